@@ -1,0 +1,1 @@
+"""Compiled loops over plain arrays: no files, no settings, no opinions."""

@@ -1,0 +1,1 @@
+"""Writers: results in, files for people and GIS viewers out."""
