@@ -182,13 +182,13 @@ def load(path: Path) -> Config:
     except yaml.YAMLError as err:
         raise InputError(path, f"not valid YAML: {err}", "Mend the line it names.") from None
     if not isinstance(raw, dict):
-        raise InputError(
-            path, "the configuration holds no keys", "Start from a file in configs/."
-        )
+        raise InputError(path, "the configuration holds no keys", "Start from a file in configs/.")
     try:
         config = Config.model_validate(raw)
     except ValidationError as err:
-        raise InputError(path, _faults(err), "Known keys are listed in configs/every-setting.yaml.") from None
+        raise InputError(
+            path, _faults(err), "Known keys are listed in configs/every-setting.yaml."
+        ) from None
     return _anchored(config, path.resolve().parent)
 
 
@@ -218,9 +218,7 @@ def _anchored(config: Config, folder: Path) -> Config:
             "property": at(config.property) if config.property else None,
             "points": tuple(str(at(p)) for p in config.points),
             "elevation": tuple(str(at(p)) for p in config.elevation),
-            "keep_out": tuple(
-                k.model_copy(update={"path": at(k.path)}) for k in config.keep_out
-            ),
+            "keep_out": tuple(k.model_copy(update={"path": at(k.path)}) for k in config.keep_out),
             "water": tuple(at(p) for p in config.water),
             "own_holes": at(config.own_holes) if config.own_holes else None,
             "out": at(config.out),
