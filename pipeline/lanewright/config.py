@@ -84,6 +84,61 @@ class GroundSettings(Settings):
 class TerrainSettings(Settings):
     """Slope, water and wet ground."""
 
+    slope_cell: Annotated[float, Field(ge=0.25, le=10)] = Field(
+        1.0, description="finest cell in metres slope is measured on; below 1 it shows lidar noise"
+    )
+    drainage_cell: Annotated[float, Field(ge=0.5, le=5)] = Field(
+        1.0, description="finest cell in metres for water, ponding, drainage and height above it"
+    )
+    wetness_cell: Annotated[float, Field(ge=2, le=32)] = Field(
+        8.0, description="cell in metres of the smoothed model the wetness index is taken on"
+    )
+    drainage_start_ha: Annotated[float, Field(ge=0.05, le=100)] = Field(
+        2.0, description="hectares upslope from which a drainage line is drawn"
+    )
+    pond_depth: Annotated[float, Field(ge=0.02, le=2)] = Field(
+        0.15, description="metres a closed hollow must be deep to count as ponding"
+    )
+    pond_area: Annotated[float, Field(ge=1, le=10000)] = Field(
+        25.0, description="square metres a closed hollow must cover to count as ponding"
+    )
+    pond_rise: Annotated[float, Field(gt=0, le=20)] = Field(
+        0.5, description="metres above the floor of a hollow that count as wet in a deep one"
+    )
+    wet_share: Share = Field(
+        0.10, description="share of the property, ranked by wetness index, that counts as wet"
+    )
+    very_wet_share: Share = Field(
+        0.03, description="share of the property, ranked by wetness index, that counts as very wet"
+    )
+    drain_height: Annotated[float, Field(ge=0, le=5)] = Field(
+        0.5, description="metres above the drainage it flows to, up to which ground counts as wet"
+    )
+    drain_reach: Annotated[float, Field(ge=0, le=200)] = Field(
+        15.0, description="metres from a drainage line or water within which that holds"
+    )
+    wet_area: Annotated[float, Field(ge=0, le=10000)] = Field(
+        50.0, description="square metres below which a patch of wet ground is left out"
+    )
+    water_area: Annotated[float, Field(ge=1, le=10000)] = Field(
+        20.0, description="square metres below which water seen by the lidar is left out"
+    )
+    water_step: Annotated[float, Field(gt=0, le=5)] = Field(
+        0.25, description="metres between water levels that keep two water bodies apart"
+    )
+    void_area: Annotated[float, Field(ge=1, le=100000)] = Field(
+        50.0, description="square metres without any return, over flat ground, taken for water"
+    )
+    void_width: Annotated[float, Field(ge=1, le=50)] = Field(
+        4.0, description="metres such an area must be wide"
+    )
+    void_relief: Annotated[float, Field(gt=0, le=5)] = Field(
+        0.3, description="metres its rim may vary in height"
+    )
+    void_density: Annotated[float, Field(ge=0.05, le=20)] = Field(
+        0.5, description="returns per square metre below which an empty area proves nothing"
+    )
+
 
 class VegetationSettings(Settings):
     """Canopy, trees and columns."""
@@ -91,6 +146,75 @@ class VegetationSettings(Settings):
 
 class LanesSettings(Settings):
     """Free width, lanes and openings."""
+
+    low: Annotated[float, Field(ge=0, le=2)] = Field(
+        0.5, description="throwing height starts here, metres over ground"
+    )
+    brush_top: Annotated[float, Field(ge=0, le=2)] = Field(
+        1.0,
+        description="growth up to this height is thrown over and no wall; a release is at 1.3 to "
+        "1.5 m (Giljarhus et al. 2022)",
+    )
+    clear_height: Annotated[float, Field(ge=0.5, le=8)] = Field(
+        2.5,
+        description="a column is free where so many metres above one another, starting between "
+        "low and brush_top, are clear; common practice, no source",
+    )
+    max_unknown: Share = Field(
+        0.3, description="share of that height which may be unsearched in a column called clear"
+    )
+    bridge: Share = Field(
+        0.6,
+        description="an unsearched column counts as free where this share of the columns around "
+        "it is searched and clear; 1 never bridges",
+    )
+    speck_area: Length = Field(
+        1.0,
+        description="square metres; blocked columns that make up less within speck_reach are "
+        "scattered hits, not a wall",
+    )
+    speck_reach: Metres = Field(
+        1.25, description="how far around a column specks and unsearched gaps are judged"
+    )
+    min_width: Metres = Field(
+        2.5,
+        description="narrower than this nobody throws through; wooded fairways pinch at 4.6 m "
+        "(PDGA, Course Design Elements), what lies between may be worth trimming",
+    )
+    open_width: Metres = Field(
+        20.0, description="wider than this is open, no lane; common practice, no source"
+    )
+    min_length: Metres = Field(25.0, description="shorter lanes are left out")
+    max_bend: Annotated[float, Field(gt=0, le=180)] = Field(
+        60.0,
+        description="degrees one lane may turn from end to end before it is cut in two; a bend "
+        "one curving throw can follow, common practice",
+    )
+    smoothing: Length = Field(2.0, description="metres over which lane lines are smoothed")
+    edge_offset: Metres = Field(
+        6.0, description="an edge lane runs so far from its one wall; common practice"
+    )
+    opening_width: Metres = Field(
+        12.0,
+        description="an opening holds a circle this wide; 40 ft, the short side of a wooded "
+        "landing zone, common practice",
+    )
+    min_opening: Length = Field(
+        290.0,
+        description="smaller openings are left out, square metres; a wooded landing zone of 12 by "
+        "24 m, common practice",
+    )
+    tunnel_roof: Share = Field(0.5, description="roofed share from which a lane is a tunnel")
+
+    @model_validator(mode="after")
+    def _ordered(self) -> LanesSettings:
+        if self.brush_top < self.low:
+            raise ValueError("brush_top must not lie below low")
+        if self.brush_top + self.clear_height > 16:
+            raise ValueError("brush_top and clear_height together must stay within 16 m")
+        if self.open_width <= self.min_width:
+            raise ValueError("open_width must exceed min_width")
+        return self
 
 
 class LegsSettings(Settings):
