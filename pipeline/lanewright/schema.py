@@ -1,0 +1,589 @@
+"""Every layer, column and raster that a run hands out: name, type, unit and meaning, once.
+
+Writers and the report take their words from here; what is computed, and how, is with the stages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+Dtype = Literal["int", "float", "text", "bool"]
+Geometry = Literal["Point", "LineString", "LineString Z", "MultiPolygon"]
+
+FEET_PER_METRE = 1 / 0.3048  # international foot, exact since 1959
+ACRES_PER_HECTARE = 1 / 0.40468564224  # international acre: 43,560 square feet
+
+
+@dataclass(frozen=True)
+class Column:
+    """One attribute of a layer.
+
+    Attributes
+    ----------
+    name
+        Ends in its unit where it has one.
+    dtype
+        `int` and `float` are 64 bits wide; `text` holds no line breaks.
+    unit
+        As said to a reader; empty for names, counts and kinds.
+    meaning
+        One sentence; also says what an empty value stands for, where it may be empty.
+    values
+        The only values a text may take; empty where it is free.
+    required
+        Whether the stage that makes the layer must give it.
+    derived
+        Column and factor it follows from when the stage does not give it.
+    digits
+        Decimals worth showing.
+    """
+
+    name: str
+    dtype: Dtype
+    unit: str
+    meaning: str
+    values: tuple[str, ...] = ()
+    required: bool = True
+    derived: tuple[str, float] | None = None
+    digits: int | None = None
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer of the GeoPackage; its first column is its key, never empty, never twice the same.
+
+    Attributes
+    ----------
+    name
+        Table name.
+    title
+        As a reader meets it in a viewer.
+    description
+        What one row is, and what it rests on.
+    geometry
+        The one type every row has.
+    columns
+        In the order they are handed out.
+    """
+
+    name: str
+    title: str
+    description: str
+    geometry: Geometry
+    columns: tuple[Column, ...]
+
+    @property
+    def key(self) -> str:
+        """Name of the column that tells rows apart."""
+        return self.columns[0].name
+
+    def column(self, name: str) -> Column:
+        """Return the column of that name; KeyError where there is none."""
+        return {column.name: column for column in self.columns}[name]
+
+
+@dataclass(frozen=True)
+class Raster:
+    """One raster of the run's grid, written as float32.
+
+    Attributes
+    ----------
+    name
+        File name without its ending.
+    unit
+        As said to a reader; `1` for bare numbers.
+    meaning
+        One sentence.
+    nodata
+        Value in cells outside the property's surroundings or without an answer.
+    """
+
+    name: str
+    unit: str
+    meaning: str
+    nodata: float = -9999.0
+
+
+def _int(name: str, meaning: str, **more: Any) -> Column:
+    return Column(name, "int", "", meaning, **more)
+
+
+def _text(name: str, meaning: str, **more: Any) -> Column:
+    return Column(name, "text", "", meaning, **more)
+
+
+def _real(name: str, unit: str, meaning: str, digits: int = 2, **more: Any) -> Column:
+    return Column(name, "float", unit, meaning, digits=digits, **more)
+
+
+def _share(name: str, meaning: str, **more: Any) -> Column:
+    return _real(name, "0-1", meaning, digits=3, **more)
+
+
+def _in_feet(*names: str) -> tuple[Column, ...]:
+    """Twins in feet of lengths in metres; worked out on the way out unless given."""
+    return tuple(
+        _real(
+            f"{name.removesuffix('_m')}_ft",
+            "ft",
+            f"{name} in feet.",
+            digits=1,
+            required=False,
+            derived=(name, FEET_PER_METRE),
+        )
+        for name in names
+    )
+
+
+LANE_KINDS = ("open", "edge", "lane", "tunnel")
+FINISHES = ("straight", "left", "right")
+
+_SITE = (
+    _int("site_id", "Number of the site."),
+    _real("slope_pct", "percent", "Steepest slope of the ground over the site.", digits=1),
+    _real("wetness", "1", "Topographic wetness index at the site; higher is wetter."),
+    _real("free_width_m", "m", "Width free of vegetation at throwing height around the site."),
+    *_in_feet("free_width_m"),
+    _real("ground_m", "m", "Height of the ground in the lidar's vertical datum.", required=False),
+    _real(
+        "height_above_drainage_m",
+        "m",
+        "Height above the drainage line that the site drains to; low ground floods first.",
+        required=False,
+    ),
+    _share("seen_share", "Share of the space over the site that lidar sampled.", required=False),
+    _int("legs", "Legs kept that use the site.", required=False),
+    _share("score", "How well the spot suits its use; 1 is best.", required=False),
+)
+
+_LAYERS = (
+    Layer(
+        "property",
+        "Property",
+        "The land under study. Everything outside is context only.",
+        "MultiPolygon",
+        (
+            _text("name", "Title of the run."),
+            _real("area_ha", "ha", "Area of the property."),
+            _real(
+                "area_acres",
+                "acres",
+                "Area of the property in acres.",
+                required=False,
+                derived=("area_ha", ACRES_PER_HECTARE),
+            ),
+            _text("source", "File the outline came from, or how else.", required=False),
+        ),
+    ),
+    Layer(
+        "tee_sites",
+        "Tee sites",
+        "Spots that could hold a tee. Found from lidar; see them on foot before anything is built.",
+        "Point",
+        _SITE,
+    ),
+    Layer(
+        "basket_sites",
+        "Basket sites",
+        "Spots that could hold a basket or a landing zone. Found from lidar; see them on foot.",
+        "Point",
+        _SITE,
+    ),
+    Layer(
+        "legs",
+        "Legs",
+        "One throw each: from a tee site to an end site, with the flight that suits it. The line "
+        "follows the flight; its heights are in the lidar's vertical datum. Rates are estimates "
+        "from lidar and a flight model.",
+        "LineString Z",
+        (
+            _int("leg_id", "Number of the leg."),
+            _int("tee_id", "Site the throw starts from: site_id in tee_sites."),
+            _int("end_id", "Site the throw ends at: site_id in basket_sites."),
+            _text("level", "Skill level the leg is scored for."),
+            _text(
+                "finish",
+                "Where the flight ends up turning, seen from the tee.",
+                values=FINISHES,
+            ),
+            _real("length_m", "m", "Level distance from tee to end.", digits=1),
+            _real(
+                "length_ft",
+                "ft",
+                "length_m in feet.",
+                digits=0,
+                derived=("length_m", FEET_PER_METRE),
+            ),
+            _real("rise_m", "m", "Ground at the end above ground at the tee; downhill below 0."),
+            _real(
+                "effective_length_m",
+                "m",
+                "Length of the throw on level ground that asks as much.",
+                digits=1,
+            ),
+            _real("apex_m", "m", "Highest point of the flight above the tee's ground."),
+            _share(
+                "clear_rate",
+                "Share of throws, with the level's spread, that touch no vegetation, as surveyed.",
+            ),
+            _share("clear_rate_se", "Standard error of clear_rate from the number of throws."),
+            _share(
+                "clear_rate_low",
+                "Lowest clear rate in keeping with what the survey could have missed.",
+            ),
+            _share(
+                "clear_rate_high",
+                "Highest clear rate in keeping with what the survey could have missed.",
+            ),
+            _share(
+                "clear_rate_leaf_on",
+                "Clear rate expected in leaf, by the assumption in summary.json.",
+            ),
+            _real("pinch_width_m", "m", "Narrowest free width along the flight.", digits=1),
+            _real("pinch_at_m", "m", "How far from the tee the narrowest place is.", digits=1),
+            _text("lane_kind", "Kind of corridor the leg runs in.", values=LANE_KINDS),
+            _share("roof_share", "Share of the length with canopy over the flight."),
+            _real("grade_pct", "percent", "Rise over length; downhill below 0.", digits=1),
+            _real(
+                "side_slope_pct", "percent", "Mean slope of the ground across the leg.", digits=1
+            ),
+            _real("tee_slope_pct", "percent", "Slope of the ground at the tee.", digits=1),
+            _real("landing_slope_pct", "percent", "Slope of the ground at the end.", digits=1),
+            _share("wet_share", "Share of the ground under the leg that is wet or ponds."),
+            _real("carry_water_m", "m", "Length of the flight over open water.", digits=1),
+            _share(
+                "seen_share",
+                "Share of the flight space that lidar pulses sampled: what is known, not hoped.",
+            ),
+            _share("score", "The three scores taken together; 1 is best."),
+            _share("score_clearance", "Score for a clear flight; 1 is best."),
+            _share("score_grade", "Score for grade and slopes; 1 is best."),
+            _share("score_drainage", "Score for dry ground; 1 is best."),
+            *_in_feet(
+                "rise_m",
+                "effective_length_m",
+                "apex_m",
+                "pinch_width_m",
+                "pinch_at_m",
+                "carry_water_m",
+            ),
+            _text(
+                "origin",
+                "Who proposed it: the search, or the designer's own line.",
+                values=("search", "own"),
+                required=False,
+            ),
+            _share(
+                "blocked_share", "Share of the flight space held by vegetation.", required=False
+            ),
+            _text("height_class", "Height of the flight, in words.", required=False),
+        ),
+    ),
+    Layer(
+        "lanes",
+        "Lanes",
+        "Open corridors at throwing height (0.5 to 5 m over the ground), along their middle. "
+        "Thin stems may be missing from lidar.",
+        "LineString",
+        (
+            _int("lane_id", "Number of the lane."),
+            _text("kind", "tunnel: a lane roofed by canopy.", values=LANE_KINDS),
+            _real("length_m", "m", "Length along the middle.", digits=1),
+            _real(
+                "length_ft",
+                "ft",
+                "length_m in feet.",
+                digits=0,
+                required=False,
+                derived=("length_m", FEET_PER_METRE),
+            ),
+            _real("width_m", "m", "Median free width.", digits=1),
+            _real("pinch_width_m", "m", "Narrowest free width.", digits=1),
+            _real("pinch_at_m", "m", "How far along the line the narrowest place is.", digits=1),
+            _real("bearing_deg", "degrees", "Bearing from first to last point, from grid north."),
+            _share("roof_share", "Share of the length with canopy over it."),
+            _real("roof_m", "m", "Median height of the canopy's underside over the ground."),
+            _share("unknown_share", "Share of the lane that lidar did not sample."),
+            _share("straightness", "Distance between the ends over the length; 1 is straight."),
+            *_in_feet("width_m", "pinch_width_m", "pinch_at_m"),
+        ),
+    ),
+    Layer(
+        "openings",
+        "Openings",
+        "Ground open at throwing height and wide enough to play across.",
+        "MultiPolygon",
+        (
+            _int("opening_id", "Number of the opening."),
+            _real("area_m2", "m2", "Area.", digits=0),
+            _real("width_m", "m", "Widest circle that fits, across.", digits=1),
+            _share("roof_share", "Share of the area with canopy over it."),
+            *_in_feet("width_m"),
+        ),
+    ),
+    Layer(
+        "trees",
+        "Trees",
+        "Tree tops seen by lidar, with crowns. Stem diameters are estimates from published "
+        "allometry, not measured. Trees under other crowns are often missing.",
+        "Point",
+        (
+            _int("tree_id", "Number of the tree."),
+            _real("height_m", "m", "Height of the top over the ground.", digits=1),
+            _real("crown_m", "m", "Mean diameter of the crown.", digits=1),
+            _real("crown_base_m", "m", "Height of the lowest live crown, estimated.", digits=1),
+            _real("dbh_low_cm", "cm", "Low end of the estimated stem diameter at 1.3 m.", digits=0),
+            _real("dbh_cm", "cm", "Estimated stem diameter at 1.3 m.", digits=0),
+            _real("dbh_high_cm", "cm", "High end of the estimated stem diameter.", digits=0),
+            _text("status", "How sure the tree is, or what it was taken for."),
+            *_in_feet("height_m", "crown_m"),
+        ),
+    ),
+    Layer(
+        "water",
+        "Water",
+        "Open water, from the lidar's water points and flat surfaces and from given files.",
+        "MultiPolygon",
+        (
+            _int("water_id", "Number of the water."),
+            _text("source", "What it was known from."),
+            _real("level_m", "m", "Height of the surface in the lidar's vertical datum."),
+            _real("area_m2", "m2", "Area.", digits=0),
+        ),
+    ),
+    Layer(
+        "wet_ground",
+        "Wet ground",
+        "Ground that the shape of the terrain makes wet. Soil and drains are not known here.",
+        "MultiPolygon",
+        (
+            _int("wet_id", "Number of the patch."),
+            _text("reason", "Why it is taken for wet."),
+            _real("depth_m", "m", "Greatest depth of ponding; empty where it does not pond."),
+            _real("area_m2", "m2", "Area.", digits=0),
+        ),
+    ),
+    Layer(
+        "drainage",
+        "Drainage lines",
+        "Lines along which water gathers, from flow over the terrain model; dry most days where "
+        "little land drains to them.",
+        "LineString",
+        (
+            _int("drain_id", "Number of the line."),
+            _int("order", "Strahler stream order."),
+            _real("upslope_ha", "ha", "Land that drains to its lower end."),
+            _real("length_m", "m", "Length.", digits=1),
+            _real("fall_pct", "percent", "Fall over length.", digits=1),
+            *_in_feet("length_m"),
+        ),
+    ),
+    Layer(
+        "cautions",
+        "Cautions",
+        "What this desk study cannot settle. Drawn where each holds: the whole property, unless "
+        "the place is known.",
+        "MultiPolygon",
+        (
+            _text("caution", "What to look into."),
+            _text("why", "Why it matters here."),
+            _text("source", "Where the caution comes from."),
+        ),
+    ),
+)
+
+LAYERS: dict[str, Layer] = {layer.name: layer for layer in _LAYERS}
+
+#: Layers that later stages will fill; a run without those stages does not write them.
+RESERVED = ("holes", "trim_work", "layout_holes", "layout_walks", "field_checks")
+
+RASTERS: dict[str, Raster] = {
+    raster.name: raster
+    for raster in (
+        Raster("ground", "m", "Height of the bare ground in the lidar's vertical datum."),
+        Raster("slope", "percent", "Steepest slope of the ground."),
+        Raster("canopy_height", "m", "Height of the vegetation's top over the ground."),
+        Raster(
+            "free_width",
+            "m",
+            "Width free of vegetation at throwing height (0.5 to 5 m over the ground).",
+        ),
+        Raster("canopy_cover", "1", "Share (0-1) of the sky covered by canopy."),
+        Raster(
+            "brush_density",
+            "1/m",
+            "Contacts with vegetation per metre of path at throwing height.",
+        ),
+        Raster("wetness", "1", "Topographic wetness index; higher is wetter."),
+        Raster("ponding", "m", "Depth of water a depression would hold before it spills."),
+        Raster("seen_share", "1", "Share (0-1) of the space at throwing height lidar sampled."),
+        Raster(
+            "height_above_drainage",
+            "m",
+            "Height above the drainage line that a cell drains to.",
+        ),
+        Raster("aspect_deg", "degrees", "Direction the ground falls to, clockwise from north."),
+    )
+}
+
+
+def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Bring a frame into the documented shape of its layer, or say what is wrong with it.
+
+    Parameters
+    ----------
+    layer_name
+        A key of `LAYERS`.
+    frame
+        Any column order, any index; rows may be none. Columns that follow from others (feet from
+        metres) may be left out.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Documented columns in documented order and type, then `geometry` of the layer's one type;
+        rows sorted by key, index from 0. Floats: NaN is empty. Texts: None is empty.
+
+    Raises
+    ------
+    ValueError
+        If the layer is unknown, a column is missing, undocumented or of the wrong type, a text
+        is outside its allowed values, a key is empty or used twice, or a geometry does not fit.
+        Every fault of the frame is named at once.
+    """
+    if layer_name not in LAYERS:
+        raise ValueError(f"no layer is called {layer_name}; known: {', '.join(LAYERS)}")
+    layer = LAYERS[layer_name]
+    if not isinstance(frame, gpd.GeoDataFrame) or frame._geometry_column_name not in frame:
+        raise ValueError(f"layer {layer_name}: the frame has no geometry ({layer.geometry})")
+
+    attributes = pd.DataFrame(frame.drop(columns=frame.geometry.name)).reset_index(drop=True)
+    faults = _names_at_fault(layer, attributes.columns)
+    columns: dict[str, pd.Series[Any]] = {}
+    for column in layer.columns:
+        if column.name in attributes:
+            series = attributes[column.name]
+        elif column.derived is not None and column.derived[0] in columns:
+            other, factor = column.derived
+            series = columns[other] * factor
+        else:
+            continue
+        try:
+            columns[column.name] = _cast(column, series)
+        except (ValueError, TypeError) as err:
+            faults.append(f"{column.name}: {err}")
+    if layer.key in columns:
+        faults += _keys_at_fault(columns[layer.key])
+    try:
+        shapes = _of_type(layer.geometry, np.asarray(frame.geometry.array, dtype=object))
+    except ValueError as err:
+        faults.append(f"geometry: {err}")
+    if faults:
+        raise ValueError(f"layer {layer_name}: " + "; ".join(faults))
+
+    made = gpd.GeoDataFrame(
+        pd.DataFrame(columns), geometry=gpd.GeoSeries(shapes, crs=frame.crs, dtype="geometry")
+    )
+    return made.sort_values(layer.key, kind="stable", ignore_index=True)
+
+
+def _names_at_fault(layer: Layer, names: Iterable[str]) -> list[str]:
+    present = [str(name) for name in names]
+    documented = {column.name for column in layer.columns}
+    missing = [
+        c.name
+        for c in layer.columns
+        if c.required
+        and c.name not in present
+        and (c.derived is None or c.derived[0] not in present)
+    ]
+    unknown = sorted(set(present) - documented)
+    twice = sorted({name for name in present if present.count(name) > 1})
+    faults = []
+    if missing:
+        faults.append(f"columns missing: {', '.join(missing)}")
+    if unknown:
+        faults.append(f"columns not documented in schema.py: {', '.join(unknown)}")
+    if twice:
+        raise ValueError(f"layer {layer.name}: columns given twice: {', '.join(twice)}")
+    return faults
+
+
+def _keys_at_fault(keys: pd.Series[Any]) -> list[str]:
+    faults = []
+    if keys.isna().any():
+        faults.append(f"{keys.name}: {int(keys.isna().sum())} empty")
+    again = keys[keys.duplicated() & keys.notna()].unique()
+    if len(again):
+        faults.append(f"{keys.name}: used more than once: {', '.join(map(str, again[:5]))}")
+    return faults
+
+
+def _cast(column: Column, series: pd.Series[Any]) -> pd.Series[Any]:
+    cast: pd.Series[Any]
+    if column.dtype == "float":
+        if pd.api.types.is_object_dtype(series) and series.map(lambda v: isinstance(v, str)).any():
+            raise ValueError("text where numbers belong")
+        cast = pd.to_numeric(series).astype(np.float64)
+        if np.isinf(cast).any():
+            raise ValueError("infinite values; leave what has no value empty (NaN)")
+    elif column.dtype == "int":
+        numbers = pd.to_numeric(series)
+        if numbers.isna().any():
+            cast = numbers.astype("Int64")
+        else:
+            cast = numbers.astype(np.int64)
+            if len(cast) and not (cast == numbers).all():
+                raise ValueError("fractions where whole numbers belong")
+    elif column.dtype == "bool":
+        if series.isna().any() or not series.isin([True, False]).all():
+            raise ValueError("only true and false fit")
+        cast = series.astype(bool)
+    else:
+        cast = _texts(column, series)
+    return cast.rename(column.name)
+
+
+def _texts(column: Column, series: pd.Series[Any]) -> pd.Series[Any]:
+    values = [None if pd.isna(v) else v for v in series.astype(object)]
+    wrong = {type(v).__name__ for v in values if v is not None and not isinstance(v, str)}
+    if wrong:
+        raise ValueError(f"{', '.join(sorted(wrong))} where text belongs")
+    if column.values:
+        strange = sorted({v for v in values if v is not None} - set(column.values))
+        if strange:
+            raise ValueError(
+                f"{', '.join(map(repr, strange[:5]))} not among {', '.join(column.values)}"
+            )
+    return pd.Series(values, index=series.index, dtype=object)
+
+
+def _of_type(wanted: Geometry, shapes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Shapes of the one type a layer holds: single polygons become multi, spare heights go."""
+    bad = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    if bad.any():
+        raise ValueError(f"{int(bad.sum())} missing or empty")
+    flat, _, with_z = wanted.partition(" ")
+    if with_z:
+        if not shapely.has_z(shapes).all():
+            raise ValueError(f"{int((~shapely.has_z(shapes)).sum())} without heights")
+    else:
+        shapes = shapely.force_2d(shapes)
+    kinds = shapely.get_type_id(shapes)
+    if flat == "MultiPolygon":
+        single = kinds == shapely.GeometryType.POLYGON
+        shapes = shapes.copy()
+        shapes[single] = [shapely.MultiPolygon([shape]) for shape in shapes[single]]
+        kinds = shapely.get_type_id(shapes)
+    allowed = int(shapely.GeometryType[flat.upper()])
+    if (kinds != allowed).any():
+        found = sorted({shapely.GeometryType(int(k)).name for k in kinds[kinds != allowed]})
+        raise ValueError(f"{', '.join(found)} where every row is a {wanted}")
+    return shapes
