@@ -98,7 +98,15 @@ class Tally:
 
     def add(self, other: Tally) -> None:
         """Add the counts of another reading of the same tile."""
-        for name in ("read", "kept", "outside", "withheld", "left_out", "overlap", "mended_returns"):
+        for name in (
+            "read",
+            "kept",
+            "outside",
+            "withheld",
+            "left_out",
+            "overlap",
+            "mended_returns",
+        ):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         for mine, theirs in ((self.classes, other.classes), (self.returns, other.returns)):
             for key, count in theirs.items():
