@@ -5,6 +5,7 @@ Writers and the report take their words from here; what is computed, and how, is
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -16,6 +17,8 @@ import shapely
 
 Dtype = Literal["int", "float", "text", "bool"]
 Geometry = Literal["Point", "LineString", "LineString Z", "MultiPolygon"]
+
+_ROUNDING = 1e-6  # what float32 may add to a share
 
 FEET_PER_METRE = 1 / 0.3048  # international foot, exact since 1959
 ACRES_PER_HECTARE = 1 / 0.40468564224  # international acre: 43,560 square feet
@@ -32,7 +35,7 @@ class Column:
     dtype
         `int` and `float` are 64 bits wide; `text` holds no line breaks.
     unit
-        As said to a reader; empty for names, counts and kinds.
+        As said to a reader; empty for names, counts and kinds. `0-1` is a share and stays in it.
     meaning
         One sentence; also says what an empty value stands for, where it may be empty.
     values
@@ -103,12 +106,15 @@ class Raster:
         One sentence.
     nodata
         Value in cells outside the property's surroundings or without an answer.
+    overviews
+        How coarser versions for viewing are made; directions have no mean.
     """
 
     name: str
     unit: str
     meaning: str
     nodata: float = -9999.0
+    overviews: Literal["average", "nearest"] = "average"
 
 
 def _int(name: str, meaning: str, **more: Any) -> Column:
@@ -127,19 +133,21 @@ def _share(name: str, meaning: str, **more: Any) -> Column:
     return _real(name, "0-1", meaning, digits=3, **more)
 
 
-def _in_feet(*names: str) -> tuple[Column, ...]:
-    """Twins in feet of lengths in metres; worked out on the way out unless given."""
-    return tuple(
-        _real(
-            f"{name.removesuffix('_m')}_ft",
-            "ft",
-            f"{name} in feet.",
-            digits=1,
-            required=False,
-            derived=(name, FEET_PER_METRE),
-        )
-        for name in names
+def _feet(name: str, digits: int = 1, required: bool = False) -> Column:
+    """Twin in feet of a length in metres; worked out on the way out unless given."""
+    return _real(
+        f"{name.removesuffix('_m')}_ft",
+        "ft",
+        f"{name} in feet.",
+        digits=digits,
+        required=required,
+        derived=(name, FEET_PER_METRE),
     )
+
+
+def _length(name: str, meaning: str, digits: int = 1, **more: Any) -> tuple[Column, Column]:
+    """Give a length in metres and its twin in feet: designers read both."""
+    return _real(name, "m", meaning, digits=digits, **more), _feet(name, max(digits - 1, 0))
 
 
 LANE_KINDS = ("open", "edge", "lane", "tunnel")
@@ -149,8 +157,7 @@ _SITE = (
     _int("site_id", "Number of the site."),
     _real("slope_pct", "percent", "Steepest slope of the ground over the site.", digits=1),
     _real("wetness", "1", "Topographic wetness index at the site; higher is wetter."),
-    _real("free_width_m", "m", "Width free of vegetation at throwing height around the site."),
-    *_in_feet("free_width_m"),
+    *_length("free_width_m", "Width free of vegetation at throwing height around the site."),
     _real("ground_m", "m", "Height of the ground in the lidar's vertical datum.", required=False),
     _real(
         "height_above_drainage_m",
@@ -214,13 +221,7 @@ _LAYERS = (
                 values=FINISHES,
             ),
             _real("length_m", "m", "Level distance from tee to end.", digits=1),
-            _real(
-                "length_ft",
-                "ft",
-                "length_m in feet.",
-                digits=0,
-                derived=("length_m", FEET_PER_METRE),
-            ),
+            _feet("length_m", digits=0, required=True),
             _real("rise_m", "m", "Ground at the end above ground at the tee; downhill below 0."),
             _real(
                 "effective_length_m",
@@ -266,14 +267,12 @@ _LAYERS = (
             _share("score_clearance", "Score for a clear flight; 1 is best."),
             _share("score_grade", "Score for grade and slopes; 1 is best."),
             _share("score_drainage", "Score for dry ground; 1 is best."),
-            *_in_feet(
-                "rise_m",
-                "effective_length_m",
-                "apex_m",
-                "pinch_width_m",
-                "pinch_at_m",
-                "carry_water_m",
-            ),
+            _feet("rise_m"),
+            _feet("effective_length_m", digits=0),
+            _feet("apex_m"),
+            _feet("pinch_width_m"),
+            _feet("pinch_at_m", digits=0),
+            _feet("carry_water_m", digits=0),
             _text(
                 "origin",
                 "Who proposed it: the search, or the designer's own line.",
@@ -295,24 +294,30 @@ _LAYERS = (
         (
             _int("lane_id", "Number of the lane."),
             _text("kind", "tunnel: a lane roofed by canopy.", values=LANE_KINDS),
-            _real("length_m", "m", "Length along the middle.", digits=1),
+            *_length("length_m", "Length along the middle."),
+            *_length("width_m", "Median free width."),
+            *_length("pinch_width_m", "Narrowest free width."),
+            *_length("pinch_at_m", "How far along the line the narrowest place is."),
             _real(
-                "length_ft",
-                "ft",
-                "length_m in feet.",
+                "bearing_deg",
+                "degrees",
+                "Direction between the ends, clockwise from grid north, below 180: a lane may be "
+                "thrown either way.",
                 digits=0,
-                required=False,
-                derived=("length_m", FEET_PER_METRE),
             ),
-            _real("width_m", "m", "Median free width.", digits=1),
-            _real("pinch_width_m", "m", "Narrowest free width.", digits=1),
-            _real("pinch_at_m", "m", "How far along the line the narrowest place is.", digits=1),
-            _real("bearing_deg", "degrees", "Bearing from first to last point, from grid north."),
             _share("roof_share", "Share of the length with canopy over it."),
-            _real("roof_m", "m", "Median height of the canopy's underside over the ground."),
-            _share("unknown_share", "Share of the lane that lidar did not sample."),
+            *_length(
+                "roof_m",
+                "Median height of the canopy's underside over the ground; empty without a roof.",
+            ),
+            *_length(
+                "roof_low_m",
+                "Height that nine tenths of the roof stay above; empty without a roof.",
+                required=False,
+            ),
+            _share("unknown_share", "Share of the lane taken as free though lidar did not see it."),
+            _share("water_share", "Share of the lane over open water.", required=False),
             _share("straightness", "Distance between the ends over the length; 1 is straight."),
-            *_in_feet("width_m", "pinch_width_m", "pinch_at_m"),
         ),
     ),
     Layer(
@@ -323,9 +328,13 @@ _LAYERS = (
         (
             _int("opening_id", "Number of the opening."),
             _real("area_m2", "m2", "Area.", digits=0),
-            _real("width_m", "m", "Widest circle that fits, across.", digits=1),
+            *_length("width_m", "Diameter of the widest circle that fits."),
             _share("roof_share", "Share of the area with canopy over it."),
-            *_in_feet("width_m"),
+            _share(
+                "unknown_share",
+                "Share of the area taken as free though lidar did not see it.",
+                required=False,
+            ),
         ),
     ),
     Layer(
@@ -336,14 +345,13 @@ _LAYERS = (
         "Point",
         (
             _int("tree_id", "Number of the tree."),
-            _real("height_m", "m", "Height of the top over the ground.", digits=1),
-            _real("crown_m", "m", "Mean diameter of the crown.", digits=1),
-            _real("crown_base_m", "m", "Height of the lowest live crown, estimated.", digits=1),
+            *_length("height_m", "Height of the top over the ground."),
+            *_length("crown_m", "Mean diameter of the crown."),
+            *_length("crown_base_m", "Height of the lowest live crown, estimated."),
             _real("dbh_low_cm", "cm", "Low end of the estimated stem diameter at 1.3 m.", digits=0),
             _real("dbh_cm", "cm", "Estimated stem diameter at 1.3 m.", digits=0),
             _real("dbh_high_cm", "cm", "High end of the estimated stem diameter.", digits=0),
             _text("status", "How sure the tree is, or what it was taken for."),
-            *_in_feet("height_m", "crown_m"),
         ),
     ),
     Layer(
@@ -366,7 +374,7 @@ _LAYERS = (
         (
             _int("wet_id", "Number of the patch."),
             _text("reason", "Why it is taken for wet."),
-            _real("depth_m", "m", "Greatest depth of ponding; empty where it does not pond."),
+            *_length("depth_m", "Greatest depth of ponding; empty where it does not pond.", 2),
             _real("area_m2", "m2", "Area.", digits=0),
         ),
     ),
@@ -380,9 +388,8 @@ _LAYERS = (
             _int("drain_id", "Number of the line."),
             _int("order", "Strahler stream order."),
             _real("upslope_ha", "ha", "Land that drains to its lower end."),
-            _real("length_m", "m", "Length.", digits=1),
+            *_length("length_m", "Length."),
             _real("fall_pct", "percent", "Fall over length.", digits=1),
-            *_in_feet("length_m"),
         ),
     ),
     Layer(
@@ -429,7 +436,12 @@ RASTERS: dict[str, Raster] = {
             "m",
             "Height above the drainage line that a cell drains to.",
         ),
-        Raster("aspect_deg", "degrees", "Direction the ground falls to, clockwise from north."),
+        Raster(
+            "aspect_deg",
+            "degrees",
+            "Direction the ground falls to, clockwise from north.",
+            overviews="nearest",
+        ),
     )
 }
 
@@ -494,6 +506,36 @@ def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return made.sort_values(layer.key, kind="stable", ignore_index=True)
 
 
+def in_order(layer_name: str, columns: Iterable[str], feet_first: bool = False) -> list[str]:
+    """Columns of a layer in the order a reader meets them.
+
+    Parameters
+    ----------
+    layer_name
+        A key of `LAYERS`.
+    columns
+        Those that are there.
+    feet_first
+        Put each length in feet right before the same in metres.
+
+    Examples
+    --------
+    >>> in_order("openings", ["width_ft", "width_m", "opening_id"], feet_first=True)
+    ['opening_id', 'width_ft', 'width_m']
+    """
+    there = set(columns)
+    layer = LAYERS[layer_name]
+    twins = {c.derived[0]: c.name for c in layer.columns if c.derived and c.unit == "ft"}
+    names: list[str] = []
+    for column in layer.columns:
+        if feet_first and column.name in twins.values():
+            continue
+        if feet_first and column.name in twins:
+            names.append(twins[column.name])
+        names.append(column.name)
+    return [name for name in names if name in there]
+
+
 def _names_at_fault(layer: Layer, names: Iterable[str]) -> list[str]:
     present = [str(name) for name in names]
     documented = {column.name for column in layer.columns}
@@ -534,6 +576,10 @@ def _cast(column: Column, series: pd.Series[Any]) -> pd.Series[Any]:
         cast = pd.to_numeric(series).astype(np.float64)
         if np.isinf(cast).any():
             raise ValueError("infinite values; leave what has no value empty (NaN)")
+        if column.unit == "0-1":
+            if ((cast < -_ROUNDING) | (cast > 1 + _ROUNDING)).any():
+                raise ValueError(f"{cast.min():g} to {cast.max():g} where shares (0-1) belong")
+            cast = cast.clip(0.0, 1.0)
     elif column.dtype == "int":
         numbers = pd.to_numeric(series)
         if numbers.isna().any():
@@ -562,7 +608,15 @@ def _texts(column: Column, series: pd.Series[Any]) -> pd.Series[Any]:
             raise ValueError(
                 f"{', '.join(map(repr, strange[:5]))} not among {', '.join(column.values)}"
             )
-    return pd.Series(values, index=series.index, dtype=object)
+    cleaned = [None if v is None else _plain(v) for v in values]
+    return pd.Series(cleaned, index=series.index, dtype=object)
+
+
+def _plain(text: str) -> str:
+    """Text on one line, fit for any writer: titles and sources come from users and their files."""
+    whole = text.encode("utf-8", "replace").decode("utf-8")  # lone surrogates become ?
+    spaced = "".join(" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in whole)
+    return " ".join(spaced.split())
 
 
 def _of_type(wanted: Geometry, shapes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
