@@ -63,6 +63,10 @@ class IngestSettings(Settings):
     overlap_points: bool = Field(
         False, description="keep points flagged as overlap between flight lines"
     )
+    left_out_classes: tuple[Annotated[int, Field(ge=0, le=255)], ...] = Field(
+        (7, 18, 65, 66, 67),
+        description="point classes never used: noise, and the artefact and virtual classes of IGN",
+    )
     stall_seconds: Annotated[float, Field(ge=5)] = Field(
         60.0, description="give a tile up when reading it makes no headway for so long"
     )
@@ -192,7 +196,7 @@ class LanesSettings(Settings):
     )
     smoothing: Length = Field(2.0, description="metres over which lane lines are smoothed")
     edge_offset: Metres = Field(
-        6.0, description="an edge lane runs so far from its one wall; common practice"
+        6.0, description="an edge lane runs so far from its one wall; common practice, no source"
     )
     opening_width: Metres = Field(
         12.0,

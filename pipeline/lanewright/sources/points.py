@@ -111,6 +111,11 @@ class PointStore:
             else np.empty(0, RECORD)
         )
 
+    @property
+    def parts(self) -> tuple[Grid, Blocks]:
+        """What it takes, besides its folder, to open it again."""
+        return self.grid, self._blocks
+
     def __len__(self) -> int:
         return len(self._records)
 

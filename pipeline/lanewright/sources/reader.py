@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
+import itertools
 import os
 import pickle
 import queue
@@ -29,15 +30,15 @@ from numpy.typing import NDArray
 
 from lanewright.crs import Bounds, to_working
 from lanewright.errors import InputError
-from lanewright.sources.las import PointTile
 from lanewright.kernels import sift
+from lanewright.sources.las import PointTile
 from lanewright.sources.points import RECORD, Blocks
 
 CHUNK = 500_000
 """Points decoded at a time."""
 
 PART = 4_000_000
-"""Points of a tile that one worker reads in one go, so that a single tile keeps all of them busy."""
+"""Points of a tile that one worker reads in one go; a single tile keeps all of them busy."""
 
 # LAS 1.4: only what a column needs is decompressed.
 _FIELDS = (
@@ -123,7 +124,7 @@ def parts_of(tile: PointTile, frame: Frame, folder: Path) -> list[Part]:
     stem = f"{abs(hash_name(tile.path)):016x}"
     return [
         Part(tile, a, b - a, frame, folder / f"{stem}-{a}.part")
-        for a, b in zip(edges, edges[1:], strict=False)
+        for a, b in itertools.pairwise(edges)
     ]
 
 
