@@ -83,6 +83,15 @@ class GroundSettings(Settings):
     void_distance: Metres = Field(
         6.0, description="ground farther than this from any ground point is marked as filled"
     )
+    class2_share: Share = Field(
+        0.10, description="class 2 points per last return from which the vendor's class is trusted"
+    )
+    class2_density: Length = Field(
+        0.3, description="or class 2 points per square metre, met in nine of ten cells of 5 m"
+    )
+    class2_coverage: Share = Field(
+        0.85, description="share of the surveyed land that must lie within 10 m of a class 2 point"
+    )
 
 
 class TerrainSettings(Settings):

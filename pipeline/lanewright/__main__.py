@@ -1,0 +1,5 @@
+"""`python -m lanewright`."""
+
+from lanewright.cli import main
+
+main()

@@ -1,0 +1,188 @@
+"""The command line: arguments, progress, exit codes; the one place that prints.
+
+Exit codes: 0 done, 1 a bug of ours, 2 the input or settings are wrong, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import errno
+import logging
+import sys
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    Progress,
+    TaskProgressColumn,
+    TextColumn,
+    TimeElapsedColumn,
+    TimeRemainingColumn,
+)
+
+from lanewright import __version__
+from lanewright.errors import InputError
+
+StageName = Literal["ingest", "ground", "terrain", "vegetation", "lanes", "legs", "publish"]
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Find where a property already holds disc golf holes, from lidar and elevation tiles.",
+)
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+ConfigPath = Annotated[Path, typer.Argument(help="Run configuration (YAML).", show_default=False)]
+Threads = Annotated[
+    int | None, typer.Option(min=1, help="Threads to use; by default all there are.")
+]
+OutFolder = Annotated[
+    Path | None, typer.Option("--out", help="Folder of the results, instead of the one configured.")
+]
+
+
+@app.callback(invoke_without_command=True)
+def _version(
+    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+) -> None:
+    if version:
+        out.print(f"lanewright {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def scout(
+    config: ConfigPath,
+    out_folder: OutFolder = None,
+    start_at: Annotated[
+        StageName | None, typer.Option("--from", help="Make this stage and all after it anew.")
+    ] = None,
+    until: Annotated[StageName | None, typer.Option(help="Stop after this stage.")] = None,
+    force: Annotated[bool, typer.Option("--force", help="Make every stage anew.")] = False,
+    threads: Threads = None,
+) -> None:
+    """Run everything: tiles in, scored lines out."""
+    with _faults():
+        settings = _settings(config, out_folder)
+        from lanewright.scout import run
+
+        start = "ingest" if force else start_at
+        with _display() as show:
+            said = run(settings, show=show, start_at=start, stop_after=until, threads=threads)
+        out.print(said, markup=False)
+
+
+@app.command()
+def check(config: ConfigPath, out_folder: OutFolder = None) -> None:
+    """Say what the inputs hold, from their headers, and whether a run can work with them."""
+    with _faults():
+        settings = _settings(config, out_folder)
+        from lanewright.check import check_inputs
+
+        said, usable = check_inputs(settings)
+        out.print(said, markup=False)
+    if not usable:
+        raise typer.Exit(2)
+
+
+@app.command()
+def score(config: ConfigPath, out_folder: OutFolder = None, threads: Threads = None) -> None:
+    """Score only the lines in own_holes."""
+    with _faults():
+        settings = _settings(config, out_folder)
+        if settings.own_holes is None:
+            raise InputError(
+                config, "own_holes is not set", "Name the file with your lines, tee first."
+            )
+        from lanewright.scout import run
+
+        with _display() as show:
+            said = run(settings, show=show, threads=threads, only_own=True)
+        out.print(said, markup=False)
+
+
+def _settings(path: Path, out_folder: Path | None) -> Any:
+    from lanewright.config import load
+
+    settings = load(path)
+    if out_folder is not None:
+        settings = settings.model_copy(update={"out": out_folder.resolve()})
+    return settings
+
+
+@contextmanager
+def _display() -> Iterator[Callable[[str], Callable[[float | None], None]]]:
+    """Progress on a terminal, one bar a stage with the time that remains; nothing elsewhere."""
+    if not err.is_terminal:
+        yield lambda _stage: lambda _share: None
+        return
+    bars = Progress(
+        TextColumn("{task.description:<11}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeElapsedColumn(),
+        TextColumn("left"),
+        TimeRemainingColumn(),
+        console=err,
+        transient=False,
+    )
+
+    def show(stage: str) -> Callable[[float | None], None]:
+        task = bars.add_task(stage, total=1.0)
+
+        def move(share: float | None) -> None:
+            bars.update(task, completed=1.0 if share is None else min(share, 1.0))
+
+        return move
+
+    with bars:
+        yield show
+
+
+@contextmanager
+def _faults() -> Iterator[None]:
+    """Turn what went wrong into one message and an exit code."""
+    try:
+        yield
+    except InputError as fault:
+        err.print("error: ", style="bold red", end="")
+        err.print(str(fault), markup=False)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        err.print("interrupted; a rerun takes up where this one stopped")
+        sys.exit(130)
+    except Exception as fault:
+        if isinstance(fault, OSError) and fault.errno in _FULL:
+            where = fault.filename or "the out folder"
+            err.print(f"error: {where}: {_FULL[fault.errno]}.", markup=False)
+            sys.exit(2)
+        trace = traceback.format_exc()
+        log = logging.getLogger("lanewright")
+        log.error("%s", trace)
+        said = f"a bug in lanewright {__version__}: {type(fault).__name__}: {fault}"
+        err.print(said, markup=False)
+        if log.handlers:
+            err.print("the traceback is in run.log of the out folder", markup=False)
+        else:
+            err.print(trace, markup=False)
+        sys.exit(1)
+
+
+_FULL = {
+    errno.ENOSPC: "the disk is full. Make room or choose another out folder; earlier results stand",
+    errno.EDQUOT: "the disk quota is used up. Make room or choose another out folder",
+    errno.EROFS: "the disk cannot be written to. Choose another out folder",
+    errno.EACCES: "permission is denied. Choose another out folder or change its permissions",
+}
+
+
+def main() -> None:
+    """Entry point of the command `lanewright`."""
+    app()
