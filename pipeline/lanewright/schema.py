@@ -60,7 +60,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Layer:
-    """One layer of the GeoPackage; its first column is its key, never empty, never twice the same.
+    """One layer of the GeoPackage; a first column `*_id` is its key: never empty, never twice.
 
     Attributes
     ----------
@@ -83,9 +83,10 @@ class Layer:
     columns: tuple[Column, ...]
 
     @property
-    def key(self) -> str:
-        """Name of the column that tells rows apart."""
-        return self.columns[0].name
+    def key(self) -> str | None:
+        """Name of the column that tells rows apart; None where rows need no number."""
+        first = self.columns[0].name
+        return first if first.endswith("_id") else None
 
     def column(self, name: str) -> Column:
         """Return the column of that name; KeyError where there is none."""
@@ -461,7 +462,8 @@ def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     -------
     geopandas.GeoDataFrame
         Documented columns in documented order and type, then `geometry` of the layer's one type;
-        rows sorted by key, index from 0. Floats: NaN is empty. Texts: None is empty.
+        rows sorted by key where there is one, index from 0. Empty is NaN for floats, None for
+        texts.
 
     Raises
     ------
@@ -503,7 +505,7 @@ def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     made = gpd.GeoDataFrame(
         pd.DataFrame(columns), geometry=gpd.GeoSeries(shapes, crs=frame.crs, dtype="geometry")
     )
-    return made.sort_values(layer.key, kind="stable", ignore_index=True)
+    return made.sort_values(layer.key, kind="stable", ignore_index=True) if layer.key else made
 
 
 def in_order(layer_name: str, columns: Iterable[str], feet_first: bool = False) -> list[str]:
