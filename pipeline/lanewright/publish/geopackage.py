@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
-from contextlib import closing
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -72,7 +72,7 @@ def write_geopackage(
     if unknown:
         raise ValueError(f"not in the schema: {', '.join(unknown)}")
 
-    with beside(path) as part:
+    with beside(path) as part, _unhurried_disk():
         for index, (name, frame) in enumerate(conformed.items()):
             _write_layer(part, schema.LAYERS[name], frame, crs, feet_first, append=index > 0)
         # GDAL's connection is closed by now. No journal: nobody sees the file before it is whole.
@@ -81,6 +81,18 @@ def write_geopackage(
             _explain_columns(db, conformed)
             _store_styles(db, conformed, stamp)
             db.execute("UPDATE gpkg_contents SET last_change = ?", (_iso(stamp),))
+
+
+@contextmanager
+def _unhurried_disk() -> Iterator[None]:
+    """Let SQLite in GDAL leave waiting for the disk to us: once, when the file is whole."""
+    option = "OGR_SQLITE_SYNCHRONOUS"
+    earlier = pyogrio.get_gdal_config_option(option)
+    pyogrio.set_gdal_config_options({option: "OFF"})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({option: earlier})
 
 
 def _write_layer(

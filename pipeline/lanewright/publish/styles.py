@@ -81,7 +81,7 @@ class Style:
 _INK = "#1a1a1a"
 _PAPER = "#ffffff"
 _WATER = "#0072b2"
-_VIRIDIS = ("#fde725", "#5ec962", "#21918c", "#3b528b", "#440154")  # light to dark: worst to best
+_VIRIDIS = ("#addc30", "#5ec962", "#21918c", "#3b528b", "#440154")  # light to dark: worst to best
 
 
 def _ramp(what: str, widths: tuple[float, ...]) -> tuple[Rule, ...]:

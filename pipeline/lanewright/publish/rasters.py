@@ -1,0 +1,110 @@
+"""Rasters of a run as Cloud Optimized GeoTIFFs that say their name, unit and statistics."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rasterio
+import rasterio.shutil
+from numpy.typing import NDArray
+from rasterio.io import MemoryFile
+
+from lanewright import __version__, schema
+from lanewright.grid import Grid
+from lanewright.publish.whole import beside
+
+_BLOCK = 512
+
+
+def write_cog(path: Path, array: NDArray[Any], grid: Grid, raster: schema.Raster) -> None:
+    """Write one raster of the schema.
+
+    Parameters
+    ----------
+    path
+        Where it goes, `.tif`; replaces an earlier one once whole.
+    array : (rows, cols)
+        Any real type; stored as float32. NaN is written as the raster's nodata.
+    grid
+        Its georeference.
+    raster
+        Name, unit, meaning and nodata, from `schema.RASTERS`.
+
+    Raises
+    ------
+    ValueError
+        If the shape is not the grid's, or a value is infinite or equals nodata.
+    InputError
+        If the file cannot be written.
+
+    Notes
+    -----
+    Tags change the layout of a finished Cloud Optimized GeoTIFF and spoil it, so everything is
+    said on a plain copy in memory, which GDAL's COG driver then lays out. The same array gives
+    the same bytes, whatever the number of threads.
+    """
+    if array.shape != grid.shape:
+        raise ValueError(f"raster {raster.name} is {array.shape}, the grid {grid.shape}")
+    values = np.array(array, dtype=np.float32)
+    known = ~np.isnan(values)
+    if np.isinf(values).any():
+        raise ValueError(f"raster {raster.name} holds infinite values")
+    if (values[known] == np.float32(raster.nodata)).any():
+        raise ValueError(f"raster {raster.name} holds its nodata {raster.nodata:g} as a value")
+    statistics = _statistics(values, known)
+    values[~known] = raster.nodata
+
+    with (
+        beside(path) as part,
+        MemoryFile() as memory,
+        rasterio.Env(GDAL_NUM_THREADS="ALL_CPUS", GDAL_TIFF_INTERNAL_MASK=False),
+    ):
+        with memory.open(
+            driver="GTiff",
+            dtype="float32",
+            count=1,
+            height=grid.rows,
+            width=grid.cols,
+            crs=grid.crs,
+            transform=grid.transform,
+            nodata=raster.nodata,
+            tiled=True,
+            blockxsize=_BLOCK,
+            blockysize=_BLOCK,
+        ) as plain:
+            plain.write(values, 1)
+            plain.set_band_description(1, raster.name)
+            plain.set_band_unit(1, raster.unit)
+            plain.update_tags(
+                AREA_OR_POINT="Area",
+                TIFFTAG_IMAGEDESCRIPTION=f"{raster.meaning} [{raster.unit}]",
+                TIFFTAG_SOFTWARE=f"lanewright {__version__}",
+            )
+            plain.update_tags(1, **statistics)
+        rasterio.shutil.copy(
+            memory.name,
+            part,
+            driver="COG",
+            COMPRESS="DEFLATE",
+            PREDICTOR="FLOATING_POINT",
+            BLOCKSIZE=_BLOCK,
+            OVERVIEWS="AUTO",
+            OVERVIEW_RESAMPLING=raster.overviews.upper(),
+            BIGTIFF="IF_SAFER",
+        )
+
+
+def _statistics(values: NDArray[np.float32], known: NDArray[np.bool_]) -> dict[str, str]:
+    """Statistics of the known cells in GDAL's own words; none where no cell is known."""
+    if not known.any():
+        return {}
+    numbers = values[known].astype(np.float64)
+    return {
+        "STATISTICS_MINIMUM": repr(float(numbers.min())),
+        "STATISTICS_MAXIMUM": repr(float(numbers.max())),
+        "STATISTICS_MEAN": repr(float(numbers.mean())),
+        "STATISTICS_STDDEV": repr(float(numbers.std())),
+        "STATISTICS_VALID_PERCENT": f"{100 * known.mean():.4g}",
+    }

@@ -1,0 +1,87 @@
+"""Open a GeoPackage in QGIS as a reader would, and tell what it makes of the stored styles.
+
+Run with a Python that has QGIS: in_qgis.py GPKG [PNG]. Prints JSON.
+"""
+
+import json
+import os
+import sqlite3
+import sys
+import tempfile
+from contextlib import closing
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+from qgis.core import (  # noqa: E402
+    QgsApplication,
+    QgsMapRendererSequentialJob,
+    QgsMapSettings,
+    QgsRectangle,
+    QgsVectorLayer,
+)
+from qgis.PyQt.QtCore import QSize  # noqa: E402
+from qgis.PyQt.QtGui import QColor  # noqa: E402
+
+TOP_FIRST = (
+    "tee_sites basket_sites cautions property legs lanes trees drainage wet_ground water openings"
+).split()
+
+
+def rules_from_sld(path, name, style):
+    """How many rules QGIS reads from the SLD of a style; 0 where it cannot."""
+    with closing(sqlite3.connect(path)) as db:
+        query = "SELECT styleSLD FROM layer_styles WHERE f_table_name = ? AND styleName = ?"
+        (text,) = db.execute(query, (name, style)).fetchone()
+    layer = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
+    with tempfile.NamedTemporaryFile("w", suffix=".sld", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        _, good = layer.loadSldStyle(file.name)
+    return len(layer.renderer().legendSymbolItems()) if good else 0
+
+
+def main(path, picture=None):
+    app = QgsApplication([], False)
+    app.initQgis()
+    found, layers = {}, []
+    for name in TOP_FIRST:
+        layer = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
+        renderer = layer.renderer()
+        count, ids, names, _, _ = layer.listStylesInDatabase()
+        texts = [layer.getStyleFromDatabase(style)[0] for style in ids[:count]]
+        items = renderer.legendSymbolItems()
+        slds = [rules_from_sld(path, name, style) for style in names[:count]]
+        found[name] = {
+            "valid": layer.isValid(),
+            "rows": layer.featureCount(),
+            "crs": layer.crs().isValid(),
+            "renderer": renderer.type(),
+            "labels": [item.label() for item in items],
+            "parts": [[p.layerType() for p in item.symbol().symbolLayers()] for item in items],
+            "styles": names[:count],
+            "qml": [bool(text) for text in texts],
+            "sld": slds,
+            "extent": layer.extent().toString(),
+        }
+        layers.append(layer)
+    if picture:
+        settings = QgsMapSettings()
+        settings.setLayers(layers)
+        settings.setDestinationCrs(layers[0].crs())
+        settings.setBackgroundColor(QColor("white"))
+        settings.setOutputSize(QSize(1400, 1400))
+        settings.setOutputDpi(110)
+        extent = QgsRectangle(layers[TOP_FIRST.index("property")].extent())
+        extent.scale(1.1)
+        settings.setExtent(extent)
+        job = QgsMapRendererSequentialJob(settings)
+        job.start()
+        job.waitForFinished()
+        job.renderedImage().save(picture)
+    print(json.dumps(found))
+    layers.clear()
+    del layer
+    app.exitQgis()
+
+
+main(*sys.argv[1:])
