@@ -9,6 +9,7 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from lanewright.errors import InputError
+from lanewright.groundfilter import FilterSettings
 
 Metres = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Length = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -83,6 +84,7 @@ class GroundSettings(Settings):
     void_distance: Metres = Field(
         6.0, description="ground farther than this from any ground point is marked as filled"
     )
+    filter: FilterSettings = FilterSettings()
     class2_share: Share = Field(
         0.10, description="class 2 points per last return from which the vendor's class is trusted"
     )
@@ -155,6 +157,34 @@ class TerrainSettings(Settings):
 
 class VegetationSettings(Settings):
     """Canopy, trees and columns."""
+
+    searched_pulses: Annotated[float, Field(gt=0, le=100)] = Field(
+        3.0,
+        description="pulses that must pass through a voxel and its neighbours before it counts as "
+        "searched; n pulses without contact rule out at 95 % what stops more than 3/n of them",
+    )
+    prior_path: Annotated[float, Field(gt=0, le=100)] = Field(
+        0.5,
+        description="metres of pulse path that what is known of a wider window counts for when a "
+        "narrower one is judged; less lets each place speak for itself",
+    )
+    own_prior_path: Annotated[float, Field(gt=0, le=100)] = Field(
+        1.0, description="the same for a single voxel, of which pulses tell little"
+    )
+    closed_density: Annotated[float, Field(gt=0, le=10)] = Field(
+        0.12,
+        description="contact density per metre from which no throw is planned through a voxel; at "
+        "0.12 a disc among 2 cm twigs has an even chance to cross half a metre",
+    )
+    canopy_from: Metres = Field(2.0, description="vegetation from this height on is canopy")
+    cover_window: Metres = Field(5.0, description="side of the square that canopy cover is over")
+    pit_width: Metres = Field(
+        1.5, description="holes in the canopy narrower than this come from the scan and are filled"
+    )
+    tree_from: Metres = Field(3.0, description="lowest tree that is looked for")
+    crown_share: Annotated[float, Field(gt=0, lt=1)] = Field(
+        0.45, description="a crown ends where the canopy is lower than this share of its top"
+    )
 
 
 class LanesSettings(Settings):

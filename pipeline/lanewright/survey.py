@@ -548,7 +548,7 @@ def _count(points: PointStore) -> tuple[Tally, NDArray[np.float64]]:
         if not len(block):
             continue
         r, c = grid.rowcol(block.x, block.y)
-        cell = (r - row) * cols + (c - col)
+        cell = np.clip(r - row, 0, rows - 1) * cols + np.clip(c - col, 0, cols - 1)
         here = np.s_[row : row + rows, col : col + cols]
 
         def spread(chosen: NDArray[np.bool_] | slice, weights: NDArray[np.float64] | None = None,

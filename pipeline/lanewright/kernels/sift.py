@@ -42,7 +42,7 @@ def choose(
         classes[code] += 1
         returns[total] += 1
         block[i] = NOWHERE
-        if not (box[0] <= x[i] < box[2] and box[1] <= y[i] < box[3]):
+        if not (box[0] <= x[i] < box[2] and box[1] < y[i] <= box[3]):
             continue
         counts[INSIDE] += 1
         if withheld:
@@ -57,8 +57,7 @@ def choose(
             row = np.int64(np.rint((y[i] - box[1]) * 1000.0)) // size_mm
             col = np.int64(np.rint((x[i] - box[0]) * 1000.0)) // size_mm
             # Rounding to millimetres may put a point on the far edge.
-            number_of_block = row * cols + min(col, cols - 1)
-            number_of_block = min(number_of_block, len(held) - 1)
+            number_of_block = min(row, len(held) // cols - 1) * cols + min(col, cols - 1)
             block[i] = np.uint16(number_of_block)
             held[number_of_block] += 1
 

@@ -88,10 +88,6 @@ class Blocks:
                 return cls(round(size_m * MILLI), rows, cols)
             size_m *= 2
 
-    def of(self, x: NDArray[np.int32], y: NDArray[np.int32]) -> NDArray[np.uint16]:
-        """Number of the block that holds each point [mm]."""
-        return ((y // self.size) * self.cols + x // self.size).astype(np.uint16)
-
 
 class PointStore:
     """Points of a finished reading, sorted and without duplicates, in one file by block.
@@ -129,14 +125,17 @@ class PointStore:
         ]
 
     def read(self, bounds: tuple[float, float, float, float]) -> Points:
-        """Points inside left <= x < right, bottom <= y < top, in their canonical order."""
+        """Points inside left <= x < right, bottom < y <= top, in their canonical order.
+
+        The edges are those of `Grid.rowcol`: a point on one belongs to the cell south-east of it.
+        """
         left, bottom = self.grid.bounds[:2]
         x0, x1 = (round((b - left) * MILLI) for b in (bounds[0], bounds[2]))
         y0, y1 = (round((b - bottom) * MILLI) for b in (bounds[1], bounds[3]))
         size, cols = self._blocks.size, self._blocks.cols
         # Outer blocks also hold what lies on the grid's far edges.
         col0, col1 = max(0, x0 // size), min(cols - 1, (x1 - 1) // size)
-        row0, row1 = max(0, y0 // size), min(self._blocks.rows - 1, (y1 - 1) // size)
+        row0, row1 = max(0, y0 // size), min(self._blocks.rows - 1, y1 // size)
         parts = []
         for row in range(row0, row1 + 1):
             if col0 > col1:
@@ -144,7 +143,7 @@ class PointStore:
             start, stop = self._first[row * cols + col0], self._first[row * cols + col1 + 1]
             part = self._records[start:stop]
             x, y = part["x"], part["y"]
-            inside = (x >= x0) & (x < x1) & (y >= y0) & (y < y1)
+            inside = (x >= x0) & (x < x1) & (y > y0) & (y <= y1)
             parts.append(part if inside.all() else part[inside])
         records = np.concatenate(parts) if parts else np.empty(0, RECORD)
         return _points(records, left, bottom)

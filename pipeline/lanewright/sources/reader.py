@@ -1,7 +1,7 @@
 """Reading point files in guarded processes: a panic, a hang or a crash costs one clear message.
 
-`python -m lanewright.sources.reader` is the worker; it talks in pickles over its standard
-streams. It imports little, for it starts once or twice in every run.
+`serve` is the worker; it talks in pickles over its standard streams. It imports little, for it
+starts once or twice in every run.
 """
 
 from __future__ import annotations
@@ -247,7 +247,7 @@ def _write(records: NDArray[Any], held: NDArray[Any], out: Any, tally: Tally) ->
     tally.segments += zip(numbers.tolist(), firsts.tolist(), held[numbers].tolist(), strict=True)
 
 
-def _serve() -> None:
+def serve() -> None:
     """Take parts from standard input until it ends; answer with beats, tallies and errors."""
     source, sink = sys.stdin.buffer, os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # nothing that a library prints may reach the answers
@@ -283,7 +283,7 @@ class _Worker:
     def __init__(self, inbox: queue.Queue[tuple[_Worker, Any]]) -> None:
         paths = os.pathsep.join(p for p in sys.path if p)
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "lanewright.sources.reader"],
+            [sys.executable, "-c", "from lanewright.sources.reader import serve; serve()"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -306,7 +306,7 @@ class _Worker:
         try:
             while True:
                 self._inbox.put((self, pickle.load(self.process.stdout)))
-        except (EOFError, pickle.UnpicklingError, OSError, ValueError):
+        except Exception:  # whatever it is, nothing more will be heard
             self._inbox.put((self, ("gone",)))
 
 
@@ -381,7 +381,3 @@ def _look_for_stalls(crew: list[_Worker], seconds: float) -> None:
                 f"reading it makes no headway for {seconds:.0f} s",
                 "Leave it out of points, or raise ingest.stall_seconds for a slow disk.",
             )
-
-
-if __name__ == "__main__":
-    _serve()
