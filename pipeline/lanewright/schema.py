@@ -573,7 +573,7 @@ def _keys_at_fault(keys: pd.Series[Any]) -> list[str]:
 def _cast(column: Column, series: pd.Series[Any]) -> pd.Series[Any]:
     cast: pd.Series[Any]
     if column.dtype == "float":
-        if pd.api.types.is_object_dtype(series) and series.map(lambda v: isinstance(v, str)).any():
+        if any(isinstance(v, str) for v in series.unique()):
             raise ValueError("text where numbers belong")
         cast = pd.to_numeric(series).astype(np.float64)
         if np.isinf(cast).any():
@@ -627,19 +627,22 @@ def _of_type(wanted: Geometry, shapes: np.ndarray[Any, Any]) -> np.ndarray[Any, 
     if bad.any():
         raise ValueError(f"{int(bad.sum())} missing or empty")
     flat, _, with_z = wanted.partition(" ")
-    if with_z:
-        if not shapely.has_z(shapes).all():
-            raise ValueError(f"{int((~shapely.has_z(shapes)).sum())} without heights")
-    else:
-        shapes = shapely.force_2d(shapes)
     kinds = shapely.get_type_id(shapes)
     if flat == "MultiPolygon":
         single = kinds == shapely.GeometryType.POLYGON
         shapes = shapes.copy()
         shapes[single] = [shapely.MultiPolygon([shape]) for shape in shapes[single]]
         kinds = shapely.get_type_id(shapes)
-    allowed = int(shapely.GeometryType[flat.upper()])
-    if (kinds != allowed).any():
-        found = sorted({shapely.GeometryType(int(k)).name for k in kinds[kinds != allowed]})
+    other = kinds != int(shapely.GeometryType[flat.upper()])
+    if other.any():
+        found = sorted({shapely.GeometryType(int(kind)).name for kind in kinds[other]})
         raise ValueError(f"{', '.join(found)} where every row is a {wanted}")
+    invalid = ~shapely.is_valid(shapes)
+    if invalid.any():
+        first = shapes[invalid][0]
+        raise ValueError(f"{int(invalid.sum())} invalid: {shapely.is_valid_reason(first)}")
+    if not with_z:
+        return shapely.force_2d(shapes)
+    if not shapely.has_z(shapes).all():
+        raise ValueError(f"{int((~shapely.has_z(shapes)).sum())} without heights")
     return shapes

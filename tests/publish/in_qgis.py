@@ -12,19 +12,29 @@ from contextlib import closing
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
-from qgis.core import (  # noqa: E402
+from qgis.core import (
     QgsApplication,
     QgsMapRendererSequentialJob,
     QgsMapSettings,
     QgsRectangle,
     QgsVectorLayer,
 )
-from qgis.PyQt.QtCore import QSize  # noqa: E402
-from qgis.PyQt.QtGui import QColor  # noqa: E402
+from qgis.PyQt.QtCore import QSize
+from qgis.PyQt.QtGui import QColor
 
 TOP_FIRST = (
-    "tee_sites basket_sites cautions property legs lanes trees drainage wet_ground water openings"
-).split()
+    "tee_sites",
+    "basket_sites",
+    "cautions",
+    "property",
+    "legs",
+    "lanes",
+    "trees",
+    "drainage",
+    "wet_ground",
+    "water",
+    "openings",
+)
 
 
 def rules_from_sld(path, name, style):
