@@ -450,8 +450,8 @@ def density_columns(
 ) -> NDArray[np.float32]:
     """Average the true contact density [1/m] over the voxels of another raster.
 
-    Shape (rows, cols, layers). Averages over the land's own cells inside each voxel; `cell` and `layer` are best multiples of
-    the land's.
+    Shape (rows, cols, layers). `cell` and `layer` are best multiples of the land's own, whose
+    cells inside each voxel are averaged.
     """
     fine_x, fine_y = cell_centres(bounds, min(cell, land.cell))
     times = max(1, round(cell / land.cell))
