@@ -5,6 +5,7 @@ Works in cells, rows and columns; widths, kinds and coordinates are given by `la
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from dataclasses import dataclass
 
@@ -26,10 +27,7 @@ class _Branch:
 
     path: Path
     ends: tuple[int, int]
-
-    @property
-    def length(self) -> float:
-        return float(np.hypot(*np.diff(self.path, axis=0).T).sum())
+    length: float
 
 
 def centre_lines(
@@ -74,6 +72,7 @@ def centre_lines(
 
 def _branches(thin: NDArray[np.bool_]) -> list[_Branch]:
     skeleton = Skeleton(thin, keep_images=False)
+    lengths = skeleton.path_lengths()
     nodes: dict[tuple[int, int], int] = {}
     branches = []
     for i in range(skeleton.n_paths):
@@ -81,7 +80,7 @@ def _branches(thin: NDArray[np.bool_]) -> list[_Branch]:
         first, last = (
             nodes.setdefault((int(row), int(col)), len(nodes)) for row, col in path[[0, -1]]
         )
-        branches.append(_Branch(path, (first, last)))
+        branches.append(_Branch(path, (first, last), float(lengths[i])))
     return branches
 
 
@@ -124,24 +123,21 @@ def _contracted(branches: list[_Branch], width: NDArray[np.float32]) -> list[_Br
     graph = coo_array((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(count, count))
     merged = connected_components(graph, directed=False)[1] if count else np.zeros(0, int)
     return [
-        _Branch(b.path, (int(merged[b.ends[0]]), int(merged[b.ends[1]])))
+        _Branch(b.path, (int(merged[b.ends[0]]), int(merged[b.ends[1]])), b.length)
         for b, s in zip(branches, short, strict=True)
         if not s
     ]
 
 
-def _heading_out(branch: _Branch, end: int, reach: float) -> Path:
-    """Point the unit vector from one end of a branch to where it is `reach` cells away."""
+def _heading_out(branch: _Branch, end: int, reach: int) -> Path:
+    """Point the unit vector from one end of a branch to the cell `reach` cells along it."""
     path = branch.path if end == 0 else branch.path[::-1]
-    away = np.hypot(*(path - path[0]).T)
-    beyond = np.flatnonzero(away >= reach)
-    point = path[beyond[0]] if len(beyond) else path[-1]
-    step = point - path[0]
-    size = float(np.hypot(*step))
+    step = path[min(reach, len(path) - 1)] - path[0]
+    size = math.hypot(*step)
     return np.asarray(step / size if size > 0 else step)
 
 
-def _joined(branches: list[_Branch], max_bend: float, reach: float = 8.0) -> list[Path]:
+def _joined(branches: list[_Branch], max_bend: float, reach: int = 8) -> list[Path]:
     """Chain branches: at each node the two that run on most nearly straight belong together."""
     at_node: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for i, branch in enumerate(branches):
@@ -199,23 +195,33 @@ def smoothed(path: Path, sigma: float) -> Path:
     return np.asarray(ndi.gaussian_filter1d(wide, sigma, axis=0)[margin:-margin])
 
 
-def cut_at_bends(path: Path, max_bend: float, sigma: float) -> list[slice]:
-    """Parts of a line that turn by no more than `max_bend` [deg] between any two of their points.
+def length_of(path: Path) -> float:
+    """Sum the distances from point to point."""
+    return float(np.hypot(*np.diff(path, axis=0).T).sum())
 
-    A part that turns more is cut where it turns fastest between its extremes of heading. Headings
-    are smoothed over `sigma` points.
+
+def cut_at_bends(path: Path, max_bend: float, reach: int) -> list[slice]:
+    """Cut a line into parts that turn by no more than `max_bend` [deg] between any two places.
+
+    A part that turns more is cut where it turns fastest between its extremes of heading. The
+    heading is that of the chord over `reach` points, so a step to the next cell is no bend.
     """
-    headings = np.degrees(np.unwrap(np.arctan2(*np.diff(smoothed(path, sigma), axis=0).T)))
     parts: list[slice] = []
-    waiting = [(0, len(headings))]
+    waiting = [(0, len(path))]
     while waiting:
         start, stop = waiting.pop()
-        part = headings[start:stop]
-        if len(part) < 3 or np.ptp(part) <= max_bend:
-            parts.append(slice(start, stop + 1))
+        part = path[start:stop]
+        if len(part) <= 2 * reach:
+            parts.append(slice(start, stop))
             continue
-        low, high = sorted((int(part.argmin()), int(part.argmax())))
-        turn = np.abs(np.diff(part[low : high + 1]))
-        cut = start + low + 1 + int(turn.argmax())
-        waiting += [(cut, stop), (start, cut)]
+        chords = part[reach:] - part[:-reach]
+        heading = np.degrees(np.unwrap(np.arctan2(chords[:, 0], chords[:, 1])))
+        low, high = sorted((int(heading.argmin()), int(heading.argmax())))
+        if heading[high] - heading[low] <= max_bend and heading[low] - heading[high] <= max_bend:
+            parts.append(slice(start, stop))
+            continue
+        # A turn is spread over the chords that reach across it; its middle is that of a chord.
+        turn = np.abs(np.diff(smoothed(heading[low : high + 1, None], reach / 2), axis=0))
+        cut = start + low + 1 + int(turn.argmax()) + reach // 2
+        waiting += [(cut, stop), (start, cut + 1)]
     return parts

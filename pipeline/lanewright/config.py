@@ -117,6 +117,9 @@ class TerrainSettings(Settings):
     pond_area: Annotated[float, Field(ge=1, le=10000)] = Field(
         25.0, description="square metres a closed hollow must cover to count as ponding"
     )
+    sink_depth: Annotated[float, Field(gt=0, le=100)] = Field(
+        3.0, description="metres deep from which a closed hollow is where the flow ends"
+    )
     pond_rise: Annotated[float, Field(gt=0, le=20)] = Field(
         0.5, description="metres above the floor of a hollow that count as wet in a deep one"
     )

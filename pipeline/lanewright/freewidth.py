@@ -70,6 +70,18 @@ class Room:
     unsearched: NDArray[np.bool_]
 
 
+def layer_mask(bottom: float, top: float, layer: float = LAYER) -> np.uint64:
+    """Make the column mask of all layers from `bottom` to `top` metres above ground.
+
+    Examples
+    --------
+    >>> hex(layer_mask(0.5, 6.0))
+    '0xfffffc'
+    """
+    first, last = round(bottom / layer), min(64, round(top / layer))
+    return np.uint64(((1 << max(0, last - first)) - 1) << first)
+
+
 def throwing_height(
     blocked: NDArray[np.uint64], unknown: NDArray[np.uint64], settings: LanesSettings
 ) -> ThrowingHeight:
@@ -92,7 +104,7 @@ def throwing_height(
     passes = np.zeros(blocked.shape, dtype=bool)
     top = np.zeros(blocked.shape, dtype=np.uint64)
     for start in range(round(settings.low / LAYER), round(settings.brush_top / LAYER) + 1):
-        window = np.uint64(((1 << layers) - 1) << start)
+        window = layer_mask(start * LAYER, (start + layers) * LAYER)
         room = (blocked & window) == 0
         searched = np.bitwise_count(unknown & window) <= settings.max_unknown * layers
         clear |= room & searched

@@ -7,6 +7,7 @@ measures lanes and names their kinds.
 from __future__ import annotations
 
 import logging
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,8 +17,9 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from scipy import ndimage as ndi
+from skimage.measure import find_contours
 
-from lanewright.centrelines import Path, centre_lines, cut_at_bends, resampled, smoothed
+from lanewright.centrelines import Path, centre_lines, cut_at_bends, length_of, resampled, smoothed
 from lanewright.config import LanesSettings
 from lanewright.freewidth import (
     EDGE,
@@ -29,7 +31,9 @@ from lanewright.freewidth import (
     Room,
     free_room,
     kind_raster,
+    swept,
     throwing_height,
+    width_between,
 )
 from lanewright.grid import Grid
 from lanewright.openings import find_openings
@@ -39,6 +43,7 @@ log = logging.getLogger(__name__)
 WIDEST = 60.0  # m; farther from any wall nothing changes for a throw
 FOOT = 0.3048
 STEP = 1.0  # m between points of a lane
+CHORD = 6  # points over which a lane's heading is taken
 
 
 @dataclass(frozen=True)
@@ -159,21 +164,60 @@ def _roof_height(
 def _lines(
     grid: Grid, room: Room, inside: NDArray[np.bool_], settings: LanesSettings
 ) -> list[Path]:
-    """Lane lines in rows and columns, a point per metre, cut at bends and long enough."""
+    """Lane lines in rows and columns, a point per metre, cut at bends and long enough.
+
+    Between walls they run down the middle; on ground too wide for that, along its edge.
+    """
     step = STEP / grid.cell
     shortest = settings.min_length / grid.cell
     space = room.width >= settings.min_width
     keep = inside & (room.width <= settings.open_width)
+    middle = centre_lines(space, keep, room.width / np.float32(grid.cell), settings.max_bend)
     lines = []
-    for path in centre_lines(space, keep, room.width / np.float32(grid.cell), settings.max_bend):
-        if np.hypot(*np.diff(path, axis=0).T).sum() < shortest:
+    for path in [*middle, *_beside_edges(grid, room, inside, settings)]:
+        if length_of(path) < shortest:
             continue
-        points = resampled(path, step)
-        for part in cut_at_bends(points, settings.max_bend, 2 * settings.smoothing / STEP):
+        points = _without_tips(resampled(path, step), room.width, grid.cell)
+        smooth = smoothed(points, settings.smoothing / STEP)
+        for part in cut_at_bends(smooth, settings.max_bend, CHORD):
+            if length_of(points[part]) < shortest:
+                continue
             line = _smooth_and_free(points[part], room, settings.smoothing / STEP)
-            if np.hypot(*np.diff(line, axis=0).T).sum() >= shortest:
+            if length_of(line) >= shortest:
                 lines.append(line)
     return lines
+
+
+def _without_tips(points: Path, width: NDArray[np.float32], cell: float) -> Path:
+    """Cut off ends that run on into a corner of a dead end, where the width falls to nothing."""
+    widths = width[_cells(points, width.shape)]
+    usual = float(np.median(widths))
+    # As far as from the middle of a square end to its corner.
+    reach = min(len(points) // 2 - 1, math.ceil(usual / math.sqrt(2) / STEP))
+    narrow = widths < 0.95 * usual
+    first = 0
+    while first < reach and narrow[first]:
+        first += 1
+    last = len(points)
+    while last > len(points) - reach and narrow[last - 1]:
+        last -= 1
+    return points[first:last]
+
+
+def _beside_edges(
+    grid: Grid, room: Room, inside: NDArray[np.bool_], settings: LanesSettings
+) -> list[Path]:
+    """Lines at a fixed distance from the walls of wide ground."""
+    wide = swept(room, settings.open_width, grid.cell) & inside & ~room.wall
+    if not wide.any():
+        return []
+    # A lone tree has no edge to play along: only walls as large as the smallest opening count.
+    labels, _ = ndi.label(room.wall, structure=np.ones((3, 3)))
+    large = np.bincount(labels.ravel()) * grid.cell**2 >= settings.min_opening
+    large[0] = False
+    width = width_between(large[labels], grid.cell)
+    level = 2 * settings.edge_offset
+    return list(find_contours(width, level, mask=wide))  # type: ignore[no-untyped-call]
 
 
 def _smooth_and_free(points: Path, room: Room, sigma: float) -> Path:
@@ -251,8 +295,8 @@ def _measure(
     row, col = _cells(points, ridge.shape)
     width = ridge[row, col]
     # A dead end narrows to nothing over its last half width; that is its end, not a pinch.
-    body = (along >= width[0] / 2) & (along <= length - width[-1] / 2)
-    body = body if body.any() else np.ones(len(points), dtype=bool)
+    end = min(float(np.median(width)), length / 2) / 2
+    body = (along >= end) & (along <= length - end)
     pinch = int(np.flatnonzero(body)[width[body].argmin()])
 
     ahead = np.gradient(points, axis=0)

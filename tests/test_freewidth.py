@@ -1,0 +1,177 @@
+"""What counts as free at throwing height: against plain twins and as invariants."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy import ndimage as ndi
+
+from lanewright.config import LanesSettings
+from lanewright.freewidth import (
+    EDGE,
+    LANE,
+    NONE,
+    OPEN,
+    TUNNEL,
+    count_around,
+    free_room,
+    kind_raster,
+    layer_mask,
+    throwing_height,
+    width_between,
+)
+
+DEFAULTS = LanesSettings()
+
+# Layers near the decision, so that generated columns fall on both sides of it; 63 for the sign.
+_layers = st.sets(st.sampled_from([0, 1, 2, 3, 4, 5, 8, 11, 12, 13, 14, 20, 63]))
+_masks = _layers.map(lambda layers: np.uint64(sum(1 << k for k in layers)))
+
+
+def _plain(blocked: int, unknown: int, setting: LanesSettings) -> tuple[bool, bool, float]:
+    """Slow twin of `throwing_height` for one column: walk the layers."""
+    need = round(setting.clear_height * 4)
+    clear, roof_from = False, None
+    for start in range(round(setting.low * 4), round(setting.brush_top * 4) + 1):
+        layers = range(start, start + need)
+        if any(blocked >> k & 1 for k in layers):
+            continue
+        if roof_from is None:
+            roof_from = start + need
+        if sum(unknown >> k & 1 for k in layers) <= setting.max_unknown * need:
+            clear = True
+    closed = roof_from is None
+    above = [] if closed else [k for k in range(roof_from, 64) if blocked >> k & 1]
+    return clear, closed, above[0] / 4 if above else np.nan
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(st.tuples(_masks, _masks), min_size=1, max_size=8), st.sampled_from([2.0, 2.5, 4]))
+def test_columns_as_the_plain_twin_sees_them(columns, clear_height):
+    setting = LanesSettings(clear_height=clear_height)
+    blocked = np.array([[b for b, _ in columns]], dtype=np.uint64)
+    unknown = np.array([[u for _, u in columns]], dtype=np.uint64)
+    got = throwing_height(blocked, unknown, setting)
+    expected = [_plain(int(b), int(u), setting) for b, u in columns]
+    assert got.clear[0].tolist() == [e[0] for e in expected]
+    assert got.closed[0].tolist() == [e[1] for e in expected]
+    np.testing.assert_array_equal(got.roof_height[0], np.float32([e[2] for e in expected]))
+    assert not (got.clear & got.closed).any()
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "free"),
+    [
+        (0.0, 1.0, True),  # ferns to the hip
+        (0.5, 2.0, False),  # brush
+        (0.0, 1.25, False),
+        (4.0, 12.0, True),  # a low roof
+        (3.5, 12.0, True),
+        (2.75, 12.0, False),  # no room under the limbs
+        (0.0, 16.0, False),
+    ],
+)
+def test_vegetation_that_stops_a_throw(low, high, free):
+    blocked = np.array([[layer_mask(low, high)]])
+    columns = throwing_height(blocked, np.zeros_like(blocked), DEFAULTS)
+    assert columns.clear[0, 0] == free
+    assert columns.closed[0, 0] != free
+
+
+@given(arrays(bool, st.tuples(st.integers(1, 9), st.integers(1, 9))), st.integers(1, 3))
+def test_count_around_as_scipy_counts(mask, reach):
+    square = np.ones((2 * reach + 1,) * 2, dtype=int)
+    expected = ndi.convolve(mask.astype(int), square, mode="constant")
+    np.testing.assert_array_equal(count_around(mask, reach), expected)
+
+
+@settings(deadline=None)
+@given(arrays(bool, st.tuples(st.integers(1, 9), st.integers(1, 9))), st.sampled_from([0.5, 1.0]))
+def test_width_against_every_wall_in_turn(wall, cell):
+    row, col = np.nonzero(np.pad(wall, 1, constant_values=True))
+    expected = np.zeros(wall.shape)
+    for r, c in np.argwhere(~wall):
+        expected[r, c] = (2 * np.hypot(row - r - 1, col - c - 1).min() - 1) * cell
+    np.testing.assert_allclose(width_between(wall, cell), expected, rtol=1e-6)
+
+
+_planes = arrays(np.uint64, (12, 12), elements=_masks)
+
+
+@settings(max_examples=60, deadline=None)
+@given(_planes, _planes, _planes, arrays(bool, (12, 12)))
+def test_more_vegetation_never_widens(blocked, more, unknown, trunks):
+    nothing = np.zeros(blocked.shape, dtype=bool)
+
+    def width(blocked, unknown, trunks):
+        columns = throwing_height(blocked, unknown, DEFAULTS)
+        return free_room(columns, nothing, trunks, 0.5, DEFAULTS).width
+
+    before = width(blocked, unknown, None)
+    assert (width(blocked | more, unknown, None) <= before).all()
+    assert (width(blocked, unknown | more, None) <= before).all()
+    assert (width(blocked, unknown, trunks) <= before).all()
+
+
+def _room(blocked, unknown=None, trunks=None, water=None, cell=0.5, **changes):
+    setting = LanesSettings(**changes)
+    unknown = np.zeros_like(blocked) if unknown is None else unknown
+    water = np.zeros(blocked.shape, dtype=bool) if water is None else water
+    return free_room(throwing_height(blocked, unknown, setting), water, trunks, cell, setting)
+
+
+def test_scattered_hits_are_no_wall_but_trunks_are():
+    blocked = np.zeros((61, 61), dtype=np.uint64)
+    blocked[30, 30] = layer_mask(1, 4)
+    trunks = blocked > 0
+    alone = _room(blocked)
+    assert not alone.wall.any()
+    assert alone.speck.sum() == 1
+    known = _room(blocked, trunks=trunks)
+    assert known.wall.sum() == 1
+    assert known.width[30, 32] == pytest.approx(1.5)
+    # Two by two cells of half a metre are a bush of one square metre, and a wall.
+    blocked[30:32, 30:32] = layer_mask(1, 4)
+    assert _room(blocked).wall.sum() == 4
+    # On a coarse grid one cell is that large.
+    blocked[:] = 0
+    blocked[30, 30] = layer_mask(1, 4)
+    assert _room(blocked, cell=1.0).wall.sum() == 1
+
+
+def test_unsearched_is_never_called_clear():
+    blocked = np.zeros((41, 41), dtype=np.uint64)
+    unknown = np.full_like(blocked, layer_mask(0, 6))
+    assert _room(blocked, unknown).unsearched.all()
+    assert _room(blocked, unknown).width.max() == 0
+
+
+def test_small_gaps_in_the_search_are_bridged_and_told():
+    blocked = np.zeros((41, 41), dtype=np.uint64)
+    unknown = np.zeros_like(blocked)
+    unknown[20, 20] = layer_mask(0, 6)
+    unknown[5:15, 5:15] = layer_mask(0, 6)
+    room = _room(blocked, unknown)
+    assert room.bridged[20, 20]
+    assert room.unsearched[10, 10]
+    assert not _room(blocked, unknown, bridge=1.0).bridged.any()
+    # Lidar seldom comes back from water, and nothing grows there.
+    assert not _room(blocked, unknown, water=unknown > 0).wall.any()
+
+
+def test_kinds_by_width_and_roof():
+    blocked = np.full((240, 200), layer_mask(0, 6))
+    blocked[20:36] = 0  # a lane 8 m wide
+    blocked[50:66] = layer_mask(7, 10)  # the same, roofed
+    blocked[80:84] = 0  # 2 m: nobody throws through
+    blocked[100:200] = 0  # 50 m: open, edges along it
+    columns = throwing_height(blocked, np.zeros_like(blocked), DEFAULTS)
+    room = free_room(columns, np.zeros(blocked.shape, bool), None, 0.5, DEFAULTS)
+    kind = kind_raster(room, np.isfinite(columns.roof_height) & ~room.wall, 0.5, DEFAULTS)
+    assert set(kind[22:34, 100]) == {LANE}
+    assert set(kind[52:64, 100]) == {TUNNEL}
+    assert set(kind[80:84, 100]) == {NONE}
+    assert set(kind[101:110, 100]) == {EDGE}
+    assert set(kind[115:185, 100]) == {OPEN}
+    assert set(kind[room.wall]) == {NONE}
