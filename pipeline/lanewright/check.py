@@ -15,7 +15,7 @@ from lanewright.sources.las import GPS_EPOCH, PointTile
 from lanewright.survey import Plan, plan
 
 SAMPLE = 50_000
-"""Points at the start of each tile that are looked at for classes and dates, which no header has."""
+"""Points at the start of each tile looked at for classes and dates, which headers lack."""
 
 FEW_GROUND = 0.02
 """Share of class 2 in the sample under which ground will probably be filtered."""
@@ -55,9 +55,7 @@ def check_inputs(config: Config) -> tuple[str, bool]:
     return "\n".join(lines), True
 
 
-def _about_points(
-    found: Plan, samples: list[reader.Tally], classes: dict[int, int]
-) -> list[str]:
+def _about_points(found: Plan, samples: list[reader.Tally], classes: dict[int, int]) -> list[str]:
     lines = [f"points: {len(found.tiles)} tiles, {sum(t.header.points for t in found.tiles):,}"]
     whole = reader.Tally()
     dates: list[dt.date] = []
@@ -103,9 +101,7 @@ _CLASS_NAMES = {
 
 
 def _area(found: Plan, tile: PointTile) -> float:
-    left, bottom, right, top = crs_of.bounds_in(
-        tile.reference, found.working, tile.header.bounds
-    )
+    left, bottom, right, top = crs_of.bounds_in(tile.reference, found.working, tile.header.bounds)
     return max((right - left) * (top - bottom), 1.0)
 
 
@@ -126,14 +122,14 @@ def _about_land(config: Config, found: Plan) -> list[str]:
         f"working CRS: {crs_of.authority(found.working)}",
         f"grid: {grid.cols} x {grid.rows} cells of {grid.cell:g} m",
     ]
-    if found.property is not None:
+    if found.land is not None:
         boxes = [crs_of.bounds_in(t.reference, found.working, t.header.bounds) for t in found.tiles]
         boxes += [rasters.bounds_in_working(m, found.working) for m in found.elevation]
-        covered = union_all([box(*b) for b in boxes]).intersection(found.property).area
-        acres = found.property.area / 4046.8564224
+        covered = union_all([box(*b) for b in boxes]).intersection(found.land).area
+        acres = found.land.area / 4046.8564224
         lines.append(
-            f"property: {found.property.area / 1e4:.1f} ha ({acres:.0f} acres), "
-            f"{100 * covered / found.property.area:.0f} % within the tiles"
+            f"property: {found.land.area / 1e4:.1f} ha ({acres:.0f} acres), "
+            f"{100 * covered / found.land.area:.0f} % within the tiles"
         )
     if found.skipped:
         lines.append(f"tiles that do not touch the property, not read: {len(found.skipped)}")
@@ -148,7 +144,7 @@ def _missing(config: Config, found: Plan, classes: dict[int, int]) -> list[str]:
         lines.append("points: without lidar nothing is known of trees")
     elif classes.get(2, 0) < FEW_GROUND * sum(classes.values()):
         lines.append("a ground class worth the name; ground will be filtered from last returns")
-    if found.property is None:
+    if found.land is None:
         lines.append("property: draw the boundary, or land of neighbours is planned too")
     if not config.keep_out:
         lines.append("keep_out: roads, houses and power lines are not known to the run")

@@ -332,7 +332,7 @@ def _is_metric(crs: CRS, place: tuple[float, float] | None) -> bool:
         stretch = Proj(crs).get_factors(*place).areal_scale ** 0.5
     except ProjError:
         return True  # projections without factors; the place test has passed already
-    return abs(stretch - 1) <= _MOST_STRETCH
+    return bool(abs(stretch - 1) <= _MOST_STRETCH)
 
 
 def _utm(source: CRS, lon: float, lat: float) -> CRS:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from lanewright import groundfilter
 from lanewright.config import GroundSettings
@@ -15,7 +16,8 @@ from lanewright.errors import InputError
 from lanewright.sources.points import Points, PointStore
 from lanewright.store import stage
 from lanewright.surface import GroundSums, triangulate
-from lanewright.survey import Survey, Tally
+from lanewright.survey import Survey
+from lanewright.water import Tally
 
 log = logging.getLogger(__name__)
 
@@ -81,17 +83,16 @@ def find_ground(
         flat = np.where(tally.covered, np.float32(0), np.float32(np.nan))
         return _given(survey, flat)
 
-    trusted = _trust(tally, survey, settings, facts)
-    if wanted == "class 2" and not tally.ground_returns.any():
-        raise InputError(
-            "ground.source", "the points hold no class 2", "Set it to auto or filter."
-        )
+    assert survey.ground_returns is not None
+    trusted = _trust(tally, survey.ground_returns, points, settings, facts)
+    if wanted == "class 2" and not survey.ground_returns.any():
+        raise InputError("ground.source", "the points hold no class 2", "Set it to auto or filter.")
     if wanted == "class 2" or (wanted == "auto" and trusted):
         source = "class 2"
         progress(0.1)
         sums = _sum_class_2(points)
     else:
-        if tally.ground_returns.any():
+        if survey.ground_returns.any():
             warnings.append(
                 "the vendor's ground class is too thin to trust; ground was filtered from the "
                 "last returns"
@@ -130,9 +131,7 @@ def find_ground(
     )
 
 
-def _from_elevation(
-    survey: Survey, facts: dict[str, object], warnings: list[str]
-) -> Ground:
+def _from_elevation(survey: Survey, facts: dict[str, object], warnings: list[str]) -> Ground:
     model = survey.elevation
     if model is None or not np.isfinite(model).any():
         raise InputError(
@@ -168,13 +167,16 @@ def _given(survey: Survey, surface: NDArray[np.float32]) -> Ground:
 
 
 def _trust(
-    tally: Tally, survey: Survey, settings: GroundSettings, facts: dict[str, object]
+    tally: Tally,
+    ground_returns: NDArray[np.uint16],
+    points: PointStore,
+    settings: GroundSettings,
+    facts: dict[str, object],
 ) -> bool:
     """Whether class 2 is dense enough and leaves no part of the survey out."""
-    assert survey.points is not None
-    grid = survey.grid
+    grid = points.grid
     factor = max(1, round(5.0 / grid.cell))
-    ground = _coarse(tally.ground_returns, factor)
+    ground = _coarse(ground_returns, factor)
     returns = _coarse(tally.returns, factor)
     water = _coarse(tally.water_returns, factor)
     land = (returns > 0) & (water == 0)
@@ -182,8 +184,8 @@ def _trust(
     if not land.any():
         return False
     dense = float((ground[land] >= settings.class2_density * area).mean())
-    last = _last_returns(survey.points)
-    share = float(tally.ground_returns.sum()) / max(last, 1)
+    last = _last_returns(points)
+    share = float(ground_returns.sum()) / max(last, 1)
     near = _within(ground > 0, max(1, round(10.0 / (factor * grid.cell))))
     coverage = float(near[land].mean())
     facts.update(
@@ -203,8 +205,6 @@ def _coarse(counts: NDArray[np.uint16], factor: int) -> NDArray[np.int64]:
 
 
 def _within(mask: NDArray[np.bool_], cells: int) -> NDArray[np.bool_]:
-    from scipy import ndimage
-
     grown: NDArray[np.bool_] = ndimage.binary_dilation(mask, iterations=cells)
     return grown
 

@@ -17,7 +17,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
@@ -76,6 +76,8 @@ class Store:
         as a share, and `None` at the end.
     start_at, stop_after
         Stage from which nothing is reused, and stage after which `Until` is raised.
+    threads
+        Handed to the stages that ask.
     """
 
     def __init__(
@@ -85,8 +87,10 @@ class Store:
         show: Callable[[str], Callable[[float | None], None]] = lambda _s: lambda _p: None,
         start_at: str | None = None,
         stop_after: str | None = None,
+        threads: int = 1,
     ) -> None:
         self.folder = folder
+        self._threads = threads
         self.timings: list[Timing] = []
         self._show = show
         self._start_at = start_at
@@ -97,8 +101,9 @@ class Store:
     def step(self, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         """Result of a stage for these arguments, made now or earlier.
 
-        A stage may declare two keywords that are no part of its key: `workspace`, a folder for
-        files that belong to its result, and `progress`, a function that takes a share.
+        Arguments are results of earlier stages, fields of them, settings and plain values. A
+        stage may declare three keywords that are no part of its key: `workspace`, a folder for
+        files that belong to its result, `progress`, a function that takes a share, and `threads`.
         """
         name, version = function.stage  # type: ignore[attr-defined]
         self._redo = self._redo or name == self._start_at
@@ -109,7 +114,7 @@ class Store:
         if not reused:
             self._make(name, place, function, args, kwargs)
         result: R = _load(place)
-        self._keys[id(result)] = (key, result)
+        self._register(key, result)
         timing = Timing(name, time.perf_counter() - began, meter.stop(), reused)
         self.timings.append(timing)
         if reused:
@@ -120,6 +125,15 @@ class Store:
         if name == self._stop_after:
             raise Until(name)
         return result
+
+    def _register(self, key: str, value: object) -> None:
+        """Remember the key of a result, and of its fields, so that a stage may take just those."""
+        if isinstance(value, str | int | float | bool | tuple | dict | None):
+            return
+        self._keys[id(value)] = (key, value)
+        if is_dataclass(value):
+            for part in fields(value):
+                self._register(f"{key}.{part.name}", getattr(value, part.name))
 
     def _make(self, name: str, place: Path, function: Any, args: Any, kwargs: Any) -> None:
         beside = place.with_name(place.name + ".part")
@@ -132,6 +146,8 @@ class Store:
             extra["workspace"] = beside
         if "progress" in wanted:
             extra["progress"] = show
+        if "threads" in wanted:
+            extra["threads"] = self._threads
         try:
             result = function(*args, **kwargs, **extra)
         finally:
@@ -162,6 +178,8 @@ class Store:
             return {str(k): self._plain(v) for k, v in value.items()}
         if value is None or isinstance(value, bool | int | float | str):
             return value
+        if is_dataclass(value) and not hasattr(value, "content_key"):
+            return {f.name: self._plain(getattr(value, f.name)) for f in fields(value)}
         if isinstance(value, Path):
             return str(value)
         content_key = getattr(value, "content_key", None)
@@ -194,7 +212,7 @@ class _Pickler(pickle.Pickler):
         self._folder = folder
         self._count = 0
 
-    def persistent_id(self, obj: Any) -> tuple[str, ...] | None:
+    def persistent_id(self, obj: Any) -> tuple[Any, ...] | None:
         name = f"{self._count:03d}"
         if isinstance(obj, np.ndarray) and obj.nbytes > _BIG and obj.dtype != object:
             np.save(self._folder / f"{name}.npy", obj)

@@ -12,6 +12,7 @@ import hashlib
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -32,6 +33,7 @@ from lanewright.sources.las import GPS_EPOCH, PointTile, open_tile
 from lanewright.sources.points import Blocks, PointStore, pack
 from lanewright.sources.rasters import ElevationTile
 from lanewright.store import stage
+from lanewright.water import Tally
 
 log = logging.getLogger(__name__)
 
@@ -55,8 +57,8 @@ class Plan:
     ----------
     working
         WKT of the CRS that the run works in.
-    property
-        Land under study in the working CRS; None until the points have told their extent.
+    land
+        The property in the working CRS; None until the points have told their extent.
     tiles, elevation
         Files that touch the property and its context, in the order of their content.
     skipped
@@ -66,7 +68,7 @@ class Plan:
     """
 
     working: str
-    property: MultiPolygon | None
+    land: MultiPolygon | None
     grid: Grid
     tiles: tuple[PointTile, ...]
     elevation: tuple[ElevationTile, ...]
@@ -83,7 +85,7 @@ class Plan:
         """What decides the survey: contents, references and extent, never names or order."""
         return [
             self.working,
-            self.property.wkt if self.property is not None else None,
+            self.land.wkt if self.land is not None else None,
             [self.grid.left, self.grid.top, self.grid.cell, self.grid.rows, self.grid.cols],
             [
                 (
@@ -102,27 +104,6 @@ class Plan:
 
 
 @dataclass(frozen=True)
-class Tally:
-    """Counts of returns by cell, all (rows, cols).
-
-    Attributes
-    ----------
-    returns, ground_returns, water_returns
-        Returns of all kept classes, of class 2, and of class 9.
-    water_level
-        Mean height of the class 9 returns [m]; NaN where none.
-    covered
-        Inside the surveyed footprint: a cell without returns there is a void, not land unflown.
-    """
-
-    returns: NDArray[np.uint16]
-    ground_returns: NDArray[np.uint16]
-    water_returns: NDArray[np.uint16]
-    water_level: NDArray[np.float32]
-    covered: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
 class Survey:
     """Everything that was read, on one grid.
 
@@ -130,6 +111,8 @@ class Survey:
     ----------
     points
         Returns at rest; None where there is no lidar.
+    tally, ground_returns
+        Counts of returns by cell, and of those of class 2; None where there is no lidar.
     elevation
         Heights of the terrain model tiles [m] (rows, cols); None where none were given.
     heights_given
@@ -141,10 +124,11 @@ class Survey:
     """
 
     grid: Grid
-    property: MultiPolygon
+    land: MultiPolygon
     inside: NDArray[np.bool_]
     points: PointStore | None
     tally: Tally | None
+    ground_returns: NDArray[np.uint16] | None
     elevation: NDArray[np.float32] | None
     heights_given: bool
     keep_out: MultiPolygon
@@ -180,16 +164,14 @@ def plan(config: Config) -> Plan:
     tiles = [
         tile
         for path in _expand(config.points, "points", faults)
-        if (tile := attempt(lambda p=path: _open(p, settings))) is not None
+        if (tile := attempt(partial(_open, path, settings))) is not None
     ]
     models = [
         model
         for path in _expand(config.elevation, "elevation", faults)
         if (
             model := attempt(
-                lambda p=path: rasters.open_elevation(
-                    p, settings.elevation, settings.elevation_unit
-                )
+                partial(rasters.open_elevation, path, settings.elevation, settings.elevation_unit)
             )
         )
         is not None
@@ -197,7 +179,7 @@ def plan(config: Config) -> Plan:
     outline = None
     if config.property is not None:
         given = config.property
-        outline = attempt(lambda: vectors.property_polygon(given, settings.vectors))
+        outline = attempt(partial(vectors.property_polygon, given, settings.vectors))
     if faults or not (tiles or models):
         raise together(faults)
 
@@ -214,16 +196,18 @@ def plan(config: Config) -> Plan:
     extent = (
         land.bounds if land is not None else union_all([box(*b) for b in boxes.values()]).bounds
     )
-    context = config.ingest.context if land is not None else 0.0
+    # A metre takes in the points on the very edge of a tile.
+    context = config.ingest.context if land is not None else EDGE
     around = (extent[0] - context, extent[1] - context, extent[2] + context, extent[3] + context)
 
     def touches(path: Path) -> bool:
         b = boxes[path]
-        return b[0] < around[2] and b[2] > around[0] and b[1] < around[3] and b[3] > around[1]
+        return bool(b[0] < around[2] and b[2] > around[0] and b[1] < around[3] and b[3] > around[1])
 
     near = [t for t in tiles if touches(t.path)]
     near_models = [m for m in models if touches(m.path)]
-    skipped = [x.path for x in (*tiles, *models) if not touches(x.path)]
+    paths = [t.path for t in tiles] + [m.path for m in models]
+    skipped = [path for path in paths if not touches(path)]
     if not near and not near_models:
         raise InputError(
             config.property, _how_far(working, extent, list(boxes.values())),
@@ -250,7 +234,7 @@ def plan(config: Config) -> Plan:
         for item in config.keep_out
         if (
             shape := attempt(
-                lambda i=item: vectors.areas(i.path, working, settings.vectors, i.buffer)
+                partial(vectors.areas, item.path, working, settings.vectors, item.buffer)
             )
         )
         is not None
@@ -258,25 +242,25 @@ def plan(config: Config) -> Plan:
     water = [
         shape
         for path in config.water
-        if (shape := attempt(lambda p=path: vectors.areas(p, working, settings.vectors)))
-        is not None
+        if (shape := attempt(partial(vectors.areas, path, working, settings.vectors))) is not None
     ]
     own: tuple[tuple[str, str], ...] = ()
     if config.own_holes is not None:
         drawn_path = config.own_holes
-        drawn = attempt(lambda: vectors.drawn_lines(drawn_path, working, settings.vectors))
+        drawn = attempt(partial(vectors.drawn_lines, drawn_path, working, settings.vectors))
         if drawn is not None:
             own = tuple(zip(drawn["name"], drawn.geometry.to_wkt(), strict=True))
     if faults:
         raise together(faults)
 
-    checksums = {str(x.path): checksum(x.path) for x in (*near, *near_models)}
+    used = [t.path for t in near] + [m.path for m in near_models]
+    checksums = {str(path): checksum(path) for path in used}
     near.sort(key=lambda t: (checksums[str(t.path)], t.header.bounds))
     near_models.sort(key=lambda m: (m.cell, checksums[str(m.path)]))
     warnings = [f"{t.path}: {t.reference.doubt}" for t in near if t.reference.doubt]
     if land is None:
         warnings.append("no property polygon is given; the extent of the tiles is taken for it")
-    elif (share := _covered_share(land, [boxes[x.path] for x in (*near, *near_models)])) < 0.995:
+    elif (share := _covered_share(land, [boxes[path] for path in used])) < 0.995:
         warnings.append(f"the tiles cover {share:.0%} of the property; the rest stays unknown")
     if near and density < FINE_DENSITY / 2:
         warnings.append(
@@ -287,7 +271,7 @@ def plan(config: Config) -> Plan:
     assumed += sorted({f"{m.path.name}: {a}" for m in near_models for a in m.assumed})
     return Plan(
         working=working,
-        property=land,
+        land=land,
         grid=grid,
         tiles=tuple(near),
         elevation=tuple(near_models),
@@ -396,14 +380,14 @@ def read_survey(
     grid = plan.grid
     facts: dict[str, object] = {}
     warnings: list[str] = []
-    points, tally = None, None
+    points, tally, ground_returns = None, None, None
     wires = np.empty((0, 3))
     if plan.tiles:
         points = _read_points(plan, settings, workspace, progress, facts, warnings)
-        tally, wires = _count(points)
+        tally, ground_returns, wires = _count(points)
     elevation = rasters.read_elevation(list(plan.elevation), grid) if plan.elevation else None
-    if plan.property is not None:
-        land = plan.property
+    if plan.land is not None:
+        land = plan.land
     elif tally is not None:
         land = _footprint(tally.covered, grid)
     else:
@@ -423,10 +407,11 @@ def read_survey(
         )
     return Survey(
         grid=grid,
-        property=land,
+        land=land,
         inside=inside,
         points=points,
         tally=tally,
+        ground_returns=ground_returns,
         elevation=elevation,
         heights_given=heights_given,
         keep_out=plan.keep_out,
@@ -537,44 +522,42 @@ def _dates(
             )
 
 
-def _count(points: PointStore) -> tuple[Tally, NDArray[np.float64]]:
-    """Returns by cell, and wires."""
+def _count(points: PointStore) -> tuple[Tally, NDArray[np.uint16], NDArray[np.float64]]:
+    """Returns by cell, those of class 2 among them, and wires."""
     grid = points.grid
-    shape_ = grid.shape
-    returns, ground, water = (np.zeros(shape_, np.uint16) for _ in range(3))
-    level = np.zeros(shape_, np.float64)
-    wires = []
+    returns, ground, water = (np.zeros(grid.shape, np.uint16) for _ in range(3))
+    level = np.zeros(grid.shape, np.float64)
+    wires = [np.empty((0, 3))]
     for (row, col, rows, cols), block in points.windows():
-        if not len(block):
-            continue
         r, c = grid.rowcol(block.x, block.y)
         cell = np.clip(r - row, 0, rows - 1) * cols + np.clip(c - col, 0, cols - 1)
         here = np.s_[row : row + rows, col : col + cols]
-
-        def spread(chosen: NDArray[np.bool_] | slice, weights: NDArray[np.float64] | None = None,
-                   cell: NDArray[np.int64] = cell, size: int = rows * cols,
-                   box_: tuple[int, int] = (rows, cols)) -> NDArray[np.float64]:  # fmt: skip
-            counted = np.bincount(cell[chosen], weights, minlength=size)
-            return counted.reshape(box_)
-
         is_water = block.classification == 9
-        returns[here] = np.minimum(spread(slice(None)), 65535)
-        ground[here] = np.minimum(spread(block.classification == 2), 65535)
-        if is_water.any():
-            water[here] = np.minimum(spread(is_water), 65535)
-            level[here] = spread(is_water, block.z[is_water])
-        is_wire = (block.classification == 13) | (block.classification == 14)
-        if is_wire.any():
-            wires.append(np.column_stack([block.x, block.y, block.z])[is_wire])
+        for counts, chosen in (
+            (returns, np.ones(len(block), bool)),
+            (ground, block.classification == 2),
+            (water, is_water),
+        ):
+            number = np.bincount(cell[chosen], minlength=rows * cols)
+            counts[here] = np.minimum(number, 65535).reshape(rows, cols)
+        sums = np.bincount(cell[is_water], block.z[is_water], minlength=rows * cols)
+        level[here] = sums.reshape(rows, cols)
+        is_wire = np.isin(block.classification, (13, 14))
+        wires.append(np.column_stack([block.x, block.y, block.z])[is_wire])
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = (level / water).astype(np.float32)
-    tally = Tally(returns, ground, water, mean, _covered(returns > 0, grid.cell))
-    return tally, np.concatenate(wires) if wires else np.empty((0, 3))
+    tally = Tally(returns, water, mean, _covered(returns > 0, grid.cell))
+    return tally, ground, np.concatenate(wires)
 
 
 def _covered(any_return: NDArray[np.bool_], cell: float) -> NDArray[np.bool_]:
-    """Footprint of the survey: cells with returns, closed over gaps of some 30 m and holes."""
-    factor = max(1, round(5.0 / cell))
+    """Footprint of the survey: cells with returns, closed over gaps and holes.
+
+    Cells are joined to squares of some four times the spacing of the returns, within which a gap
+    is chance (the data void rule of the USGS Lidar Base Specification, from memory).
+    """
+    spacing = cell / np.sqrt(max(float(any_return.mean()), 1e-4))
+    factor = max(1, round(float(np.clip(4 * spacing, 2.0, 10.0)) / cell))
     rows, cols = (-(-n // factor) for n in any_return.shape)
     padded = np.zeros((rows * factor, cols * factor), bool)
     padded[: any_return.shape[0], : any_return.shape[1]] = any_return
