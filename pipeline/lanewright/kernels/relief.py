@@ -1,0 +1,111 @@
+"""Slope of a gridded surface; what the slope means is left to the terrain stage."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+
+def gradient(
+    surface: NDArray[np.float32], cell: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Rise to the east and to the south per metre, by Horn's weights.
+
+    Parameters
+    ----------
+    surface : (rows, cols)
+        Heights [m], row 0 north; NaN is unknown.
+    cell
+        Side of a cell [m].
+
+    Returns
+    -------
+    east, south : (rows, cols)
+        Rise over run along each axis; NaN exactly where `surface` is.
+
+    Raises
+    ------
+    ValueError
+        If `surface` is not two-dimensional or `cell` not above zero.
+
+    Notes
+    -----
+    Horn 1981, Proc. IEEE 69(1). A neighbour that is unknown or beyond the border takes the value
+    that continues the line through its opposite and the centre, and the centre's own where that
+    one is unknown as well: a plane keeps its slope up to its edge.
+    """
+    if surface.ndim != 2:
+        raise ValueError(f"a surface has rows and cols, got shape {surface.shape}")
+    if not cell > 0:
+        raise ValueError(f"cell must be above 0 m, got {cell}")
+    east = np.empty(surface.shape, dtype=np.float32)
+    south = np.empty(surface.shape, dtype=np.float32)
+    if surface.size:
+        _gradient(np.ascontiguousarray(surface), 1.0 / (8.0 * cell), east, south)
+    return east, south
+
+
+@njit(cache=True, nogil=True)
+def _pair(z, row, col, drow, dcol, centre):  # type: ignore[no-untyped-def]
+    """Difference of two opposite neighbours, the one at (+drow, +dcol) less the other."""
+    rows, cols = z.shape
+    r1, c1 = row + drow, col + dcol
+    r0, c0 = row - drow, col - dcol
+    ahead = np.nan
+    behind = np.nan
+    if 0 <= r1 < rows and 0 <= c1 < cols:
+        ahead = np.float64(z[r1, c1])
+    if 0 <= r0 < rows and 0 <= c0 < cols:
+        behind = np.float64(z[r0, c0])
+    if np.isnan(ahead):
+        if np.isnan(behind):
+            return 0.0
+        return 2.0 * (centre - behind)
+    if np.isnan(behind):
+        return 2.0 * (ahead - centre)
+    return ahead - behind
+
+
+@njit(cache=True, nogil=True)
+def _careful(z, row, col, scale):  # type: ignore[no-untyped-def]
+    """Gradient of a cell on the border or beside an unknown one."""
+    centre = np.float64(z[row, col])
+    falling = _pair(z, row, col, 1, 1, centre)
+    rising = _pair(z, row, col, -1, 1, centre)
+    east = falling + rising + 2.0 * _pair(z, row, col, 0, 1, centre)
+    south = falling - rising + 2.0 * _pair(z, row, col, 1, 0, centre)
+    return east * scale, south * scale
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def _gradient(z, scale, east, south):  # type: ignore[no-untyped-def]
+    rows, cols = z.shape
+    for row in prange(rows):
+        inner = 0 < row < rows - 1
+        if inner:
+            for col in range(1, cols - 1):
+                a = np.float64(z[row - 1, col - 1])
+                b = np.float64(z[row - 1, col])
+                c = np.float64(z[row - 1, col + 1])
+                d = np.float64(z[row, col - 1])
+                f = np.float64(z[row, col + 1])
+                g = np.float64(z[row + 1, col - 1])
+                h = np.float64(z[row + 1, col])
+                i = np.float64(z[row + 1, col + 1])
+                falling = i - a
+                rising = c - g
+                east[row, col] = (falling + rising + 2.0 * (f - d)) * scale
+                south[row, col] = (falling - rising + 2.0 * (h - b)) * scale
+        for col in range(cols):
+            # The pass above leaves NaN wherever a neighbour is unknown; few cells come here.
+            edge = not inner or col == 0 or col == cols - 1
+            if edge or np.isnan(east[row, col]) or np.isnan(south[row, col]):
+                if np.isnan(z[row, col]):
+                    east[row, col] = np.nan
+                    south[row, col] = np.nan
+                else:
+                    east[row, col], south[row, col] = _careful(z, row, col, scale)
+            elif np.isnan(z[row, col]):
+                east[row, col] = np.nan
+                south[row, col] = np.nan
