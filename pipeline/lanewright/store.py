@@ -92,7 +92,7 @@ class Store:
         self.folder = folder
         self._threads = threads
         self.timings: list[Timing] = []
-        self._show = show
+        self.show = show
         self._start_at = start_at
         self._stop_after = stop_after
         self._redo = False
@@ -106,11 +106,11 @@ class Store:
         files that belong to its result, `progress`, a function that takes a share, and `threads`.
         """
         name, version = function.stage  # type: ignore[attr-defined]
-        self._redo = self._redo or name == self._start_at
+        redo = self.redoes(name)
         key = self.digest(name, version, args, kwargs)
         place = self.folder / f"{name}-{key}"
         began, meter = time.perf_counter(), Meter()
-        reused = (place / "result.pickle").exists() and not self._redo
+        reused = (place / "result.pickle").exists() and not redo
         if not reused:
             self._make(name, place, function, args, kwargs)
         result: R = _load(place)
@@ -126,6 +126,11 @@ class Store:
             raise Until(name)
         return result
 
+    def redoes(self, name: str) -> bool:
+        """Whether the run asked for this stage, or one before it, to be made anew."""
+        self._redo = self._redo or name == self._start_at
+        return self._redo
+
     def _register(self, key: str, value: object) -> None:
         """Remember the key of a result, and of its fields, so that a stage may take just those."""
         if isinstance(value, str | int | float | bool | tuple | dict | None):
@@ -140,7 +145,7 @@ class Store:
         shutil.rmtree(beside, ignore_errors=True)
         beside.mkdir(parents=True)
         extra: dict[str, Any] = {}
-        show = self._show(name)
+        show = self.show(name)
         wanted = inspect.signature(function).parameters
         if "workspace" in wanted:
             extra["workspace"] = beside

@@ -1,0 +1,276 @@
+"""Everything a run found, into the files that people open."""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import shutil
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from lanewright import schema
+from lanewright.cautions import list_cautions
+from lanewright.config import Config
+from lanewright.crs import authority
+from lanewright.publish.geopackage import write_geopackage
+from lanewright.publish.rasters import write_cog
+from lanewright.publish.summary import InputFile, summarise, write_summary
+from lanewright.store import Meter, Store, Timing
+from lanewright.survey import Plan, checksum
+
+if TYPE_CHECKING:
+    from lanewright.scout import Scouting
+
+log = logging.getLogger(__name__)
+
+VERSION = 1
+"""Raise whenever what is written changes for the same results."""
+
+
+def publish(config: Config, scouting: Scouting, store: Store) -> str:
+    """Write GeoPackage, rasters and summary, unless they stand there from the same results.
+
+    Files are made in a folder of their own and moved into place when all are whole.
+
+    Returns
+    -------
+    str
+        What came out, in a few lines.
+    """
+    key = store.digest(
+        "publish",
+        VERSION,
+        config.name,
+        config.units,
+        scouting.survey,
+        scouting.ground,
+        scouting.terrain,
+        scouting.vegetation,
+        scouting.lanes,
+        scouting.legs,
+    )
+    record = store.folder / "published.json"
+    if not store.redoes("publish") and _stands(record, key, config.out):
+        log.info("publish: nothing changed, the results stand")
+        return f"nothing changed since the last run; the results in {config.out} stand"
+
+    began, meter = time.perf_counter(), Meter()
+    show = store.show("publish")
+    layers, rasters = _layers(config, scouting), _rasters(scouting)
+    beside = store.folder / "publish.part"
+    shutil.rmtree(beside, ignore_errors=True)
+    (beside / "rasters").mkdir(parents=True)
+    try:
+        write_geopackage(
+            beside / "scout.gpkg",
+            layers,
+            scouting.survey.grid.crs,
+            feet_first=config.units == "feet",
+        )
+        for done, (name, array) in enumerate(rasters.items(), start=1):
+            show(0.3 + 0.7 * done / (len(rasters) + 1))
+            write_cog(
+                beside / "rasters" / f"{name}.tif",
+                array,
+                scouting.survey.grid,
+                schema.RASTERS[name],
+            )
+        timing = Timing("publish", time.perf_counter() - began, meter.stop(), False)
+        write_summary(
+            beside / "summary.json",
+            _summary(config, scouting, layers, [*store.timings, timing]),
+        )
+    finally:
+        show(None)
+    files = sorted(p.relative_to(beside) for p in beside.rglob("*") if p.is_file())
+    sums = {str(f): checksum(beside / f) for f in files}
+    (config.out / "rasters").mkdir(exist_ok=True)
+    for stale in (config.out / "rasters").glob("*.tif"):
+        if f"rasters/{stale.name}" not in sums:
+            stale.unlink()
+    for file in files:
+        os.replace(beside / file, config.out / file)
+    shutil.rmtree(beside)
+    record.write_text(json.dumps({"key": key, "files": sums}, indent=1), encoding="utf-8")
+    log.info("publish: done in %.1f s, peak %.0f MB", timing.seconds, timing.peak_mb)
+    return _told(config, scouting, layers, [*store.timings, timing])
+
+
+def _stands(record: Path, key: str, out: Path) -> bool:
+    """Whether the files of this key are all there as they were written."""
+    try:
+        said = json.loads(record.read_text(encoding="utf-8"))
+        return said["key"] == key and all(
+            checksum(out / name) == value for name, value in said["files"].items()
+        )
+    except (OSError, ValueError, KeyError):
+        return False
+
+
+def _layers(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
+    survey, terrain = scouting.survey, scouting.terrain
+    outline = gpd.GeoDataFrame(
+        {
+            "name": [config.name],
+            "area_ha": [survey.land.area / 1e4],
+            "source": [config.property.name if config.property else "extent of the survey"],
+        },
+        geometry=[survey.land],
+        crs=survey.grid.crs,
+    )
+    layers = {
+        "property": outline if not survey.land.is_empty else outline.iloc[:0],
+        "water": terrain.water_bodies,
+        "wet_ground": terrain.wet_ground,
+        "drainage": terrain.drainage,
+        "cautions": list_cautions(survey, terrain),
+        "tee_sites": scouting.legs.tee_sites,
+        "basket_sites": scouting.legs.basket_sites,
+        "legs": scouting.legs.legs,
+    }
+    if scouting.vegetation is not None and scouting.lanes is not None:
+        layers |= {
+            "trees": scouting.vegetation.trees,
+            "lanes": scouting.lanes.lanes,
+            "openings": scouting.lanes.openings,
+        }
+    return layers
+
+
+def _rasters(scouting: Scouting) -> dict[str, NDArray[Any]]:
+    terrain = scouting.terrain
+    level = terrain.water_level
+    rasters = {
+        "ground": np.where(np.isfinite(level), level, scouting.ground.surface),
+        "slope": terrain.slope_pct,
+        "aspect_deg": terrain.aspect_deg,
+        "wetness": terrain.wetness,
+        "ponding": terrain.ponding,
+        "height_above_drainage": terrain.height_above_drainage,
+    }
+    if scouting.vegetation is not None and scouting.lanes is not None:
+        vegetation = scouting.vegetation
+        rasters |= {
+            "canopy_height": vegetation.canopy_height,
+            "canopy_cover": vegetation.canopy_cover,
+            "brush_density": vegetation.brush_density,
+            "seen_share": vegetation.seen_share,
+            "free_width": scouting.lanes.free_width,
+        }
+    return rasters
+
+
+def warnings_of(scouting: Scouting) -> list[str]:
+    """What the reader should know, in the order of the run."""
+    said = [*scouting.plan.warnings]
+    for result in (
+        scouting.survey,
+        scouting.ground,
+        scouting.vegetation,
+        scouting.legs,
+    ):
+        said += getattr(result, "warnings", ())
+    return said
+
+
+def _summary(
+    config: Config,
+    scouting: Scouting,
+    layers: dict[str, gpd.GeoDataFrame],
+    timings: list[Timing],
+) -> dict[str, Any]:
+    counts = {name: len(frame) for name, frame in layers.items()}
+    findings = {
+        "ingest": scouting.survey.facts,
+        "ground": {"source": scouting.ground.source, **scouting.ground.facts},
+        "vegetation": scouting.vegetation.facts if scouting.vegetation else {},
+        "legs": scouting.legs.facts,
+    }
+    return summarise(
+        title=config.name,
+        settings=config,
+        inputs=_inputs(scouting.plan),
+        grid=scouting.survey.grid,
+        counts=counts,
+        stages=timings,
+        warnings=warnings_of(scouting),
+        assumed=scouting.plan.assumed,
+        findings=findings,
+    )
+
+
+def _inputs(plan: Plan) -> list[InputFile]:
+    files = []
+    for tile in plan.tiles:
+        header = tile.header
+        sideways, upward = tile.reference.unit_names
+        files.append(
+            InputFile(
+                tile.path,
+                "points",
+                f"blake2b-128:{plan.checksums[str(tile.path)]}",
+                tile.path.stat().st_size,
+                tile.reference.found,
+                sideways,
+                upward,
+                {
+                    "las": header.version,
+                    "point_format": header.point_format,
+                    "points": header.points,
+                    "doubt": tile.reference.doubt,
+                },
+                tile.reference.assumed,
+            )
+        )
+    for model in plan.elevation:
+        files.append(
+            InputFile(
+                model.path,
+                "elevation",
+                f"blake2b-128:{plan.checksums[str(model.path)]}",
+                model.path.stat().st_size,
+                authority(model.crs),
+                None,
+                f"{model.vertical:.9g} m",
+                {"rows": model.shape[0], "columns": model.shape[1], "cell": model.cell},
+                model.assumed,
+            )
+        )
+    return sorted(files, key=lambda f: (f.role, f.checksum))
+
+
+def _told(
+    config: Config,
+    scouting: Scouting,
+    layers: dict[str, gpd.GeoDataFrame],
+    timings: list[Timing],
+) -> str:
+    """What came out, for the terminal."""
+    legs = layers["legs"]
+    lines = [
+        f"{config.name}: {scouting.survey.land.area / 1e4:.1f} ha, ground from "
+        f"{scouting.ground.source}, {authority(scouting.survey.grid.crs)}",
+        "  " + ", ".join(f"{len(frame):,} {name.replace('_', ' ')}" for name, frame in layers.items()
+                         if name not in ("property", "cautions")),
+    ]  # fmt: skip
+    if len(legs):
+        best = legs.sort_values("score", ascending=False).iloc[0]
+        lines.append(
+            f"  best leg: {best['length_m']:.0f} m ({best['length_m'] / 0.3048:.0f} ft), "
+            f"{best['finish']}, {best['lane_kind']}, clear rate {best['clear_rate']:.0%}"
+            if scouting.vegetation is not None
+            else f"  best leg: {best['length_m']:.0f} m, grade {best['grade_pct']:.0f} %"
+        )
+    lines += [f"  note: {warning}" for warning in warnings_of(scouting)]
+    total = sum(t.seconds for t in timings)
+    peak = max(t.peak_mb for t in timings)
+    made = ", ".join(t.stage for t in timings if not t.reused)
+    lines.append(f"  made: {made}; {total:.0f} s, peak {peak:,.0f} MB")
+    lines.append(f"  results: {config.out / 'scout.gpkg'}")
+    return "\n".join(lines)

@@ -1,0 +1,82 @@
+"""The run, top to bottom: tiles in, scored lines out. Start reading here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from lanewright.config import Config
+from lanewright.flight import fly_throws
+from lanewright.ground import Ground, find_ground
+from lanewright.lanes import Lanes, find_lanes
+from lanewright.legs import Legs, find_legs
+from lanewright.levels import levels_named
+from lanewright.publish.results import publish
+from lanewright.store import Store, Until
+from lanewright.survey import Plan, Survey, plan, read_survey
+from lanewright.terrain import Terrain, shape_terrain
+from lanewright.vegetation import Vegetation, sort_vegetation
+from lanewright.workplace import workplace
+
+Show = Callable[[str], Callable[[float | None], None]]
+
+
+@dataclass(frozen=True)
+class Scouting:
+    """Everything a run found out."""
+
+    plan: Plan
+    survey: Survey
+    ground: Ground
+    terrain: Terrain
+    vegetation: Vegetation | None
+    lanes: Lanes | None
+    legs: Legs
+
+
+def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
+    """Every stage in turn; each takes results of earlier ones and its own settings."""
+    step = store.step
+    levels = levels_named(config.levels)
+
+    found = plan(config)
+    survey = step(read_survey, found, config.ingest)
+    ground = step(find_ground, survey, config.ground)
+    terrain = step(shape_terrain, survey, ground, config.terrain)
+    vegetation = lanes = None
+    if survey.points is not None:
+        vegetation = step(sort_vegetation, survey, ground, config.vegetation)
+        lanes = step(find_lanes, survey, terrain, vegetation, config.lanes)
+    flights = step(fly_throws, levels, config.flight)
+    legs = step(
+        find_legs, survey, ground, terrain, vegetation, lanes, flights, config.legs,
+        leaf_state=config.leaf_state, only_own=only_own,
+    )  # fmt: skip
+    return Scouting(found, survey, ground, terrain, vegetation, lanes, legs)
+
+
+def run(
+    config: Config,
+    *,
+    show: Show = lambda _stage: lambda _share: None,
+    start_at: str | None = None,
+    stop_after: str | None = None,
+    threads: int | None = None,
+    only_own: bool = False,
+) -> str:
+    """Scout a property and publish what was found; says in a few lines what came out.
+
+    Raises
+    ------
+    InputError
+        If the inputs or settings are wrong; earlier results stay as they are.
+    """
+    with workplace(config, threads) as place:
+        store = Store(
+            place.stages, show=show, start_at=start_at, stop_after=stop_after, threads=place.threads
+        )
+        try:
+            scouting = scout(config, store, only_own)
+        except Until:
+            return f"stopped after {stop_after}; what is done is kept for the next run"
+        return publish(config, scouting, store)
