@@ -642,7 +642,7 @@ def _of_type(wanted: Geometry, shapes: np.ndarray[Any, Any]) -> np.ndarray[Any, 
         first = shapes[invalid][0]
         raise ValueError(f"{int(invalid.sum())} invalid: {shapely.is_valid_reason(first)}")
     if not with_z:
-        return shapely.force_2d(shapes)
+        return np.asarray(shapely.force_2d(shapes))
     if not shapely.has_z(shapes).all():
         raise ValueError(f"{int((~shapely.has_z(shapes)).sum())} without heights")
     return shapes

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import logging
-import os
 import shutil
 import time
 from pathlib import Path
@@ -95,7 +94,7 @@ def publish(config: Config, scouting: Scouting, store: Store) -> str:
         if f"rasters/{stale.name}" not in sums:
             stale.unlink()
     for file in files:
-        os.replace(beside / file, config.out / file)
+        (beside / file).replace(config.out / file)
     shutil.rmtree(beside)
     record.write_text(json.dumps({"key": key, "files": sums}, indent=1), encoding="utf-8")
     log.info("publish: done in %.1f s, peak %.0f MB", timing.seconds, timing.peak_mb)
@@ -253,12 +252,12 @@ def _told(
 ) -> str:
     """What came out, for the terminal."""
     legs = layers["legs"]
+    counts = {n: len(frame) for n, frame in layers.items() if n not in ("property", "cautions")}
     lines = [
         f"{config.name}: {scouting.survey.land.area / 1e4:.1f} ha, ground from "
         f"{scouting.ground.source}, {authority(scouting.survey.grid.crs)}",
-        "  " + ", ".join(f"{len(frame):,} {name.replace('_', ' ')}" for name, frame in layers.items()
-                         if name not in ("property", "cautions")),
-    ]  # fmt: skip
+        "  " + ", ".join(f"{count:,} {name.replace('_', ' ')}" for name, count in counts.items()),
+    ]
     if len(legs):
         best = legs.sort_values("score", ascending=False).iloc[0]
         lines.append(

@@ -19,7 +19,7 @@ import pyproj
 import rasterio
 from pydantic import BaseModel
 
-from lanewright import __version__, crs, schema
+from lanewright import __version__, crs
 from lanewright.grid import Grid
 from lanewright.publish.whole import beside
 
@@ -177,7 +177,6 @@ def summarise(
         "total_seconds": round(math.fsum(cost["seconds"] for cost in costs), 2),
         "peak_memory_mb": max((cost["peak_memory_mb"] for cost in costs), default=None),
         "warnings": warnings,
-        "layers": {name: layer.description for name, layer in schema.LAYERS.items()},
     }
     plain = _plain(summary)
     assert isinstance(plain, dict)

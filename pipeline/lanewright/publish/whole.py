@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import os
+import shutil
+import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+
+import pyogrio.errors
+import rasterio.errors
 
 from lanewright.errors import InputError
 
-# What SQLite and GDAL say, inside messages of their own, when the disk is at fault and not we.
-_DISK_FAULTS = (
-    "database or disk is full",
-    "disk i/o error",
-    "readonly database",
-    "unable to open database file",
-    "no space left",
-    "permission denied",
-    "file too large",
-    "write error",
+# Errors of the libraries that write; when the disk is at fault they seldom say so.
+_WRITERS = (
+    sqlite3.Error,
+    pyogrio.errors.DataSourceError,
+    pyogrio.errors.DataLayerError,
+    pyogrio.errors.FeatureError,
+    rasterio.errors.RasterioError,
 )
+_LITTLE = 64_000_000  # bytes; a disk with less to spare is taken for full once writing fails
+_PROBE = 1_000_000
 
 
 @contextmanager
@@ -42,20 +46,17 @@ def beside(path: Path) -> Iterator[Path]:
         # A log that a viewer left beside the old database would be replayed into the new one.
         _remove_logs(path)
         part.replace(path)
-    except InputError:
-        raise
-    except Exception as err:
-        if isinstance(err, OSError) or _blames_disk(err):
-            raise InputError(
-                path,
-                f"cannot be written ({_reason(err)})",
-                "Free space on the disk, close programs that hold the file open, or set another "
-                "`out`.",
-            ) from err
-        raise
+    except OSError as err:
+        raise _cannot_write(path, err) from err
+    except _WRITERS as err:
+        fault = _disk_fault(part)
+        if fault is None:
+            raise
+        raise _cannot_write(path, fault) from err
     finally:
-        part.unlink(missing_ok=True)
-        _remove_logs(part)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+            _remove_logs(part)
 
 
 def _remove_logs(database: Path) -> None:
@@ -63,17 +64,21 @@ def _remove_logs(database: Path) -> None:
         database.with_name(database.name + ending).unlink(missing_ok=True)
 
 
-def _blames_disk(err: Exception) -> bool:
-    """Whether the message, or one of those it stems from, is about the disk."""
-    seen: BaseException | None = err
-    while seen is not None:
-        text = str(seen).lower()
-        if any(fault in text for fault in _DISK_FAULTS):
-            return True
-        seen = seen.__cause__ or seen.__context__
-    return False
+def _disk_fault(part: Path) -> OSError | None:
+    """What keeps us from writing a little more than was written, if anything does."""
+    try:
+        if shutil.disk_usage(part.parent).free < _LITTLE:
+            return OSError(0, "little space is left on the disk")
+        with part.open("ab") as file:
+            file.write(bytes(_PROBE))
+    except OSError as err:
+        return err
+    return None
 
 
-def _reason(err: Exception) -> str:
-    text = err.strerror if isinstance(err, OSError) and err.strerror else str(err)
-    return " ".join(text.split())[:200].rstrip(".")
+def _cannot_write(path: Path, err: OSError) -> InputError:
+    return InputError(
+        path,
+        f"cannot be written ({err.strerror or ' '.join(str(err).split())[:200]})",
+        "Free space on the disk, close programs that hold the file open, or set another `out`.",
+    )

@@ -1,0 +1,84 @@
+from xml.etree import ElementTree as ET
+
+import matplotlib as mpl
+import pytest
+from matplotlib.colors import to_hex
+
+from lanewright import schema
+from lanewright.publish.styles import STYLES, Line, Mark, qml, sld, styles_of
+
+SE = "{http://www.opengis.net/se}"
+
+
+def every_style():
+    return [pytest.param(s, id=f"{s.layer}-{s.name}") for s in STYLES]
+
+
+def test_every_layer_has_a_style_and_no_style_is_stray():
+    assert {style.layer for style in STYLES} == set(schema.LAYERS)
+    for layer in schema.LAYERS:
+        names = [style.name for style in styles_of(layer)]
+        assert len(names) == len(set(names)) >= 1
+        assert all(len(name) <= 30 for name in names)  # TEXT(30) in the table of styles
+
+
+@pytest.mark.parametrize("style", every_style())
+def test_styles_look_at_columns_that_exist(style):
+    columns = {c.name for c in schema.LAYERS[style.layer].columns}
+    used = {style.column, style.on_top}
+    used |= {r.symbol.size_column for r in style.rules if isinstance(r.symbol, Mark)}
+    assert used - {None} <= columns
+
+
+def test_every_kind_of_lane_has_its_own_dash_and_colour():
+    (style,) = styles_of("lanes")
+    assert [rule.value for rule in style.rules] == list(schema.LANE_KINDS)
+    assert len({rule.symbol.dash for rule in style.rules}) == len(style.rules)
+    assert len({rule.symbol.colour for rule in style.rules}) == len(style.rules)
+
+
+@pytest.mark.parametrize("style", [s for s in STYLES if s.rules[0].between])
+def test_ranges_take_every_share_once(style):
+    for share in (0.0, 0.2, 0.399, 0.4, 0.8, 0.999, 1.0):
+        assert sum(low <= share < high for low, high in (r.between for r in style.rules)) == 1
+
+
+def test_scores_get_wider_and_darker_along_viridis():
+    style = styles_of("legs")[0]
+    lines = [rule.symbol for rule in style.rules]
+    assert all(isinstance(line, Line) for line in lines)
+    assert [line.width for line in lines] == sorted(line.width for line in lines)
+    # matplotlib holds the published ramp.
+    viridis = mpl.colormaps["viridis"]
+    assert [line.colour for line in lines] == [
+        to_hex(viridis(x)) for x in (0.875, 0.75, 0.5, 0.25, 0)
+    ]
+
+
+@pytest.mark.parametrize("style", every_style())
+def test_qml_has_a_symbol_for_every_class(style):
+    root = ET.fromstring(qml(style))
+    assert root.tag == "qgis"
+    renderer = root.find("renderer-v2")
+    symbols = [s.get("name") for s in renderer.findall("symbols/symbol")]
+    assert symbols == [str(i) for i in range(len(style.rules))]
+    classes = renderer.findall("ranges/range") + renderer.findall("categories/category")
+    if style.column:
+        assert renderer.get("attr") == style.column
+        assert [c.get("symbol") for c in classes] == symbols
+        assert [c.get("label") for c in classes] == [r.label for r in style.rules]
+    else:
+        assert renderer.get("type") == "singleSymbol"
+        assert not classes
+
+
+@pytest.mark.parametrize("style", every_style())
+def test_sld_filters_every_class(style):
+    root = ET.fromstring(sld(style).encode())
+    rules = root.findall(f".//{SE}Rule")
+    assert [r.find(f"{SE}Name").text for r in rules] == [r.label for r in style.rules]
+    filters = root.findall(".//{http://www.opengis.net/ogc}Filter")
+    assert len(filters) == (len(style.rules) if style.column else 0)
+    kind = {"P": "PointSymbolizer", "L": "LineSymbolizer", "M": "PolygonSymbolizer"}
+    geometry = schema.LAYERS[style.layer].geometry
+    assert all(r.find(f"{SE}{kind[geometry[0]]}") is not None for r in rules)
