@@ -46,7 +46,7 @@ def _plain(blocked: int, unknown: int, setting: LanesSettings) -> tuple[bool, bo
     return clear, closed, above[0] / 4 if above else np.nan
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.lists(st.tuples(_masks, _masks), min_size=1, max_size=8), st.sampled_from([2.0, 2.5, 4]))
 def test_columns_as_the_plain_twin_sees_them(columns, clear_height):
     setting = LanesSettings(clear_height=clear_height)
@@ -96,11 +96,11 @@ def test_width_against_every_wall_in_turn(wall, cell):
     np.testing.assert_allclose(width_between(wall, cell), expected, rtol=1e-6)
 
 
-_planes = arrays(np.uint64, (12, 12), elements=_masks)
+_planes = arrays(np.uint64, (9, 9), elements=_masks)
 
 
-@settings(max_examples=60, deadline=None)
-@given(_planes, _planes, _planes, arrays(bool, (12, 12)))
+@settings(max_examples=25, deadline=None)
+@given(_planes, _planes, _planes, arrays(bool, (9, 9)))
 def test_more_vegetation_never_widens(blocked, more, unknown, trunks):
     nothing = np.zeros(blocked.shape, dtype=bool)
 

@@ -194,7 +194,7 @@ def _without_tips(points: Path, width: NDArray[np.float32], cell: float) -> Path
     usual = float(np.median(widths))
     # As far as from the middle of a square end to its corner.
     reach = min(len(points) // 2 - 1, math.ceil(usual / math.sqrt(2) / STEP))
-    narrow = widths < 0.95 * usual
+    narrow = widths < 0.75 * usual
     first = 0
     while first < reach and narrow[first]:
         first += 1
