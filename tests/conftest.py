@@ -1,9 +1,16 @@
+import hashlib
 import os
+import subprocess
+import sys
+import tarfile
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
+
+LASPY_SDIST = "f56feb5445e75d6ff12ee814aab6a35339290e75264ff277c6bf553f3025a3f5"
+"""SHA-256 of the source distribution of laspy 2.7.0, whose tests folder holds real lidar."""
 
 
 @pytest.fixture(scope="session")
@@ -11,5 +18,26 @@ def real_data() -> Path:
     """Folder of open lidar and elevation data; not part of the project."""
     folder = Path(os.environ.get("LANEWRIGHT_DATA", ROOT.parent / "shared" / "data"))
     if not (folder / "bcts-12").is_dir():
-        pytest.skip(f"no open data folder at {folder}; set LANEWRIGHT_DATA to run this test")
+        pytest.skip("no open data folder; set LANEWRIGHT_DATA to run this test")
     return folder
+
+
+@pytest.fixture(scope="session")
+def registry_data(request: pytest.FixtureRequest) -> Path:
+    """Real lidar that the source distribution of laspy carries, checksum pinned (BSD-2)."""
+    cache = request.config.cache
+    assert cache is not None
+    folder = cache.mkdir("laspy-sdist")
+    archive = folder / "laspy-2.7.0.tar.gz"
+    if not archive.exists():
+        command = [sys.executable, "-m", "pip", "download", "-q", "--no-deps"]
+        command += ["--no-binary", "laspy", "-d", str(folder), "laspy==2.7.0"]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+        if done.returncode:
+            pytest.skip("the source distribution of laspy cannot be downloaded here")
+    assert hashlib.sha256(archive.read_bytes()).hexdigest() == LASPY_SDIST
+    data = folder / "laspy-2.7.0" / "tests" / "data"
+    if not data.is_dir():
+        with tarfile.open(archive) as tar:
+            tar.extractall(folder, filter="data")
+    return data
