@@ -1,0 +1,504 @@
+"""Walk lines through columns: the exhaustive search for throws that fit between the trees.
+
+A line is a tee cell, an end cell and an arc. An arc says, for each of `n` samples, how far along
+the chord it is, how far to the left of it, and how high above it; the chord joins the release
+height over the tee with the end height over the end. Each sample falls in one cell and one layer
+of that cell's column, and is blocked when the layer's bit is set.
+
+What makes it fast: positions of a chunk of samples are worked out first, in plain float32 that
+the compiler turns into vector code, then looked up one by one in integers; the ends of one tee
+are visited in the order of their bearing, so that neighbouring lines find their cells still in
+the cache; and a line is given up at the sample that takes it over the limit.
+"""
+
+# Compiled functions take whatever numbers reach them; annotations there would promise what nobody
+# checks. Public functions are typed in full.
+# mypy: disable-error-code="no-untyped-def,no-untyped-call"
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+LAYER = 0.25  # height of a layer [m]
+LAYERS = 64  # bits of a column
+UNITS = 256  # heights are integers in 1/256 of a layer, about a millimetre
+_SHIFT = 8
+_VOID = 1 << 30  # ground of a cell nobody may fly over: no height reaches it
+_BARRED = 1 << 16  # blocked samples that one sample over such a cell counts for
+_CHUNK = 32  # samples worked out before the first look; doubles afterwards
+_BEARINGS = 512  # classes of bearing that put the ends of a tee in order
+NO_LIMIT = (1 << 31) - 1
+
+
+@dataclass(frozen=True)
+class Space:
+    """Columns and ground as the search reads them, with a barred ring one cell wide around.
+
+    Attributes
+    ----------
+    blocked, searched
+        Column masks, uint64 (rows + 2, cols + 2), flat.
+    ground
+        Ground height over `base` in 1/256 layers, int32, flat; 2**30 where a line may not pass.
+    rows, cols
+        Shape with the ring.
+    base
+        Height of zero in `ground` [m].
+    cell
+        Side of a cell [m].
+    """
+
+    blocked: NDArray[np.uint64]
+    searched: NDArray[np.uint64]
+    ground: NDArray[np.int32]
+    rows: int
+    cols: int
+    base: float
+    cell: float
+
+    def height(self, z: NDArray[np.floating]) -> NDArray[np.float32]:
+        """Height above sea level [m] in the units of the search."""
+        scaled = (np.asarray(z, np.float64) - self.base) * (UNITS / LAYER)
+        return np.rint(scaled).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class ArcTable:
+    """Arcs sampled for the search, one row per distance bin and arc.
+
+    Attributes
+    ----------
+    along, left, rise
+        float32 (bins, arcs, samples): share of the chord covered; offset to the left of the chord
+        as a share of its length; height over the chord in 1/256 layers. Only the first
+        ``samples[bin]`` of a row are used.
+    samples
+        int32 (bins,).
+    limit
+        int32 (bins,): a line with more blocked samples is given up.
+    start, step
+        Bin ``b`` holds chords from ``start + b * step`` [m] on.
+    """
+
+    along: NDArray[np.float32]
+    left: NDArray[np.float32]
+    rise: NDArray[np.float32]
+    samples: NDArray[np.int32]
+    limit: NDArray[np.int32]
+    start: float
+    step: float
+
+
+@dataclass(frozen=True)
+class Spots:
+    """Ends of lines: cells of the grid without its ring, and heights there.
+
+    Attributes
+    ----------
+    row, col
+        int32 (n,).
+    z
+        Height of the throw over the spot in the search's units, float32 (n,).
+    """
+
+    row: NDArray[np.int32]
+    col: NDArray[np.int32]
+    z: NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Found:
+    """Best line of each slot of each tee; -1 in `end` marks an empty slot.
+
+    Attributes
+    ----------
+    end, arc, blocked, unknown, first
+        int32 (tees, slots): index of the end and the arc, samples blocked, samples never searched,
+        and the first blocked sample (-1 for a line without one).
+    lines
+        int64 (tees,): lines tried.
+    """
+
+    end: NDArray[np.int32]
+    arc: NDArray[np.int32]
+    blocked: NDArray[np.int32]
+    unknown: NDArray[np.int32]
+    first: NDArray[np.int32]
+    lines: NDArray[np.int64]
+
+
+def make_space(
+    blocked: NDArray[np.uint64],
+    searched: NDArray[np.uint64],
+    ground: NDArray[np.floating],
+    barred: NDArray[np.bool_],
+    cell: float,
+) -> Space:
+    """Put columns and ground in the form the search reads.
+
+    Parameters
+    ----------
+    blocked, searched
+        Column masks (rows, cols); bit k stands for k to k + 1 layers above the ground.
+    ground
+        Ground height [m] (rows, cols); NaN where unknown, which bars the cell.
+    barred
+        Cells that no line may pass over, at whatever height (rows, cols).
+    cell
+        Side of a cell [m].
+
+    Raises
+    ------
+    ValueError
+        If the arrays differ in shape.
+    """
+    if not blocked.shape == searched.shape == ground.shape == barred.shape:
+        raise ValueError("columns, ground and barred cells differ in shape")
+    finite = np.isfinite(ground)
+    base = float(np.floor(ground[finite].min())) if finite.any() else 0.0
+    rows, cols = blocked.shape
+    height = np.full((rows + 2, cols + 2), _VOID, np.int32)
+    passable = finite & ~barred
+    scaled = np.rint((ground[passable].astype(np.float64) - base) * (UNITS / LAYER))
+    height[1:-1, 1:-1][passable] = scaled.astype(np.int32)
+    return Space(
+        np.pad(blocked, 1).ravel(),
+        np.pad(searched, 1).ravel(),
+        height.ravel(),
+        rows + 2,
+        cols + 2,
+        base,
+        cell,
+    )
+
+
+def grow(masks: NDArray[np.uint64], radius: float) -> NDArray[np.uint64]:
+    """Spread set bits to every cell whose centre lies within `radius` cells.
+
+    Parameters
+    ----------
+    masks
+        Column masks (rows, cols).
+    radius
+        In cells; below 1 nothing changes.
+    """
+    reach = int(radius)
+    rows, cols = masks.shape
+    grown = masks.copy()
+    for i in range(-reach, reach + 1):
+        for j in range(-reach, reach + 1):
+            if i * i + j * j > radius * radius or (i == 0 and j == 0):
+                continue
+            to = grown[max(i, 0) : rows + min(i, 0), max(j, 0) : cols + min(j, 0)]
+            to |= masks[max(-i, 0) : rows + min(-i, 0), max(-j, 0) : cols + min(-j, 0)]
+    return grown
+
+
+@njit(cache=True, nogil=True)
+def _count(
+    r0, c0, z0, dr, dc, dz, along, left, rise, first, n, blocked, ground, rows, cols, limit,
+    cells, heights,
+):  # fmt: skip
+    """Blocked samples of one line, at most one sample past `limit`."""
+    # Unsigned 32-bit everywhere: a signed index would be checked for wrapping at each look.
+    count = np.uint32(0)
+    last_row = np.int32(rows - np.uint32(1))
+    last_col = np.int32(cols - np.uint32(1))
+    start = np.uint32(0)
+    chunk = np.uint32(_CHUNK)
+    while start < n:
+        size = np.uint32(min(chunk, np.uint32(n - start)))
+        for s in range(size):
+            i = np.uintp(first + np.uint32(start + s))
+            r = r0 + dr * along[i] - dc * left[i]
+            c = c0 + dc * along[i] + dr * left[i]
+            # Outside the grid is the barred ring; its row 0 also takes what truncation rounds up.
+            row = min(max(np.int32(r), np.int32(0)), last_row)
+            col = min(max(np.int32(c), np.int32(0)), last_col)
+            cells[np.uintp(start + s)] = np.uint32(np.uint32(row) * cols + np.uint32(col))
+            heights[np.uintp(start + s)] = np.int32(z0 + dz * along[i] + rise[i])
+        for s in range(size):
+            i = np.uintp(start + s)
+            j = cells[i]
+            k = np.int32(np.int32(heights[i] - ground[j]) >> np.int32(_SHIFT))
+            if np.uint32(k) < np.uint32(LAYERS):
+                bit = (blocked[j] >> np.uint64(np.uint32(k) & np.uint32(63))) & np.uint64(1)
+                count = np.uint32(count + np.uint32(bit))
+                if count > limit:
+                    return count
+            elif k < 0:
+                # Into the ground, or over a barred cell, whose ground no height reaches.
+                more = np.uint32(1) if k > np.int32(-(1 << 16)) else np.uint32(_BARRED)
+                count = np.uint32(count + more)
+                if count > limit:
+                    return count
+        start = np.uint32(start + size)
+        chunk = np.uint32(chunk + chunk)
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _look_again(cells, heights, n, blocked, searched, ground):
+    """First blocked sample (-1: none) and samples never searched, of a line walked to its end."""
+    first = np.int32(-1)
+    unknown = np.int32(0)
+    for i in range(np.uint32(n)):
+        j = cells[i]
+        k = np.int32(np.int32(heights[i] - ground[j]) >> np.int32(_SHIFT))
+        if np.uint32(k) < np.uint32(LAYERS):
+            bit = np.uint64(1) << np.uint64(np.uint32(k))
+            if first < 0 and blocked[j] & bit:
+                first = np.int32(i)
+            if not searched[j] & bit:
+                unknown = np.int32(unknown + 1)
+        elif k < 0 and first < 0:
+            first = np.int32(i)
+    return first, unknown
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def _score(
+    t_row, t_col, t_z, e_row, e_col, e_z, ends, starts, along, left, rise, samples, bins, width,
+    blocked, ground, rows, cols, limit, out,
+):  # fmt: skip
+    for t in prange(t_row.size):
+        cells = np.empty(width, np.uint32)
+        heights = np.empty(width, np.int32)
+        r0 = np.float32(t_row[t] + 1.5)
+        c0 = np.float32(t_col[t] + 1.5)
+        z0 = t_z[t]
+        for p in range(starts[t], starts[t + 1]):
+            e = ends[p]
+            dr = np.float32(e_row[e] - t_row[t])
+            dc = np.float32(e_col[e] - t_col[t])
+            b = bins[p]
+            out[p] = _count(
+                r0, c0, z0, dr, dc, np.float32(e_z[e] - z0), along, left, rise,
+                np.uint32(b * width), np.uint32(samples[b]), blocked, ground, rows, cols, limit,
+                cells, heights,
+            )  # fmt: skip
+
+
+def score_lines(
+    space: Space,
+    tees: Spots,
+    ends: Spots,
+    pairs: NDArray[np.int32],
+    starts: NDArray[np.int64],
+    bins: NDArray[np.int32],
+    table: ArcTable,
+    arc: int = 0,
+    limit: int = NO_LIMIT,
+) -> NDArray[np.uint32]:
+    """Blocked samples of given lines, all with the same arc.
+
+    Parameters
+    ----------
+    space, tees, ends, table
+        As for `search`.
+    pairs
+        Index of the end of each line, those of tee t in ``pairs[starts[t] : starts[t + 1]]``.
+    starts
+        (tees + 1,).
+    bins
+        Distance bin of each line in `table`.
+    arc
+        Which arc of the table.
+    limit
+        A line is given up at the sample that takes its count over this.
+
+    Returns
+    -------
+    ndarray
+        (lines,) counts; one over a barred cell, outside the grid or over unknown ground counts
+        65536 for each such sample.
+    """
+    out = np.empty(pairs.size, np.uint32)
+    rows = [np.ascontiguousarray(a[:, arc]).ravel() for a in (table.along, table.left, table.rise)]
+    _score(
+        tees.row, tees.col, tees.z, ends.row, ends.col, ends.z, pairs, starts, *rows,
+        table.samples, bins, table.along.shape[2], space.blocked, space.ground,
+        np.uint32(space.rows), np.uint32(space.cols), np.uint32(limit), out,
+    )  # fmt: skip
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _bearing(dr, dc, classes):
+    """Class of the direction (dr, dc), counted clockwise from north."""
+    turn = np.arctan2(np.float64(dc), np.float64(-dr)) / (2.0 * np.pi)
+    if turn < 0:
+        turn += 1.0
+    # The nudge keeps directions right on an edge in the class above it on every machine.
+    return min(np.int64(turn * classes + 1e-9), classes - 1)
+
+
+@njit(cache=True, nogil=True)
+def _in_order_of_bearing(dr, dc, n, counts, order):
+    """Counting sort of the first `n` directions; equal bearings keep their order."""
+    counts[:] = 0
+    for p in range(n):
+        counts[_bearing(dr[p], dc[p], _BEARINGS) + 1] += 1
+    for b in range(_BEARINGS):
+        counts[b + 1] += counts[b]
+    for p in range(n):
+        b = _bearing(dr[p], dc[p], _BEARINGS)
+        order[counts[b]] = p
+        counts[b] += 1
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def _search(
+    t_row, t_col, t_z, e_row, e_col, e_z, low, high, nearest, farthest, cell,
+    along, left, rise, samples, limits, bin_start, bin_step, group, groups,
+    blocked, searched, ground, rows, cols, sectors, band_start, band, bands,
+    out_end, out_arc, out_blocked, out_unknown, out_first, out_lines,
+):  # fmt: skip
+    bins, arcs, width = along.shape
+    flat_along, flat_left, flat_rise = along.ravel(), left.ravel(), rise.ravel()
+    for t in prange(t_row.size):
+        cells = np.empty(width, np.uint32)
+        heights = np.empty(width, np.int32)
+        counts = np.empty(_BEARINGS + 1, np.int64)
+        span = high[t] - low[t]
+        near = np.empty(span, np.int32)
+        order = np.empty(span, np.int32)
+        dr_near = np.empty(span, np.int32)
+        dc_near = np.empty(span, np.int32)
+        n = 0
+        for e in range(low[t], high[t]):
+            down = np.int64(e_row[e]) - np.int64(t_row[t])
+            across = np.int64(e_col[e]) - np.int64(t_col[t])
+            if nearest <= down * down + across * across <= farthest:
+                near[n] = e
+                dr_near[n] = down
+                dc_near[n] = across
+                n += 1
+        _in_order_of_bearing(dr_near, dc_near, n, counts, order)
+        r0 = np.float32(t_row[t] + 1.5)
+        c0 = np.float32(t_col[t] + 1.5)
+        z0 = t_z[t]
+        for p in range(n):
+            e = near[order[p]]
+            dr = np.float32(dr_near[order[p]])
+            dc = np.float32(dc_near[order[p]])
+            dz = np.float32(e_z[e] - z0)
+            length = np.sqrt(np.float64(dr) * np.float64(dr) + np.float64(dc) * np.float64(dc))
+            length *= cell
+            b = min(max(np.int64((length - bin_start) / bin_step), 0), bins - 1)
+            sector = _bearing(dr_near[order[p]], dc_near[order[p]], sectors)
+            strip = min(max(np.int64((length - band_start) / band), 0), bands - 1)
+            place = (sector * bands + strip) * groups
+            for a in range(arcs):
+                slot = place + group[a]
+                # A line must at least equal what the slot holds, or it is not worth finishing.
+                limit = limits[b]
+                if out_end[t, slot] >= 0:
+                    limit = min(limit, out_blocked[t, slot])
+                count = _count(
+                    r0, c0, z0, dr, dc, dz, flat_along, flat_left, flat_rise,
+                    np.uint32((b * arcs + a) * width), np.uint32(samples[b]),
+                    blocked, ground, rows, cols, np.uint32(limit), cells, heights,
+                )  # fmt: skip
+                if count > limit:
+                    continue
+                first, unknown = _look_again(cells, heights, samples[b], blocked, searched, ground)
+                held = out_end[t, slot]
+                if (
+                    held < 0
+                    or count < out_blocked[t, slot]
+                    or (
+                        count == out_blocked[t, slot]
+                        and (
+                            unknown < out_unknown[t, slot]
+                            or (
+                                unknown == out_unknown[t, slot]
+                                and (e < held or (e == held and a < out_arc[t, slot]))
+                            )
+                        )
+                    )
+                ):
+                    out_end[t, slot] = e
+                    out_arc[t, slot] = a
+                    out_blocked[t, slot] = count
+                    out_unknown[t, slot] = unknown
+                    out_first[t, slot] = first
+        out_lines[t] = n * arcs
+
+
+def search(
+    space: Space,
+    tees: Spots,
+    ends: Spots,
+    table: ArcTable,
+    *,
+    shortest: float,
+    longest: float,
+    group: NDArray[np.int64],
+    sectors: int = 24,
+    band: float = 20.0,
+) -> Found:
+    """Try every tee with every end in reach and every arc; keep the best line of each slot.
+
+    A slot of a tee is a sector of bearings, a band of lengths and a group of arcs (say, all arcs
+    with the same finish), so that one open direction does not take every place. Best is fewest
+    blocked samples, then fewest never searched, then the lowest index of the end and of the arc.
+
+    Parameters
+    ----------
+    space
+        Columns and ground.
+    tees
+        Where lines start; `z` is the release height.
+    ends
+        Where lines end, sorted by row.
+    table
+        Sampled arcs. Lines shorter or longer than its bins use the first or last one.
+    shortest, longest
+        Bounds of the horizontal length of a line [m], both included.
+    group
+        Group of each arc, from 0 on (arcs,).
+    sectors, band
+        Number of sectors and width of a length band [m].
+
+    Returns
+    -------
+    Found
+        The slots of a tee are ordered by sector, band and group.
+
+    Raises
+    ------
+    ValueError
+        If the ends are not sorted by row.
+    """
+    if np.any(np.diff(ends.row) < 0):
+        raise ValueError("the ends of a search must be sorted by row")
+    reach = int(np.ceil(longest / space.cell))
+    low = np.searchsorted(ends.row, tees.row - reach, "left")
+    high = np.searchsorted(ends.row, tees.row + reach, "right")
+    bands = max(1, int(np.ceil((longest - shortest) / band)))
+    groups = int(group.max()) + 1
+    shape = (tees.row.size, sectors * bands * groups)
+    end, arc, blocked, unknown, first = (np.full(shape, -1, np.int32) for _ in range(5))
+    lines = np.zeros(shape[0], np.int64)
+    # Squared cell distances are whole numbers: the bounds cut the same lines on any machine.
+    nearest = int(np.ceil((shortest / space.cell) ** 2 - 1e-6))
+    farthest = int(np.floor((longest / space.cell) ** 2 + 1e-6))
+    _search(
+        tees.row, tees.col, tees.z, ends.row, ends.col, ends.z, low, high, nearest, farthest,
+        space.cell, table.along, table.left, table.rise, table.samples, table.limit,
+        table.start, table.step, group, groups, space.blocked, space.searched, space.ground,
+        np.uint32(space.rows), np.uint32(space.cols), sectors, shortest, band, bands,
+        end, arc, blocked, unknown, first, lines,
+    )  # fmt: skip
+    return Found(end, arc, blocked, unknown, first, lines)
+
+
+def threads() -> int:
+    """Threads a search will use."""
+    return int(numba.get_num_threads())
