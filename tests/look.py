@@ -22,7 +22,7 @@ BOTTOM_FIRST = (
     "openings water wet_ground drainage trees lanes legs property cautions basket_sites tee_sites"
 )
 MAPS = {
-    "ground": "terrain",
+    "ground": "cividis",
     "slope": "magma_r",
     "canopy_height": "YlGn",
     "free_width": "viridis",

@@ -107,6 +107,8 @@ class Raster:
         One sentence.
     nodata
         Value in cells outside the property's surroundings or without an answer.
+    step
+        Smallest difference kept, a power of two: finer ones are noise that only takes space.
     overviews
         How coarser versions for viewing are made; directions have no mean.
     """
@@ -115,6 +117,7 @@ class Raster:
     unit: str
     meaning: str
     nodata: float = -9999.0
+    step: float = 2.0**-10  # a millimetre, a thousandth
     overviews: Literal["average", "nearest"] = "average"
 
 
@@ -416,7 +419,7 @@ RASTERS: dict[str, Raster] = {
     raster.name: raster
     for raster in (
         Raster("ground", "m", "Height of the bare ground in the lidar's vertical datum."),
-        Raster("slope", "percent", "Steepest slope of the ground."),
+        Raster("slope", "percent", "Steepest slope of the ground.", step=2.0**-6),
         Raster("canopy_height", "m", "Height of the vegetation's top over the ground."),
         Raster(
             "free_width",
@@ -429,7 +432,7 @@ RASTERS: dict[str, Raster] = {
             "1/m",
             "Contacts with vegetation per metre of path at throwing height.",
         ),
-        Raster("wetness", "1", "Topographic wetness index; higher is wetter."),
+        Raster("wetness", "1", "Topographic wetness index; higher is wetter.", step=2.0**-6),
         Raster("ponding", "m", "Depth of water a depression would hold before it spills."),
         Raster("seen_share", "1", "Share (0-1) of the space at throwing height lidar sampled."),
         Raster(
@@ -441,6 +444,7 @@ RASTERS: dict[str, Raster] = {
             "aspect_deg",
             "degrees",
             "Direction the ground falls to, clockwise from north.",
+            step=2.0**-3,
             overviews="nearest",
         ),
     )

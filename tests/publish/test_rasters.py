@@ -27,7 +27,7 @@ def ground():
     row, col = np.mgrid[:ROWS, :COLS]
     array = 200 + 20 * np.sin(row / 90) * np.cos(col / 130)
     array[100:180, 300:420] = np.nan
-    return array.astype(np.float32)
+    return (np.round(array * 1024) / 1024).astype(np.float32)  # millimetres, as kept
 
 
 @pytest.fixture(scope="module")
@@ -125,7 +125,25 @@ def test_every_raster_of_the_schema(name, tmp_path):
     with rasterio.open(tmp_path / f"{name}.tif") as source:
         assert source.descriptions == (name,)
         assert source.units == (schema.RASTERS[name].unit,)
-        np.testing.assert_array_equal(source.read(1), array.astype(np.float32))
+        read = source.read(1)
+    assert np.abs(read - array).max() <= schema.RASTERS[name].step / 2
+
+
+@pytest.mark.parametrize("raster", schema.RASTERS.values(), ids=schema.RASTERS)
+def test_steps_are_finer_than_lidar_and_exact(raster):
+    assert np.log2(raster.step) == int(np.log2(raster.step))
+    assert (
+        raster.step
+        <= {"m": 0.01, "1": 0.05, "1/m": 0.01, "percent": 0.1, "degrees": 1}[raster.unit]
+    )
+
+
+@pytest.mark.parametrize("height", [0.0, 123.4567, 8848.86, -430.5])
+def test_heights_are_kept_to_a_millimetre(height, tmp_path):
+    grid = Grid(UTM, 440_000.0, 3_800_000.0, 1.0, 2, 2)
+    write_cog(tmp_path / "a.tif", np.full((2, 2), height), grid, schema.RASTERS["ground"])
+    with rasterio.open(tmp_path / "a.tif") as source:
+        assert source.read(1)[0, 0] == pytest.approx(height, abs=0.00075)
 
 
 @pytest.mark.parametrize("threads", ["1", "2"])

@@ -26,7 +26,7 @@ def write_cog(path: Path, array: NDArray[Any], grid: Grid, raster: schema.Raster
     path
         Where it goes, `.tif`; replaces an earlier one once whole.
     array : (rows, cols)
-        Any real type; stored as float32. NaN is written as the raster's nodata.
+        Any real type; stored as float32 in whole steps of the raster. NaN becomes its nodata.
     grid
         Its georeference.
     raster
@@ -47,7 +47,9 @@ def write_cog(path: Path, array: NDArray[Any], grid: Grid, raster: schema.Raster
     """
     if array.shape != grid.shape:
         raise ValueError(f"raster {raster.name} is {array.shape}, the grid {grid.shape}")
-    values = np.array(array, dtype=np.float32)
+    # Whole multiples of a power of two are exact in float32 and pack well.
+    step = np.float32(raster.step)
+    values: NDArray[np.float32] = np.round(np.asarray(array, dtype=np.float32) / step) * step
     known = ~np.isnan(values)
     if np.isinf(values).any():
         raise ValueError(f"raster {raster.name} holds infinite values")

@@ -84,21 +84,26 @@ _WATER = "#0072b2"
 _VIRIDIS = ("#addc30", "#5ec962", "#21918c", "#3b528b", "#440154")  # light to dark: worst to best
 
 
-def _ramp(what: str, widths: tuple[float, ...]) -> tuple[Rule, ...]:
-    """Fifths of a 0-1 column: the better, the darker, the wider."""
+def _ramp(what: str) -> tuple[Rule, ...]:
+    """Fifths of a 0-1 column: the better, the darker, wider and more solid.
+
+    Thousands of lines lie over each other; the weak ones stay a haze behind the best.
+    """
     edges = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
+    widths = (0.1, 0.12, 0.18, 0.35, 0.8)
+    solid = (0.25, 0.3, 0.4, 0.7, 1.0)
     return tuple(
         Rule(
             f"{what} {low:.1f} to {high:.1f}",
-            Line(colour, width, opacity=0.9),
+            Line(colour, width, opacity=opacity),
             # The last class holds 1.0 itself.
             between=(low, high if high < 1 else 1.001),
         )
-        for low, high, colour, width in zip(edges, edges[1:], _VIRIDIS, widths, strict=False)
+        for low, high, colour, width, opacity in zip(
+            edges[:-1], edges[1:], _VIRIDIS, widths, solid, strict=True
+        )
     )
 
-
-_LEG_WIDTHS = (0.12, 0.2, 0.3, 0.5, 0.8)
 
 STYLES: tuple[Style, ...] = (
     Style("property", "Outline", (Rule("Property", Fill(None, Line(_INK, 0.9))),)),
@@ -112,11 +117,11 @@ STYLES: tuple[Style, ...] = (
         "Basket sites",
         (Rule("Basket site", Mark("circle", _PAPER, Line(_INK, 0.5), size=1.8)),),
     ),
-    Style("legs", "Score", _ramp("score", _LEG_WIDTHS), column="score", on_top="score"),
+    Style("legs", "Score", _ramp("score"), column="score", on_top="score"),
     Style(
         "legs",
         "Clear rate",
-        _ramp("clear rate", _LEG_WIDTHS),
+        _ramp("clear rate"),
         column="clear_rate",
         on_top="clear_rate",
     ),
