@@ -319,9 +319,11 @@ def score_lines(
         65536 for each such sample.
     """
     out = np.empty(pairs.size, np.uint32)
-    rows = [np.ascontiguousarray(a[:, arc]).ravel() for a in (table.along, table.left, table.rise)]
+    along, left, rise = (
+        np.ascontiguousarray(a[:, arc]).ravel() for a in (table.along, table.left, table.rise)
+    )
     _score(
-        tees.row, tees.col, tees.z, ends.row, ends.col, ends.z, pairs, starts, *rows,
+        tees.row, tees.col, tees.z, ends.row, ends.col, ends.z, pairs, starts, along, left, rise,
         table.samples, bins, table.along.shape[2], space.blocked, space.ground,
         np.uint32(space.rows), np.uint32(space.cols), np.uint32(limit), out,
     )  # fmt: skip
