@@ -194,23 +194,23 @@ class LanesSettings(Settings):
     """Free width, lanes and openings."""
 
     low: Annotated[float, Field(ge=0, le=2)] = Field(
-        0.5, description="throwing height starts here, metres over ground"
+        0.5, description="room for a throw starts so many metres over ground; grass is lower"
     )
-    brush_top: Annotated[float, Field(ge=0, le=2)] = Field(
-        1.0,
-        description="growth up to this height is thrown over and no wall; a release is at 1.3 to "
-        "1.5 m (Giljarhus et al. 2022)",
+    high: Annotated[float, Field(ge=1, le=16)] = Field(
+        3.5,
+        description="and ends here; a release is at 1.3 to 1.5 m (Giljarhus et al. 2022) and a low "
+        "throw rises little more; common practice, no source",
     )
-    clear_height: Annotated[float, Field(ge=0.5, le=8)] = Field(
-        2.5,
-        description="a column is free where so many metres above one another, starting between "
-        "low and brush_top, are clear; common practice, no source",
+    max_blocked: Share = Field(
+        0.25,
+        description="share of that height which may be blocked in a column called free: ferns at "
+        "its foot or a limb at its top, not brush",
     )
     max_unknown: Share = Field(
-        0.3, description="share of that height which may be unsearched in a column called clear"
+        0.5, description="share of that height which may be unsearched in a column called free"
     )
     bridge: Share = Field(
-        0.6,
+        0.45,
         description="an unsearched column counts as free where this share of the columns around "
         "it is searched and clear; 1 never bridges",
     )
@@ -251,13 +251,16 @@ class LanesSettings(Settings):
         "24 m, common practice",
     )
     tunnel_roof: Share = Field(0.5, description="roofed share from which a lane is a tunnel")
+    trunk_walls: bool = Field(
+        False,
+        description="let probable trunks part lanes; lidar places them by their tops, so a crown "
+        "that leans over a lane may close it",
+    )
 
     @model_validator(mode="after")
     def _ordered(self) -> LanesSettings:
-        if self.brush_top < self.low:
-            raise ValueError("brush_top must not lie below low")
-        if self.brush_top + self.clear_height > 16:
-            raise ValueError("brush_top and clear_height together must stay within 16 m")
+        if self.high < self.low + 0.5:
+            raise ValueError("high must lie at least 0.5 m above low")
         if self.open_width <= self.min_width:
             raise ValueError("open_width must exceed min_width")
         return self
@@ -269,6 +272,20 @@ class LegsSettings(Settings):
 
 class FlightSettings(Settings):
     """Throws."""
+
+    hand: Literal["right", "left"] = Field(
+        "right", description="whose throws: backhand with that hand; mirrored, left and right swap"
+    )
+    release_height: Metres = Field(
+        1.4,
+        description="metres over the tee's ground where the disc leaves the hand; 1.3 to 1.5 in "
+        "the examples of Giljarhus et al. 2022",
+    )
+    end_height: Metres = Field(
+        0.9,
+        description="metres over the ground at the end of a throw; just over the rim of a target "
+        "(PDGA Technical Standards: 82 cm)",
+    )
 
 
 class Config(Settings):
