@@ -169,6 +169,20 @@ def test_invalid_polygons_are_refused():
     bow = shapely.Polygon([(0, 0), (10, 10), (10, 0), (0, 10)])
     with pytest.raises(ValueError, match="invalid: Self-intersection"):
         schema.conform("water", frame("water").set_geometry([bow] * 5))
+    speck = shapely.LineString([(0, 0, 0), (0, 0, 0)])
+    with pytest.raises(ValueError, match="a LineString is invalid: Too few points"):
+        schema.conform("legs", frame("legs").set_geometry([speck] * 5))
+
+
+def test_flaws_that_simplifying_leaves_are_mended():
+    shares_an_edge = shapely.MultiPolygon([shapely.box(0, 0, 10, 10), shapely.box(10, 0, 15, 10)])
+    touches_itself = shapely.Polygon([(0, 0), (10, 0), (10, 10), (6, 10), (5, 0), (4, 10), (0, 10)])
+    assert not shares_an_edge.is_valid
+    assert not touches_itself.is_valid
+    water = frame("water", 2).set_geometry([shares_an_edge, touches_itself])
+    made = schema.conform("water", water)
+    assert made.is_valid.all()
+    np.testing.assert_allclose(made.area, [150, 90])
 
 
 def test_unknown_layer():
