@@ -1,0 +1,412 @@
+"""What a disc meets: the one place where lidar's contact density becomes a chance of touching.
+
+Assumptions
+-----------
+- Contact density is the rate per metre at which a ray, a line without width, is stopped. A disc of
+  width D among twigs of diameter b, lying in all directions, meets (D + b) / b times as many: the
+  mean number of random lines that meet a convex body goes with its surface, and so with its width.
+  Flat leaves and thick limbs are met less often than that; what is called clear stays clear.
+- Contacts along a path are independent: a throw touches nothing with probability exp(-sum).
+- A known tree has a trunk from the ground to its crown base, which lidar seldom sees. Where it
+  stands is a normal spread about the point that was found; a path sweeps a strip as wide as trunk
+  and disc together.
+- Not searched: as surveyed it holds what the columns expect there; at best nothing; at worst at
+  least the mean density of what was searched at that height.
+- At worst there are also stems too thin for lidar under the canopy, scattered at random: a path of
+  length L misses them with probability exp(-n L (d + D)).
+- In leaf, contacts with vegetation are multiplied by one factor. Trunks are not.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanewright.config import ThrowSettings
+from lanewright.flight import BIN, RANGE_POWER, LevelFlights
+from lanewright.kernels import march
+from lanewright.kernels import throws as kernel
+from lanewright.sites import LegWorld
+
+LEAF_FACTOR = {"broadleaf": 3.0, "mixed": 2.0, "conifer": 1.0}
+"""Contacts in leaf over those without leaves; ours (broadleaf 2 to 5), from plant area index 4 to 6
+in leaf and 0.5 to 1.5 of wood alone (from memory), less in the shaded understorey."""
+
+UNDER_CANOPY = 3.0  # m of canopy from which thin stems may stand below
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Contacts:
+    """Rates at which a disc touches something, ready for the kernels; arrays (rows, cols).
+
+    Attributes
+    ----------
+    ground
+        Height [m].
+    density, table
+        Codes (rows, cols, 64), and contacts of a disc [1/m] of each code (256,).
+    searched
+        Column masks.
+    prior
+        Contacts of a disc [1/m] to fear where nothing was searched, by layer (64,).
+    leaf
+        Factor on contacts with vegetation in leaf.
+    trunk, trunk_top
+        Contacts with trunks [1/m], and the layer below which they stand.
+    stems
+        Contacts with stems too thin to see [1/m].
+    lowest
+        Layers above the ground below which a disc is landing.
+    """
+
+    ground: NDArray[np.float32]
+    density: NDArray[np.uint8]
+    table: NDArray[np.float32]
+    searched: NDArray[np.uint64]
+    prior: NDArray[np.float32]
+    leaf: float
+    trunk: NDArray[np.float32]
+    trunk_top: NDArray[np.uint8]
+    stems: NDArray[np.float32]
+    lowest: float
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Throws aimed from one cell at another, all of one level; arrays (lines,).
+
+    Attributes
+    ----------
+    tee_row, tee_col, end_row, end_col
+        Cells.
+    arc
+        Index into the level's arcs.
+    """
+
+    tee_row: Ints
+    tee_col: Ints
+    end_row: Ints
+    end_col: Ints
+    arc: Ints
+
+    def __len__(self) -> int:
+        return int(self.arc.size)
+
+    def take(self, which: Ints | NDArray[np.bool_]) -> Lines:
+        """Some of the lines."""
+        return Lines(
+            self.tee_row[which], self.tee_col[which], self.end_row[which], self.end_col[which],
+            self.arc[which],
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """A level's paths cut into samples about a cell long, one row per bin and arc.
+
+    Attributes
+    ----------
+    along, left, path
+        Shares of the chord's length: along it, to its left, and length of the sample.
+    rise
+        Over the chord [m].
+    samples
+        How many of a row count (bins,).
+    """
+
+    along: NDArray[np.float32]
+    left: NDArray[np.float32]
+    rise: NDArray[np.float32]
+    path: NDArray[np.float32]
+    samples: NDArray[np.int32]
+
+
+@dataclass(frozen=True)
+class Thrown:
+    """What came of throwing at legs; (legs,) unless said.
+
+    Attributes
+    ----------
+    clear, high, low, leaf_on
+        Share of throws that touch nothing: as surveyed, at best, at worst, and in leaf.
+    error
+        Standard error of `clear`, binomial.
+    seen
+        Share of the flight space that was searched.
+    stops
+        For each throw that touched something, where: share of the leg, metres to the left of the
+        chord, metres over the release (legs, throws, 3); NaN for the others. Empty unless asked.
+    """
+
+    clear: Floats
+    error: Floats
+    high: Floats
+    low: Floats
+    leaf_on: Floats
+    seen: Floats
+    stops: NDArray[np.float32]
+
+
+def disc_ratio(settings: ThrowSettings) -> float:
+    """Contacts of a disc for each contact of a ray.
+
+    Examples
+    --------
+    >>> disc_ratio(ThrowSettings(disc=0.21, twig=0.02))
+    11.5
+    """
+    return round((settings.disc + settings.twig) / settings.twig, 9)
+
+
+def contacts_of(world: LegWorld, settings: ThrowSettings, leaf_state: str) -> Contacts:
+    """Turn what stands on the land into rates of contact.
+
+    Parameters
+    ----------
+    world
+        The land.
+    settings
+        The section `legs: throw:` of the configuration.
+    leaf_state
+        When the lidar was flown: off, on or unknown. Unknown is treated as off, the careful side.
+    """
+    table = (world.table * disc_ratio(settings)).astype(np.float32)
+    trunk, trunk_top = _trunks(world, settings)
+    stems = np.where(
+        np.nan_to_num(world.canopy_height) >= UNDER_CANOPY,
+        settings.thin_stems_per_ha / 1e4 * (settings.thin_stem + settings.disc),
+        0.0,
+    ).astype(np.float32)
+    return Contacts(
+        np.ascontiguousarray(world.ground, np.float32),
+        world.density,
+        table,
+        world.searched,
+        _prior(world, table),
+        1.0 if leaf_state == "on" else LEAF_FACTOR[settings.wood],
+        trunk,
+        trunk_top,
+        stems,
+        settings.landing / march.LAYER,
+    )
+
+
+def _prior(world: LegWorld, table: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Mean contacts by layer over what was searched, what is solid left out (64,)."""
+    out = np.zeros(march.LAYERS, np.float32)
+    for layer in range(march.LAYERS):
+        # Every third cell of every third row tells the mean of a property well enough.
+        codes = np.asarray(world.density[::3, ::3, layer])
+        bit = np.uint64(1) << np.uint64(layer)
+        counts = np.bincount(codes[(world.searched[::3, ::3] & bit) != 0], minlength=256)[:255]
+        if counts.any():
+            out[layer] = np.average(table[:255], weights=counts)
+    return out
+
+
+def _trunks(
+    world: LegWorld, settings: ThrowSettings
+) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """Contacts with trunks [1/m], and the layer below which they stand."""
+    grid, sd = world.grid, settings.trunk_sd
+    rate = np.zeros(grid.shape, np.float64)
+    top = np.zeros(grid.shape, np.uint8)
+    x, y = world.trees.geometry.x.to_numpy(), world.trees.geometry.y.to_numpy()
+    width = world.trees["dbh_cm"].to_numpy(float) / 100 + settings.disc
+    base = np.ceil(world.trees["crown_base_m"].to_numpy(float) / march.LAYER)
+    base = np.clip(base, 0, march.LAYERS).astype(np.uint8)
+    reach = int(np.ceil(3 * sd / grid.cell))
+    row, col = grid.rowcol(x, y)
+    for i in range(-reach, reach + 1):
+        for j in range(-reach, reach + 1):
+            r, c = row + i, col + j
+            cx, cy = grid.xy(r, c)
+            square = ((cx - x) ** 2 + (cy - y) ** 2) / sd**2
+            ok = (r >= 0) & (c >= 0) & (r < grid.rows) & (c < grid.cols) & (square <= 9)
+            chance = width * np.exp(-square / 2) / (2 * np.pi * sd**2)
+            np.add.at(rate, (r[ok], c[ok]), chance[ok])
+            np.maximum.at(top, (r[ok], c[ok]), base[ok])
+    return rate.astype(np.float32), top
+
+
+def sampled(flights: LevelFlights, cell: float) -> Sampled:
+    """Cut a level's paths into samples at most a cell long on the chord."""
+    bins, arcs, nodes = flights.along.shape
+    samples = np.ceil((flights.distance + BIN) / cell).astype(np.int32)
+    shape = (bins, arcs, int(samples.max()))
+    out = {name: np.zeros(shape, np.float32) for name in ("along", "left", "rise", "path")}
+    at = np.linspace(0.0, 1.0, nodes)
+    for b in range(bins):
+        n = int(samples[b])
+        middle, edge = (np.arange(n) + 0.5) / n, np.linspace(0.0, 1.0, n + 1)
+        length = flights.distance[b] + BIN / 2
+        for a in range(arcs):
+            tables = (flights.along[b, a], flights.left[b, a], flights.rise[b, a])
+            for name, table in zip(("along", "left", "rise"), tables, strict=True):
+                out[name][b, a, :n] = np.interp(middle, at, table)
+            steps = [np.diff(np.interp(edge, at, table)) for table in tables]
+            steps[2] /= length
+            out["path"][b, a, :n] = np.sqrt(steps[0] ** 2 + steps[1] ** 2 + steps[2] ** 2)
+    return Sampled(**out, samples=samples)
+
+
+def search_table(flights: LevelFlights, paths: Sampled, max_blocked: float) -> march.ArcTable:
+    """A level's paths as the search reads them."""
+    return march.ArcTable(
+        paths.along,
+        paths.left,
+        np.rint(paths.rise * (march.UNITS / march.LAYER)).astype(np.float32),
+        paths.samples,
+        np.floor(paths.samples * max_blocked).astype(np.int32),
+        float(flights.distance[0]),
+        BIN,
+    )
+
+
+def length_of(lines: Lines, cell: float) -> Floats:
+    """Level distance from tee to end [m]."""
+    return np.asarray(
+        np.hypot(lines.end_row - lines.tee_row, lines.end_col - lines.tee_col) * cell, np.float64
+    )
+
+
+def aim(
+    lines: Lines, flights: LevelFlights, paths: Sampled, contacts: Contacts, cell: float
+) -> NDArray[np.float64]:
+    """Expected contacts on the very path aimed for.
+
+    Returns
+    -------
+    ndarray
+        (lines, 5): as surveyed, at least, at most, in leaf; and the share that was searched.
+    """
+    out = np.zeros((len(lines), 5))
+    run: Any = kernel.aim
+    run(*_geometry(lines, flights, paths, contacts, cell), *_field(paths, contacts), out)
+    return out
+
+
+def throw(
+    lines: Lines,
+    flights: LevelFlights,
+    paths: Sampled,
+    contacts: Contacts,
+    seeds: NDArray[np.uint64],
+    throws: int,
+    cell: float,
+    stops: bool = False,
+) -> Thrown:
+    """Throw at each line with the level's spread.
+
+    Direction and height of a throw spread by angles, its speed by a share; a faster throw flies
+    the same path on a larger scale. Growth beyond the target does not count.
+
+    Parameters
+    ----------
+    lines, flights, paths, contacts, cell
+        What is thrown at, by whom, and through what.
+    seeds
+        One number for each line that makes its throws; see `seeds_of`.
+    throws
+        At each line.
+    stops
+        Whether to tell where each throw was stopped.
+    """
+    level = flights.level
+    clear = np.zeros((len(lines), 4), np.int64)
+    space = np.zeros((len(lines), 2), np.int64)
+    where = np.zeros((len(lines) if stops else 0, throws, 3), np.float32)
+    run: Any = kernel.throw
+    run(
+        *_geometry(lines, flights, paths, contacts, cell),
+        seeds,
+        throws,
+        np.radians(level.lateral_sd_deg),
+        np.radians(level.height_sd_deg),
+        level.speed_sd,
+        RANGE_POWER,
+        *_field(paths, contacts),
+        clear,
+        space,
+        where,
+    )
+    rate = clear / throws
+    p = rate[:, 0]
+    # A rate of 0 or 1 out of n throws is not known without error: one throw more either way.
+    inner = np.clip(p, 1 / (throws + 2), 1 - 1 / (throws + 2))
+    return Thrown(
+        clear=p,
+        error=np.sqrt(inner * (1 - inner) / throws),
+        high=rate[:, 1],
+        low=rate[:, 2],
+        leaf_on=rate[:, 3],
+        seen=np.where(space[:, 0] > 0, space[:, 1] / np.maximum(space[:, 0], 1), 1.0),
+        stops=where,
+    )
+
+
+def seeds_of(
+    level: str, lines: Lines, x0: Floats, y0: Floats, x1: Floats, y1: Floats
+) -> NDArray[np.uint64]:
+    """Number that makes the throws of a leg, from what the leg is: who, from where, to where, how.
+
+    The same leg gets the same throws whatever else a run holds.
+    """
+    word = hashlib.blake2b(level.encode(), digest_size=8).digest()
+    seed = np.full(len(lines), int.from_bytes(word, "little"), np.uint64)
+    for part in (x0, y0, x1, y1):
+        seed = _mixed(seed ^ np.rint(np.asarray(part) * 10).astype(np.int64).view(np.uint64))
+    return _mixed(seed ^ lines.arc.astype(np.uint64))
+
+
+def _mixed(z: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """`kernel.mix` of every number."""
+    z = z + np.uint64(0x9E3779B97F4A7C15)
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return z ^ (z >> np.uint64(31))
+
+
+def _geometry(
+    lines: Lines, flights: LevelFlights, paths: Sampled, contacts: Contacts, cell: float
+) -> tuple[Any, ...]:
+    length = length_of(lines, cell)
+    place = flights.bin_of(length)
+    release = contacts.ground[lines.tee_row, lines.tee_col].astype(float) + flights.release
+    end = contacts.ground[lines.end_row, lines.end_col].astype(float) + flights.end
+    return (
+        lines.tee_row + 0.5,
+        lines.tee_col + 0.5,
+        release,
+        (lines.end_row - lines.tee_row).astype(float),
+        (lines.end_col - lines.tee_col).astype(float),
+        end - release,
+        place * len(flights.arcs) + lines.arc,
+        paths.samples[place],
+        length,
+    )
+
+
+def _field(paths: Sampled, contacts: Contacts) -> tuple[Any, ...]:
+    width = paths.along.shape[2]
+    flat = (a.reshape(-1, width) for a in (paths.along, paths.left, paths.rise, paths.path))
+    return (
+        *flat,
+        contacts.lowest,
+        contacts.ground,
+        contacts.density,
+        contacts.table,
+        contacts.searched,
+        contacts.prior,
+        contacts.leaf,
+        contacts.trunk,
+        contacts.trunk_top,
+        contacts.stems,
+    )
