@@ -11,10 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage as ndi
 
+from lanewright.columns import LAYER_HEIGHT, LAYERS, layer_mask
 from lanewright.config import LanesSettings
-
-LAYER = 0.25  # m, height of one bit of a column mask
-TOP = 64 * LAYER
 
 NONE, OPEN, EDGE, LANE, TUNNEL = range(5)
 KINDS = ("none", "open", "edge", "lane", "tunnel")
@@ -70,51 +68,36 @@ class Room:
     unsearched: NDArray[np.bool_]
 
 
-def layer_mask(bottom: float, top: float, layer: float = LAYER) -> np.uint64:
-    """Make the column mask of all layers from `bottom` to `top` metres above ground.
-
-    Examples
-    --------
-    >>> hex(layer_mask(0.5, 6.0))
-    '0xfffffc'
-    """
-    first, last = round(bottom / layer), min(64, round(top / layer))
-    return np.uint64(((1 << max(0, last - first)) - 1) << first)
-
-
 def throwing_height(
     blocked: NDArray[np.uint64], unknown: NDArray[np.uint64], settings: LanesSettings
 ) -> ThrowingHeight:
     """Sort columns into clear, closed and unsure by the room they leave for a throw.
 
-    A column has room where `clear_height` metres of layers above one another are not blocked and
-    start between `low` and `brush_top`. So ferns are thrown over, a limb at 4 m makes a low
-    tunnel, and brush from the ground to the chest is a wall although the air above it is free:
-    a throw leaves the hand at about 1.3 m and comes back to a basket of much the same height.
+    Between `low` and `high` a column is closed where more than `max_blocked` of its layers are
+    blocked. By default that lets a throw pass over ferns to 1.25 m or under limbs from 2.75 m;
+    brush from the ground to the chest is a wall although the air above it is free, for a throw
+    leaves the hand at about 1.3 m and comes back to a basket of much the same height. To close a
+    column for each single blocked layer would make lanes too narrow: where one meets brush, a
+    third of the layers of its last column come out blocked.
 
     Parameters
     ----------
     blocked, unknown : (rows, cols)
         Column masks; bit k is the layer from 0.25 k to 0.25 (k + 1) metres above ground.
     settings
-        Heights and the share that may be unsearched.
+        Heights and the shares that may be blocked and unsearched.
     """
-    layers = max(1, round(settings.clear_height / LAYER))
-    clear = np.zeros(blocked.shape, dtype=bool)
-    passes = np.zeros(blocked.shape, dtype=bool)
-    top = np.zeros(blocked.shape, dtype=np.uint64)
-    for start in range(round(settings.low / LAYER), round(settings.brush_top / LAYER) + 1):
-        window = layer_mask(start * LAYER, (start + layers) * LAYER)
-        room = (blocked & window) == 0
-        searched = np.bitwise_count(unknown & window) <= settings.max_unknown * layers
-        clear |= room & searched
-        # The lowest window that passes decides what counts as above it.
-        top[room & ~passes] = start + layers
-        passes |= room
-    above = np.where(passes, blocked & (~np.uint64(0) << top), np.uint64(0))
+    room = layer_mask(settings.low, settings.high)
+    layers = int(room).bit_count()
+    closed = np.bitwise_count(blocked & room) > settings.max_blocked * layers
+    # What was blocked counts here too if unsearched, so that more of it never clears a column.
+    clear = ~closed & (np.bitwise_count(unknown & room) <= settings.max_unknown * layers)
+    # A limb that reaches down into the room is roof, growth at its foot is not.
+    ceiling = settings.high - settings.max_blocked * (settings.high - settings.low)
+    above = blocked & layer_mask(ceiling, LAYERS * LAYER_HEIGHT)
     lowest = np.bitwise_count((above & (~above + np.uint64(1))) - np.uint64(1))
-    roof = np.where(above != 0, lowest * np.float32(LAYER), np.float32(np.nan))
-    return ThrowingHeight(clear, ~passes, roof.astype(np.float32))
+    roof = np.where((above != 0) & ~closed, lowest * np.float32(LAYER_HEIGHT), np.float32(np.nan))
+    return ThrowingHeight(clear, closed, roof.astype(np.float32))
 
 
 def count_around(mask: NDArray[np.bool_], reach: int) -> NDArray[np.int32]:

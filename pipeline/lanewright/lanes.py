@@ -20,13 +20,14 @@ from scipy import ndimage as ndi
 from skimage.measure import find_contours
 
 from lanewright.centrelines import Path, centre_lines, cut_at_bends, length_of, resampled, smoothed
+from lanewright.columns import LAYER_HEIGHT, LAYERS, trunk_cells
+from lanewright.columns import blocked as blocked_layers
 from lanewright.config import LanesSettings
 from lanewright.freewidth import (
     EDGE,
     KINDS,
     LANE,
     OPEN,
-    TOP,
     TUNNEL,
     Room,
     free_room,
@@ -37,6 +38,8 @@ from lanewright.freewidth import (
 )
 from lanewright.grid import Grid
 from lanewright.openings import find_openings
+from lanewright.store import stage
+from lanewright.vegetation import THROWING, Vegetation
 
 log = logging.getLogger(__name__)
 
@@ -75,6 +78,44 @@ class Lanes:
     roof_height: NDArray[np.float32]
     lanes: gpd.GeoDataFrame
     openings: gpd.GeoDataFrame
+
+
+@stage("lanes", version=1)
+def find_lanes(
+    grid: Grid,
+    inside: NDArray[np.bool_],
+    water: NDArray[np.bool_],
+    vegetation: Vegetation,
+    settings: LanesSettings,
+    *,
+    closed_density: float,
+) -> Lanes:
+    """Trace lanes through the columns of a property.
+
+    Parameters
+    ----------
+    grid
+        Georeference of all rasters.
+    inside, water : (rows, cols)
+        The property; open water.
+    vegetation
+        Columns, canopy and trees.
+    settings
+        The section `lanes` of the configuration.
+    closed_density
+        Contact density from which a layer is blocked [1/m].
+    """
+    return trace_lanes(
+        grid,
+        blocked_layers(vegetation.columns, closed_density),
+        vegetation.columns.unknown,
+        vegetation.canopy_height,
+        vegetation.canopy_height > THROWING[1],
+        water,
+        inside,
+        settings,
+        trunk_cells(vegetation.trees, grid) if settings.trunk_walls else None,
+    )
 
 
 def trace_lanes(
@@ -155,7 +196,7 @@ def _roof_height(
     room: Room,
 ) -> NDArray[np.float32]:
     """Lowest roof over free cells; where columns show none, the canopy caps what is known."""
-    canopy = np.minimum(np.nan_to_num(canopy_height, nan=TOP), TOP)
+    canopy = np.minimum(np.nan_to_num(canopy_height, nan=np.inf), LAYERS * LAYER_HEIGHT)
     height = np.where(np.isnan(lowest) & roof, canopy, lowest)
     height[room.wall] = np.nan
     return height.astype(np.float32)
@@ -245,15 +286,16 @@ def _measured(
     lines: list[Path],
     settings: LanesSettings,
 ) -> gpd.GeoDataFrame:
-    # The ridge of the width is a cell wide and a smoothed line runs beside it.
-    ridge = ndi.maximum_filter(room.width, size=3)
     rows, geometry = [], []
+    nearest = ndi.distance_transform_edt(
+        ~np.pad(room.wall, 1, constant_values=True), return_distances=False, return_indices=True
+    )
     for points in lines:
         x = grid.left + (points[:, 1] + 0.5) * grid.cell
         y = grid.top - (points[:, 0] + 0.5) * grid.cell
         if (x[-1], y[-1]) < (x[0], y[0]):
             x, y, points = x[::-1], y[::-1], points[::-1]
-        rows.append(_measure(points, ridge, grid.cell, room, roof_height, water, settings))
+        rows.append(_measure(points, nearest, grid.cell, room, roof_height, water, settings))
         line = shapely.LineString(np.column_stack([x, y]))
         geometry.append(line.simplify(grid.cell / 4))
     table = pd.DataFrame(rows, columns=list(_COLUMNS)).astype(_COLUMNS)
@@ -283,7 +325,7 @@ _COLUMNS = {
 
 def _measure(
     points: Path,
-    ridge: NDArray[np.float32],
+    nearest: NDArray[np.int32],
     cell: float,
     room: Room,
     roof_height: NDArray[np.float32],
@@ -292,8 +334,7 @@ def _measure(
 ) -> dict[str, object]:
     along = np.concatenate([[0.0], np.hypot(*np.diff(points, axis=0).T).cumsum()]) * cell
     length = float(along[-1])
-    row, col = _cells(points, ridge.shape)
-    width = ridge[row, col]
+    width = _width_at(points, nearest) * cell
     # A dead end narrows to nothing over its last half width; that is its end, not a pinch.
     end = min(float(np.median(width)), length / 2) / 2
     body = (along >= end) & (along <= length - end)
@@ -305,7 +346,7 @@ def _measure(
     across = points[:, None] + aside[:, None] * (
         width[:, None, None] / cell * np.array([-0.4, -0.2, 0.0, 0.2, 0.4])[:, None]
     )
-    swath = _cells(across, ridge.shape)
+    swath = _cells(across, room.wall.shape)
     free = ~room.wall[swath]
     height = roof_height[swath][free]
     roofs = height[np.isfinite(height)]
@@ -327,6 +368,30 @@ def _measure(
         "water_share": float(water[swath][free].mean()),
         "straightness": min(1.0, float(np.hypot(*run)) / length),
     }
+
+
+def _width_at(points: Path, nearest: NDArray[np.int32]) -> NDArray[np.float64]:
+    """Diameter of the widest free circle around points between cell centres [cells].
+
+    The raster of widths, which knows circles around cell centres only, is a cell low in the middle
+    of a corridor of an even number of cells. Here the circle stands on the line and ends at the
+    face of the nearest wall, among those that are nearest to one of the four cells around the
+    point.
+
+    Parameters
+    ----------
+    points : (n, 2)
+        Row and column.
+    nearest : (2, rows + 2, cols + 2)
+        Row and column of the wall nearest to each cell, on the raster padded by one wall all round.
+    """
+    padded = points + 1
+    half = np.full(len(points), np.inf)
+    for offset in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        row, col = _cells(np.floor(padded) + offset, nearest.shape[1:])
+        gap = np.abs(nearest[:, row, col].T - padded) - 0.5
+        half = np.minimum(half, np.hypot(*np.maximum(gap, 0).T))
+    return 2 * half
 
 
 def _kind(

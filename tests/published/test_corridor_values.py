@@ -5,22 +5,20 @@
 - Corridor width: an exact Euclidean distance transform (Felzenszwalb and Huttenlocher 2012,
   doi:10.4086/toc.2012.v008a019) measures to cell centres, so a corridor of five cells has 3 at its
   centre and is 2 x 3 - 1 = 5 wide.
-- Masks: 0.5 to 6 m in layers of 0.25 m are bits 2 to 23; in layers of 0.1 m bits 5 to 59.
+- Masks: 0.5 to 6 m in layers of 0.25 m are bits 2 to 23.
 """
 
 import numpy as np
 import pytest
 
-from lanewright.freewidth import layer_mask, width_between
+from lanewright.columns import layer_mask
+from lanewright.freewidth import width_between
 
 
-@pytest.mark.parametrize(
-    ("layer", "mask", "bits"), [(0.25, 0xFFFFFC, 22), (0.1, 0xFFFFFFFFFFFFFE0, 55)]
-)
-def test_mask_of_throwing_heights(layer, mask, bits):
-    made = layer_mask(0.5, 6.0, layer)
-    assert made == mask
-    assert int(made).bit_count() == bits
+def test_mask_of_throwing_heights():
+    made = layer_mask(0.5, 6.0)
+    assert made == 0xFFFFFC
+    assert int(made).bit_count() == 22
 
 
 def test_width_around_a_single_wall():
