@@ -1,11 +1,11 @@
 """Canopy height without pits, and canopy cover.
 
 The height of a cell is that of its highest vegetation return, each return as wide as a footprint.
-Pulses that slip through a crown leave pits. Khosravipour et al. (2014, Photogrammetric Engineering
-& Remote Sensing 80) fill them with triangulations above stepped thresholds whose long edges are
-cut. A grey closing of the raster does the same at once for all thresholds: it lifts what is narrower
-than the longest edge would be to the lowest canopy around it, and leaves every wider gap as it
-is. On a square kilometre it takes half a second instead of minutes.
+Pulses that slip through a crown leave pits. Khosravipour et al. (2014, Photogrammetric
+Engineering & Remote Sensing 80) fill them with triangulations above stepped thresholds whose long
+edges are cut. A grey closing of the raster does the same at once for all thresholds: it lifts what
+is narrower than the longest edge would be to the lowest canopy around it, and leaves every wider
+gap as it is. On a square kilometre it takes half a second instead of minutes.
 """
 
 from __future__ import annotations

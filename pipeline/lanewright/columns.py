@@ -19,17 +19,18 @@ three, n pulses without contact rule out at 95 % only what stops more than 3/n o
 
 Density
 -------
-Where pulses stop at random along their way at a rate λ per metre (Beer-Lambert), stops / passes is
-the likeliest λ, whatever part of the path was cut short: an exponential lifetime with censoring.
-One voxel holds half a pulse-metre at 8 pulses/m2 and proves nothing by itself, so evidence is pooled
-from afar to near by a chain of Gamma priors. The survey's mean at that height is the prior of a
+Where pulses stop at random along their way at a rate λ per metre (Beer-Lambert), stops / passes
+is the likeliest λ, whatever part of the path was cut short: an exponential lifetime with
+censoring. One voxel holds half a pulse-metre at 8 pulses/m2 and proves nothing by itself, so
+evidence is pooled from afar to near by a chain of Gamma priors. The mean of the survey at that
+height is the prior of a
 neighbourhood 8 m wide; this one of a window 5.5 m wide, then 2.5 m, then the 26 neighbours, then
 the voxel. At each step
 
     mean = (strength * mean before + stops) / (strength + passes)
 
-with a `strength` of half a metre of path. So small a strength lets each step believe its own evidence
-where it has any. That is what keeps lanes: a window that found nothing on 20 m of path
+with a `strength` of half a metre of path. So small a strength lets each step believe its own
+evidence where it has any. That is what keeps lanes: a window that found nothing on 20 m of path
 divides the density of the wood around by 40, and the steps multiply. A homogeneous wood still comes
 back with its mean, since each step is unbiased about it. Nearest to the ground, in the lowest half
 metre, ranges blur into the ground; these two layers are pooled among themselves only.
@@ -82,16 +83,17 @@ def _table() -> NDArray[np.float32]:
     code = np.arange(254)
     low = (1.0 + (code % 16) / 16.0) * 2.0 ** (_FIRST_OCTAVE + code // 16)
     step = 2.0 ** (_FIRST_OCTAVE + code // 16) / 16.0
-    return np.r_[0.0, low + step / 2, 1000.0].astype(np.float32)
+    table: NDArray[np.float32] = np.r_[0.0, low + step / 2, 1000.0].astype(np.float32)
+    return table
 
 
 DENSITY_TABLE = _table()
-"""Contact density [1/m] of each code: 0 is under 1/4096, then steps of 3 to 6 % up to 15, 255 solid."""
+"""Contact density [1/m] of each code: 0 is under 1/4096, then steps of 3-6 % to 15, 255 solid."""
 
 
 @dataclass(frozen=True)
 class Columns:
-    """What stands above each cell; bit k is the layer from 0.25 k to 0.25 (k + 1) m over its ground.
+    """What stands above each cell; bit k is the layer from 0.25 k to 0.25 (k + 1) m above ground.
 
     Attributes
     ----------
@@ -234,9 +236,8 @@ class Neighbourhoods:
         stops = self.stops / UNIT
         passes = self.passes * (LAYER_HEIGHT / UNIT)
         everywhere = stops.sum((0, 1)) / np.maximum(passes.sum((0, 1)), 1e-9)
-        return (
-            (_SURVEY_STRENGTH * everywhere + stops) / (_SURVEY_STRENGTH + passes)
-        ).astype(np.float32)
+        rates = (_SURVEY_STRENGTH * everywhere + stops) / (_SURVEY_STRENGTH + passes)
+        return np.asarray(rates, np.float32)
 
     def prior(
         self, rates: NDArray[np.float32], row: int, col: int, rows: int, cols: int
@@ -299,7 +300,7 @@ def estimate(
             sums.append(kernels.window_sum(counts, width, layers, BLURRED_LAYERS))
     sums.append(kernels.window_sum(evidence.shaded, width, layers, BLURRED_LAYERS))
     kernels.settle(
-        evidence.stops, evidence.passes, tuple(sums), prior, _BAND_SHIFT, evidence.solid, *margin,
+        evidence.stops, evidence.passes, *sums, prior, _BAND_SHIFT, evidence.solid, *margin,
         LAYER_HEIGHT / UNIT, 1.0 / UNIT, settings.prior_path, settings.own_prior_path,
         settings.searched_pulses * 3 * LAYER_HEIGHT, _FIRST_OCTAVE, SOLID,
         out.hit, out.searched, out.occluded, out.density,
@@ -359,9 +360,8 @@ def mean_density(columns: Columns, low: float, high: float) -> NDArray[np.float3
 def seen_share(columns: Columns, low: float, high: float) -> NDArray[np.float32]:
     """Share of the layers between two heights that were searched, 0-1 (rows, cols)."""
     mask = layer_mask(low, high)
-    return (
-        np.bitwise_count(columns.searched & mask) / np.float32(int(mask).bit_count())
-    ).astype(np.float32)
+    share = np.bitwise_count(columns.searched & mask) / int(mask).bit_count()
+    return np.asarray(share, np.float32)
 
 
 def fill_buildings(solid: Masks, roof: NDArray[np.float32], ground: NDArray[np.float32]) -> None:

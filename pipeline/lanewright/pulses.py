@@ -1,9 +1,9 @@
 """Where pulses came from: sensor tracks from the pulses themselves, and the ray of each return.
 
-Point files carry no sensor position, but a pulse with several returns draws a line that leads back
-to it. Lines of one moment meet where the sensor was; between such moments it flew straight. The idea
-is that of Roussel et al. (2020, "A mathematical framework to describe the effect of beam incidence
-angle on metrics derived from airborne LiDAR", from memory); the fit is our own.
+Point files carry no sensor position, but a pulse with several returns draws a line that leads
+back to it. Lines of one moment meet where the sensor was; between such moments it flew straight.
+The idea is that of Roussel et al. (2020, "A mathematical framework to describe the effect of beam
+incidence angle on metrics derived from airborne LiDAR", from memory); the fit is our own.
 
 Reading points and grids of evidence are left to `vegetation` and `columns`.
 """
@@ -18,6 +18,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from lanewright.kernels import columns as kernels
 from lanewright.sources.points import Points
 
 Floats = NDArray[np.float64]
@@ -191,29 +192,11 @@ class Tracks:
         """
         east, north = np.zeros(len(points)), np.zeros(len(points))
         known = np.zeros(len(points), bool)
-        for source in np.unique(self.source):
-            mine = np.flatnonzero(points.source_id == source)
-            of_track = self.source == source
-            times, places = self.time[of_track], self.position[of_track]
-            time = points.gps_time[mine]
-            after = np.searchsorted(times, time)
-            before = np.clip(after - 1, 0, len(times) - 1)
-            after = np.clip(after, 0, len(times) - 1)
-            span = times[after] - times[before]
-            share = np.where(span > 0, (time - times[before]) / np.where(span > 0, span, 1.0), 0.0)
-            sensor = places[before] + share[:, None] * (places[after] - places[before])
-            # Before the first position and after the last one, hold it for a moment.
-            near = (span <= LONGEST_GAP) | (np.abs(time - times[before]) <= MOMENT)
-            near &= (time >= times[before] - MOMENT) & (time <= times[after] + MOMENT)
-            near &= time != 0
-            height = sensor[:, 2] - points.z[mine]
-            near &= height > 10.0
-            height = np.where(near, height, 1.0)
-            dx = (sensor[:, 0] - points.x[mine]) / height
-            dy = (sensor[:, 1] - points.y[mine]) / height
-            near &= np.hypot(dx, dy) <= STEEPEST
-            east[mine[near]], north[mine[near]] = dx[near], dy[near]
-            known[mine[near]] = True
+        first = np.searchsorted(self.source, np.arange(65537)).astype(np.int64)
+        kernels.drift(
+            points.x, points.y, points.z, points.gps_time, points.source_id,
+            first, self.time, self.position, LONGEST_GAP, MOMENT, STEEPEST, east, north, known,
+        )  # fmt: skip
         return east, north, known
 
 
@@ -257,7 +240,7 @@ def _meeting_point(foot: Floats, way: Floats) -> Floats | None:
     weight = np.minimum(length, 20.0) ** 2
     centre = foot.mean(0)  # keeps the sums well conditioned
     keep = np.ones(len(foot), bool)
-    place = centre
+    place: Floats = centre
     for _ in range(3):
         u, w = unit[keep], weight[keep]
         # I - u uᵀ takes what lies across a line.
@@ -267,7 +250,7 @@ def _meeting_point(foot: Floats, way: Floats) -> Floats | None:
         mean = np.average(u, axis=0, weights=w)
         mean /= np.linalg.norm(mean)
         hold = _LOOSE * w.sum() * np.outer(mean, mean)
-        place = np.linalg.solve(matrix + hold, vector + hold @ (mean * _USUAL_RANGE)) + centre
+        place = centre + np.linalg.solve(matrix + hold, vector + hold @ (mean * _USUAL_RANGE))
         sight = place - foot
         distance = np.linalg.norm(sight, axis=1)
         if place[2] - foot[:, 2].max() < 10.0:

@@ -28,7 +28,8 @@ _WIDEST = 14.0  # m; the published relation was made on trees up to some 30 m
 
 DETECTION = (
     "found by variable window on 9.8 pulses/m2: 46 % of stems of 10 cm and more, and 44 % of those "
-    "found are stems; where every stem had been mapped 78 % were (Grigoryev, draft 2026, 106 NEON plots)"
+    "found are stems; where every stem had been mapped 78 % were (Grigoryev, draft 2026, 106 NEON "
+    "plots)"
 )
 """What to print beside any count of trees."""
 
@@ -97,7 +98,9 @@ def find_trees(
         ("probable"); Point Z whose z is the height of the top above ground [m].
     """
     labels, rows, cols = crowns(canopy_height, grid.cell, lowest, crown_share)
-    height = canopy_height[rows, cols].astype(float)
+    # The blur that found the top also lowered and shifted it a little.
+    highest = ndimage.maximum_filter(np.nan_to_num(canopy_height), 3)
+    height = highest[rows, cols].astype(float)
     count = len(rows)
     total, cells = np.zeros((count, LAYERS)), np.zeros(count, np.int64)
     kernels.profiles(labels, count, columns.density, columns.table, SOLID, total, cells)
@@ -133,7 +136,8 @@ def crowns(
     rows, cols = np.nonzero(is_top)
     markers = np.zeros(height.shape, np.int32)
     markers[rows, cols] = np.arange(1, len(rows) + 1)
-    labels: NDArray[np.int32] = watershed(-smooth, markers, mask=smooth >= lowest * crown_share)
+    mask = smooth >= lowest * crown_share
+    labels: NDArray[np.int32] = watershed(-smooth, markers, mask=mask)  # type: ignore[no-untyped-call]
     # A watershed runs down to the next crown: keep what is high enough and near enough.
     top_height = np.r_[np.inf, height[rows, cols]]
     low = height < crown_share * top_height[labels]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import math
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
@@ -34,9 +34,11 @@ from lanewright.columns import (
 )
 from lanewright.config import VegetationSettings
 from lanewright.grid import Grid
+from lanewright.kernels import columns as kernels
 from lanewright.kernels.columns import GROUND, SOLID, VEGETATION
 from lanewright.pulses import (
     PointSource,
+    PulseLines,
     Rays,
     Tracks,
     fewest_needed,
@@ -51,7 +53,6 @@ from lanewright.trees import find_trees
 log = logging.getLogger(__name__)
 
 Raster = NDArray[np.float32]
-T = TypeVar("T")
 R = TypeVar("R")
 
 THROWING = (0.5, 5.0)
@@ -238,11 +239,12 @@ class _Survey:
     ground: Raster
     heights_given: bool
 
-    def lines(self, block: tuple[int, int, int, int]) -> object:
+    def lines(self, block: tuple[int, int, int, int]) -> PulseLines:
         bounds = self.grid.window(*block).bounds
         left, bottom, right, top = bounds
         wide = (left - _PULSE, bottom - _PULSE, right + _PULSE, top + _PULSE)
-        return pulse_lines(self._settled(self.source.read(wide))[0], bounds)
+        points = self.source.read(wide)
+        return pulse_lines(self._settled(points)[0] if self.heights_given else points, bounds)
 
     def part(self, block: tuple[int, int, int, int], margin: int) -> _Part:
         """Points of a block and `margin` cells around, those of no use left out."""
@@ -329,7 +331,7 @@ class _Canopy:
         col1 = min(col + cols + 1, self._grid.cols)
         window = self._grid.window(row0, col0, row1 - row0, col1 - col0)
         points, above = part.points, part.above
-        # Of what is no plant only the ground has a part in the canopy: it shows where there is none.
+        # Of what is no plant only the ground counts: it shows where there is no canopy.
         green = (part.role == GROUND) | (part.role == VEGETATION)
         green &= np.isfinite(above)
         highest = np.full(window.shape, np.nan, np.float32)
@@ -374,23 +376,9 @@ def bilinear(
 
     A point beside a void gets the mean of what is known; NaN where nothing is.
     """
-    col = np.clip((x - grid.left) / grid.cell - 0.5, 0, grid.cols - 1)
-    row = np.clip((grid.top - y) / grid.cell - 0.5, 0, grid.rows - 1)
-    c0, r0 = col.astype(np.int64), row.astype(np.int64)
-    c1, r1 = np.minimum(c0 + 1, grid.cols - 1), np.minimum(r0 + 1, grid.rows - 1)
-    fc, fr = col - c0, row - r0
-    total, weights = np.zeros(len(x)), np.zeros(len(x))
-    for r, c, w in (
-        (r0, c0, (1 - fr) * (1 - fc)),
-        (r0, c1, (1 - fr) * fc),
-        (r1, c0, fr * (1 - fc)),
-        (r1, c1, fr * fc),
-    ):
-        value = raster[r, c].astype(np.float64)
-        known = np.isfinite(value)
-        total += np.where(known, value * w, 0.0)
-        weights += np.where(known, w, 0.0)
-    return np.where(weights > 1e-9, total / np.maximum(weights, 1e-9), np.nan)
+    out = np.empty(len(x))
+    kernels.bilinear(raster, grid.left, grid.top, grid.cell, x, y, out)
+    return out
 
 
 def _take(points: Points, kept: NDArray[np.bool_]) -> Points:

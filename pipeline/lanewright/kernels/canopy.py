@@ -10,7 +10,7 @@ from numba import njit
 
 @njit(cache=True, nogil=True)
 def stamp(x, y, height, left, top, cell, radius, out):
-    """Raise `out` to the height of each return in its cell and in cells its footprint reaches into."""
+    """Raise `out` to the height of each return in all cells that its footprint touches."""
     rows, cols = out.shape
     for i in range(x.size):
         col0 = math.floor((x[i] - radius - left) / cell)

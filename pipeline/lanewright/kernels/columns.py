@@ -16,6 +16,78 @@ GROUND, VEGETATION, SOLID = 0, 1, 2
 
 
 @njit(cache=True, nogil=True)
+def drift(
+    x, y, z, gps_time, source, first, times, places, longest_gap, moment, steepest,
+    east, north, known,
+):  # fmt: skip
+    """Way aside per metre of height towards the sensor; left alone where no track tells.
+
+    Positions of flight line s are numbers first[s] to first[s + 1], in order of time.
+    """
+    for i in range(x.size):
+        begin, end = first[source[i]], first[np.int64(source[i]) + 1]
+        time = gps_time[i]
+        if begin == end or time == 0.0:
+            continue
+        low, high = begin, end  # the first position later than the pulse
+        while low < high:
+            middle = (low + high) // 2
+            if times[middle] <= time:
+                low = middle + 1
+            else:
+                high = middle
+        after = min(low, end - 1)
+        before = max(low - 1, begin)
+        span = times[after] - times[before]
+        # Before the first position, after the last one and in gaps, hold it for a moment.
+        share = 0.0
+        if low == begin:
+            if times[begin] - time > moment:
+                continue
+        elif low == end:
+            if time - times[end - 1] > moment:
+                continue
+        elif span <= longest_gap:
+            share = (time - times[before]) / span
+        elif time - times[before] <= moment:
+            share = 0.0
+        elif times[after] - time <= moment:
+            share = 1.0
+        else:
+            continue
+        height = places[before, 2] + share * (places[after, 2] - places[before, 2]) - z[i]
+        if not height > 10.0:
+            continue
+        dx = places[before, 0] + share * (places[after, 0] - places[before, 0]) - x[i]
+        dy = places[before, 1] + share * (places[after, 1] - places[before, 1]) - y[i]
+        if math.sqrt(dx * dx + dy * dy) > steepest * height:
+            continue
+        east[i], north[i], known[i] = dx / height, dy / height, True
+
+
+@njit(cache=True, nogil=True)
+def bilinear(raster, left, top, cell, x, y, out):
+    """Values of a raster at points, in proportion between cell centres, level beyond the edge.
+
+    A point beside a void gets the weighted mean of what is known; NaN where nothing is.
+    """
+    rows, cols = raster.shape
+    for i in range(x.size):
+        col = min(max((x[i] - left) / cell - 0.5, 0.0), cols - 1.0)
+        row = min(max((top - y[i]) / cell - 0.5, 0.0), rows - 1.0)
+        c0, r0 = int(col), int(row)
+        total = weights = 0.0
+        for r in range(r0, min(r0 + 2, rows)):
+            for c in range(c0, min(c0 + 2, cols)):
+                weight = (1.0 - abs(row - r)) * (1.0 - abs(col - c))
+                value = np.float64(raster[r, c])
+                if weight > 1e-9 and not math.isnan(value):
+                    total += weight * value
+                    weights += weight
+        out[i] = total / weights if weights > 0.0 else math.nan
+
+
+@njit(cache=True, nogil=True)
 def march(
     x, y, z, drift_x, drift_y, weight, path_weight, kind,
     ground, left, top, cell, layer_height, reach, shift, layer_shift,
@@ -89,7 +161,7 @@ def _trace(
             height = level - ground[row, col] / layer_height
             low = height + here if up > 0.0 else height - there
             high = height + there if up > 0.0 else height - here
-            if low >= layers and up > 0.0 or high <= 0.0 and up < 0.0:
+            if (up > 0.0 and low >= layers) or (up < 0.0 and high <= 0.0):
                 return
             low = max(low, 0.0)
             high = min(high, float(layers))
@@ -118,95 +190,127 @@ def _trace(
 def window_sum(counts, half, half_layers, floor):
     """Sum over 2 half + 1 cells each way and 2 half_layers + 1 layers, cut at the edges.
 
-    Layers below `floor` and those from it upwards never mix.
+    Layers below `floor` and those from it upwards never mix. Sums must fit 32 bits; running totals
+    may wrap, for only their differences count.
     """
     rows, cols, layers = counts.shape
     out = np.empty_like(counts)
-    columns = np.zeros((cols, layers), np.int64)
-    run = np.empty(layers, np.int64)
-    upto = np.zeros(layers + 1, np.int64)
+    columns = np.zeros((cols, layers), np.int32)
+    run = np.empty(layers, np.int32)
+    # Padded with what the sum is below and above, so that every layer does the same.
+    upto = np.zeros(layers + 2 * half_layers + 1, np.int32)
     for row in range(-half, rows):
         if row + half < rows:
             for col in range(cols):
-                for k in range(layers):
-                    columns[col, k] += counts[row + half, col, k]
+                _add(columns[col], counts[row + half, col])
         if row - half - 1 >= 0:
             for col in range(cols):
-                for k in range(layers):
-                    columns[col, k] -= counts[row - half - 1, col, k]
+                _subtract(columns[col], counts[row - half - 1, col])
         if row < 0:
             continue
         run[:] = 0
         for col in range(-half, cols):
             if col + half < cols:
-                for k in range(layers):
-                    run[k] += columns[col + half, k]
+                _add(run, columns[col + half])
             if col - half - 1 >= 0:
-                for k in range(layers):
-                    run[k] -= columns[col - half - 1, k]
-            if col < 0:
-                continue
-            for k in range(layers):
-                upto[k + 1] = upto[k] + run[k]
-            for k in range(layers):
-                if k < floor:
-                    low, high = max(k - half_layers, 0), min(k + half_layers + 1, floor)
-                else:
-                    low, high = max(k - half_layers, floor), min(k + half_layers + 1, layers)
-                out[row, col, k] = upto[high] - upto[low]
+                _subtract(run, columns[col - half - 1])
+            if col >= 0:
+                line = out[row, col]
+                _slide(run[:floor], half_layers, upto, line[:floor])
+                _slide(run[floor:], half_layers, upto, line[floor:])
     return out
 
+
+@njit(cache=True, nogil=True)
+def _add(total, part):
+    for k in range(total.size):
+        total[k] += part[k]
+
+
+@njit(cache=True, nogil=True)
+def _subtract(total, part):
+    for k in range(total.size):
+        total[k] -= part[k]
+
+
+@njit(cache=True, nogil=True)
+def _slide(values, half, upto, out):
+    """Sum over 2 half + 1 neighbours in a line, cut at its ends; `upto` is room to work in."""
+    n = values.size
+    total = np.int32(0)
+    for k in range(half + 1):
+        upto[k] = total
+    for k in range(n):
+        total += values[k]
+        upto[k + half + 1] = total
+    for k in range(n + half + 1, n + 2 * half + 1):
+        upto[k] = total
+    high = upto[2 * half + 1 :]
+    for k in range(n):
+        out[k] = high[k] - upto[k]
 
 
 @njit(cache=True, nogil=True)
 def settle(
-    stops, passes, windows, prior, band_shift, solid, row0, col0,
+    stops, passes, wide_stops, wide_passes, mid_stops, mid_passes, near_stops, near_passes,
+    near_shaded, prior, band_shift, solid, row0, col0,
     path_unit, pulse_unit, strength, own_strength, enough, first_octave, solid_code,
     hit, searched, occluded, code,
 ):  # fmt: skip
     """State and density code of each voxel of a block.
 
-    The counts cover the block and a margin; its own corner lies at (row0, col0) in them. `windows`
-    holds the sums of stops and passes over wide to near neighbourhoods, and last of the shaded path
-    over the nearest. `prior` is given for the block itself.
+    The counts cover the block and a margin; its own corner lies at (row0, col0) in them. The wide,
+    mid and near ones are sums over windows. `prior` is given for the block itself.
+
+    Arithmetic is in float32 throughout, layer by layer without branches, so that the compiler can
+    take eight layers at once.
     """
     rows, cols = hit.shape
     layers = stops.shape[2]
-    levels = len(windows) // 2
-    rate = np.empty(1, np.float32)
-    bits = rate.view(np.int32)
+    per_path, per_pulse = np.float32(path_unit), np.float32(pulse_unit)
+    hold, own_hold, bar = np.float32(strength), np.float32(own_strength), np.float32(enough)
+    mean = np.empty(layers, np.float32)
+    bits = mean.view(np.int32)
+    lowest = np.int32(((127 + first_octave) << 4) - 1)
+    highest = np.int32(solid_code - 1)
     for row in range(rows):
         for col in range(cols):
             r, c = row + row0, col + col0
-            found = solid[r, c]
-            known = dark = np.uint64(0)
             for k in range(layers):
-                bit = np.uint64(1) << np.uint64(k)
-                mean = prior[row, col, k >> band_shift]
-                for n in range(levels):
-                    mean = (strength * mean + windows[2 * n][r, c, k] * pulse_unit) / (
-                        strength + windows[2 * n + 1][r, c, k] * path_unit
-                    )
-                mean = (own_strength * mean + stops[r, c, k] * pulse_unit) / (
-                    own_strength + passes[r, c, k] * path_unit
-                )
-                # The float's own exponent and first mantissa bits make a logarithmic code.
-                rate[0] = mean
-                code[row, col, k] = max(
-                    0, min((bits[0] >> 19) - ((127 + first_octave) << 4) + 1, solid_code - 1)
-                )
-                if solid[r, c] & bit:
-                    code[row, col, k] = solid_code
-                if stops[r, c, k] > 0:
-                    found |= bit
-                seen = windows[2 * levels - 1][r, c, k] * path_unit
-                if seen >= enough:
-                    known |= bit
-                elif seen + windows[2 * levels][r, c, k] * path_unit >= enough:
-                    dark |= bit
+                mean[k] = prior[row, col, k >> band_shift]
+            _update(mean, wide_stops[r, c], wide_passes[r, c], per_pulse, per_path, hold)
+            _update(mean, mid_stops[r, c], mid_passes[r, c], per_pulse, per_path, hold)
+            _update(mean, near_stops[r, c], near_passes[r, c], per_pulse, per_path, hold)
+            _update(mean, stops[r, c], passes[r, c], per_pulse, per_path, own_hold)
+            # The float's own exponent and first mantissa bits make a logarithmic code.
+            line = code[row, col]
+            for k in range(layers):
+                line[k] = max(np.int32(0), min((bits[k] >> np.int32(19)) - lowest, highest))
+            found = known = dark = np.uint64(0)
+            for k in range(layers):
+                seen = np.float32(near_passes[r, c, k]) * per_path
+                full = seen + np.float32(near_shaded[r, c, k]) * per_path
+                found |= np.uint64(stops[r, c, k] > 0) << np.uint64(k)
+                known |= np.uint64(seen >= bar) << np.uint64(k)
+                dark |= np.uint64(full >= bar) << np.uint64(k)
+            if solid[r, c] != 0:
+                for k in range(layers):
+                    if solid[r, c] >> np.uint64(k) & np.uint64(1):
+                        line[k] = solid_code
+                found |= solid[r, c]
+            known |= found
             hit[row, col] = found
-            searched[row, col] = known | found
-            occluded[row, col] = dark & ~found
+            searched[row, col] = known
+            occluded[row, col] = dark & ~known
+
+
+@njit(cache=True, nogil=True)
+def _update(mean, stops, passes, per_pulse, per_path, hold):
+    """One step of the chain of Gamma priors, for all layers of a column."""
+    for k in range(mean.size):
+        mean[k] = (hold * mean[k] + np.float32(stops[k]) * per_pulse) / (
+            hold + np.float32(passes[k]) * per_path
+        )
 
 
 @njit(cache=True, nogil=True)
