@@ -502,5 +502,5 @@ def search(
 
 
 def threads() -> int:
-    """Threads a search will use."""
-    return int(numba.get_num_threads())
+    """Most threads there are to use."""
+    return int(numba.config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]

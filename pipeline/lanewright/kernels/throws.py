@@ -97,8 +97,8 @@ def aim(
         depth = np.empty(4, np.float64)
         _, total, seen = _walk(
             r0[leg], c0[leg], z0[leg], dr[leg], dc[leg], dz[leg], along, left, rise, path,
-            row[leg], n[leg], length[leg], 1.0, 0.0, 0.0, np.inf, lowest, ground, density, table, searched, prior,
-            leaf, trunk, trunk_top, stems, depth,
+            row[leg], n[leg], length[leg], 1.0, 0.0, 0.0, np.inf, lowest, ground,
+            density, table, searched, prior, leaf, trunk, trunk_top, stems, depth,
         )  # fmt: skip
         for i in range(4):
             out[leg, i] = depth[i]
@@ -135,8 +135,8 @@ def throw(
             stretch = faster**power
             stop, total, seen = _walk(
                 r0[leg], c0[leg], z0[leg], dr[leg], dc[leg], dz[leg], along, left, rise, path,
-                row[leg], n[leg], length[leg], stretch, sideways, upwards, enough, lowest, ground, density, table,
-                searched, prior, leaf, trunk, trunk_top, stems, depth,
+                row[leg], n[leg], length[leg], stretch, sideways, upwards, enough, lowest, ground,
+                density, table, searched, prior, leaf, trunk, trunk_top, stems, depth,
             )  # fmt: skip
             # depth 1 is the least that can be there: it makes the highest clear rate
             for i in range(4):

@@ -1,0 +1,623 @@
+"""Stage legs: every tee site against every end site in range, with every arc; the best scored.
+
+The search (kernels.march) tries all lines on masks of blocked layers and keeps the best of each
+direction, length band and finish of each tee. Those are weighed by what the path aimed for meets,
+near-duplicates give way, and the best are thrown at with the level's spread (throwing).
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import geopandas as gpd
+import numba
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage as ndi
+from scipy.spatial import cKDTree
+
+from lanewright import scores, throwing
+from lanewright.columns import blocked
+from lanewright.config import LegsSettings
+from lanewright.errors import InputError
+from lanewright.flight import FINISHES, Flights, LevelFlights
+from lanewright.grid import Grid
+from lanewright.ground import Ground
+from lanewright.kernels import march
+from lanewright.lanes import Lanes
+from lanewright.schema import LAYERS
+from lanewright.sites import LegWorld, Sites, add_spots, barred_cells, find_sites
+from lanewright.store import stage
+from lanewright.survey import Survey
+from lanewright.terrain import Terrain
+from lanewright.throwing import Contacts, Lines
+from lanewright.vegetation import Vegetation
+
+log = logging.getLogger(__name__)
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+FOOT = 0.3048
+KINDS = ("none", "open", "edge", "lane", "tunnel")
+ROOFED = 0.5  # share of the length from which a lane is a tunnel
+CROWD = 25.0  # m, ground that shares its places among the legs kept
+THROWN = 3  # legs thrown at for each that is kept
+POINTS = 65  # of a leg's line
+BESIDE = 2.0  # m to each side for the side slope; the free width is that of the lane there
+OVERHEAD = 1.0  # m over the disc from which canopy is a roof, and 5 m over the ground
+STRAY = 5.0  # m by which the designer's line may stray from straight and still be one leg
+
+
+@dataclass(frozen=True)
+class Legs:
+    """Sites and scored legs.
+
+    Attributes
+    ----------
+    tee_sites, basket_sites
+        As in `sites.Sites`, with `legs`: how many kept legs use the site.
+    legs
+        One row per leg in the columns of `schema`; LineString Z along the flight.
+    facts
+        For the summary: sites and why there are not more, lines tried, legs.
+    """
+
+    tee_sites: gpd.GeoDataFrame
+    basket_sites: gpd.GeoDataFrame
+    legs: gpd.GeoDataFrame
+    facts: dict[str, object] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+
+@stage("legs", version=1)
+def find_legs(
+    survey: Survey,
+    ground: Ground,
+    terrain: Terrain,
+    vegetation: Vegetation | None,
+    lanes: Lanes | None,
+    flights: Flights,
+    settings: LegsSettings,
+    *,
+    leaf_state: str,
+    only_own: bool = False,
+    threads: int = 1,
+    progress: Callable[[float | None], None] = lambda _share: None,
+) -> Legs:
+    """Find, throw and score the legs of a property, and the designer's own.
+
+    Parameters
+    ----------
+    survey, ground, terrain, vegetation, lanes
+        Results of the stages before; without lidar `vegetation` and `lanes` are None, and no clear
+        rate is given.
+    flights
+        Who throws, and how.
+    settings
+        The section `legs` of the configuration.
+    leaf_state
+        When the lidar was flown: off, on or unknown.
+    only_own
+        Score only the designer's own lines.
+    threads
+        For the kernels; the result is the same for any number.
+    progress
+        Takes the share done.
+    """
+    before = numba.get_num_threads()
+    numba.set_num_threads(min(max(threads, 1), march.threads()))
+    try:
+        world = world_of(survey, ground, terrain, vegetation, lanes, settings)
+        own = [(name, shapely.from_wkt(wkt)) for name, wkt in survey.own_holes]
+        legs = score_legs(
+            world, flights, settings, leaf_state=leaf_state, own=own, search=not only_own,
+            progress=progress,
+        )  # fmt: skip
+    finally:
+        numba.set_num_threads(before)
+    if vegetation is None:
+        unknown = [name for name in legs.legs if name.startswith("clear_rate")]
+        legs.legs[[*unknown, "pinch_width_m", "pinch_at_m", "blocked_share"]] = np.nan
+        legs.legs["lane_kind"] = None
+    return legs
+
+
+def world_of(
+    survey: Survey,
+    ground: Ground,
+    terrain: Terrain,
+    vegetation: Vegetation | None,
+    lanes: Lanes | None,
+    settings: LegsSettings,
+) -> LegWorld:
+    """Gather what throws meet from the stages before; without lidar the land is bare and unseen."""
+    shape = survey.grid.shape
+    if vegetation is None or lanes is None:
+        nothing = np.zeros(shape, np.uint64)
+        stands = nothing, nothing, np.zeros((*shape, march.LAYERS), np.uint8)
+        table = np.zeros(256, np.float32)
+        canopy = width = np.full(shape, np.nan, np.float32)
+        kind = np.zeros(shape, np.uint8)
+        trees = gpd.GeoDataFrame({"dbh_cm": [], "crown_base_m": []}, geometry=[])
+    else:
+        columns = vegetation.columns
+        closed = blocked(columns, settings.blocked_density)
+        stands = closed, columns.searched, columns.density
+        table, canopy, trees = columns.table, vegetation.canopy_height, vegetation.trees
+        width, kind = lanes.free_width, lanes.kind
+    level = terrain.water_level
+    return LegWorld(
+        grid=survey.grid,
+        ground=np.where(np.isfinite(level), level, ground.surface).astype(np.float32),
+        slope_pct=terrain.slope_pct,
+        wetness=terrain.wetness,
+        height_above_drainage=terrain.height_above_drainage,
+        water=terrain.water,
+        wet=terrain.wet,
+        blocked=stands[0],
+        searched=stands[1],
+        density=stands[2],
+        table=table,
+        canopy_height=canopy,
+        free_width=width,
+        lane_kind=kind,
+        land=survey.land,
+        keep_out=survey.keep_out,
+        trees=trees,
+    )
+
+
+def score_legs(
+    world: LegWorld,
+    flights: Flights,
+    settings: LegsSettings,
+    *,
+    leaf_state: str = "unknown",
+    own: Iterable[tuple[str, shapely.LineString]] = (),
+    search: bool = True,
+    progress: Callable[[float | None], None] = lambda _share: None,
+) -> Legs:
+    """Find sites, search every line between them, throw at the best and score them.
+
+    Parameters
+    ----------
+    world
+        The land.
+    flights
+        Who throws, and how.
+    settings
+        The section `legs` of the configuration.
+    leaf_state
+        When the lidar was flown: off, on or unknown.
+    own
+        The designer's lines with a name each, tee first; a bent line is one leg per straight.
+        Scored by the same rules but always kept, whatever their length or the land they cross.
+    search
+        Whether to look for legs at all.
+    progress
+        Takes the share done.
+    """
+    if world.land.is_empty:
+        left, bottom, right, top = world.grid.bounds
+        raise ValueError(f"no property inside {left}, {bottom}, {right}, {top}")
+    sites = find_sites(world, settings.sites)
+    contacts = throwing.contacts_of(world, settings.throw, leaf_state)
+    barred = barred_cells(
+        world, settings.sites.boundary_setback, settings.throw.disc / 2 + settings.throw.margin
+    )
+    facts: dict[str, object] = dict(sites.facts)
+    frames: list[gpd.GeoDataFrame] = []
+    if search:
+        space = march.make_space(
+            _grown(world, settings), world.searched, world.ground, barred, world.grid.cell
+        )
+        for i, level in enumerate(flights.levels):
+            lines, tee, end, tried = _search(space, world, sites, level, settings)
+            facts[f"{level.level.name}_lines"] = tried
+            progress((i + 0.5) / len(flights.levels))
+            frames.append(
+                _best(
+                    world, contacts, sites.tees, sites.baskets, level, lines, tee, end, settings,
+                    max(1, settings.keep // len(flights.levels)),
+                )
+            )  # fmt: skip
+            log.info(
+                "%s: %s lines tried, %s fit, %s legs kept",
+                level.level.name, f"{tried:,}", f"{len(lines):,}", f"{len(frames[-1]):,}",
+            )  # fmt: skip
+            progress((i + 1) / len(flights.levels))
+    tees, baskets, warnings = sites.tees, sites.baskets, []
+    for name, line in own:
+        tees, baskets, mine = _own(world, contacts, tees, baskets, flights, name, line, settings)
+        frames += mine
+        row, col = world.grid.rowcol(*shapely.segmentize(line, 1.0).coords.xy)
+        if barred[np.clip(row, 0, barred.shape[0] - 1), np.clip(col, 0, barred.shape[1] - 1)].any():
+            warnings.append(
+                f"own hole {name} crosses a keep-out or comes nearer than "
+                f"{settings.sites.boundary_setback:g} m to the property line"
+            )
+    legs = _table(frames, world.grid)
+    facts["legs"] = len(legs)
+    for places, key in ((tees, "tee_id"), (baskets, "end_id")):
+        places["legs"] = places["site_id"].map(legs[key].value_counts()).fillna(0).astype(int)
+    return Legs(tees, baskets, legs, facts, tuple(warnings))
+
+
+def score_own(
+    world: LegWorld,
+    flights: Flights,
+    settings: LegsSettings,
+    lines: Iterable[tuple[str, shapely.LineString]],
+    leaf_state: str = "unknown",
+) -> Legs:
+    """Score the designer's own lines only; see `score_legs`."""
+    return score_legs(world, flights, settings, leaf_state=leaf_state, own=lines, search=False)
+
+
+# ---------------------------------------------------------------------------------------------
+# Search
+
+
+def _grown(world: LegWorld, settings: LegsSettings) -> NDArray[np.uint64]:
+    """Blocked layers, grown sideways by half the flight's width in whole cells."""
+    half = settings.throw.disc / 2 + settings.throw.margin
+    return march.grow(np.asarray(world.blocked), float(round(half / world.grid.cell)))
+
+
+def _search(
+    space: march.Space, world: LegWorld, sites: Sites, flights: LevelFlights,
+    settings: LegsSettings,
+) -> tuple[Lines, Ints, Ints, int]:  # fmt: skip
+    """Best line of every slot of every tee, rows of its tee and end, and how many were tried."""
+    paths = throwing.sampled(flights, space.cell)
+    table = throwing.search_table(flights, paths, settings.max_blocked)
+    level = flights.level
+    tees, baskets = _cells(sites.tees, world.grid), _cells(sites.baskets, world.grid)
+    found = march.search(
+        space,
+        _spots(space, tees, sites.tees, flights.release),
+        _spots(space, baskets, sites.baskets, flights.end),
+        table,
+        shortest=settings.shortest or level.par3_from,
+        longest=settings.longest or level.tee_throw,
+        group=np.array([FINISHES.index(arc.finish) for arc in flights.arcs]),
+        sectors=settings.sectors,
+        band=settings.band,
+    )
+    tee, slot = np.nonzero(found.end >= 0)
+    end = found.end[tee, slot].astype(np.int64)
+    arc = found.arc[tee, slot].astype(np.int64)
+    lines = Lines(tees[0][tee], tees[1][tee], baskets[0][end], baskets[1][end], arc)
+    return lines, tee, end, int(found.lines.sum())
+
+
+def _cells(sites: gpd.GeoDataFrame, grid: Grid) -> tuple[Ints, Ints]:
+    return grid.rowcol(sites.geometry.x.to_numpy(), sites.geometry.y.to_numpy())
+
+
+def _spots(
+    space: march.Space, cells: tuple[Ints, Ints], sites: gpd.GeoDataFrame, above: float
+) -> march.Spots:
+    z = space.height(sites["ground_m"].to_numpy() + above)
+    return march.Spots(cells[0].astype(np.int32), cells[1].astype(np.int32), z)
+
+
+# ---------------------------------------------------------------------------------------------
+# Choice
+
+
+def _best(
+    world: LegWorld, contacts: Contacts, tees: gpd.GeoDataFrame, baskets: gpd.GeoDataFrame,
+    flights: LevelFlights, lines: Lines, tee: Ints, end: Ints, settings: LegsSettings, keep: int,
+) -> gpd.GeoDataFrame:  # fmt: skip
+    """Throw at the most promising lines of a level and keep the best."""
+    paths = throwing.sampled(flights, world.grid.cell)
+    met = throwing.aim(lines, flights, paths, contacts, world.grid.cell)
+    length = throwing.length_of(lines, world.grid.cell)
+    rise = baskets["ground_m"].to_numpy()[end] - tees["ground_m"].to_numpy()[tee]
+    # What the path aimed for meets goes before the throws: fewer contacts, more of them clear.
+    hope = scores.total(
+        1 / (1 + met[:, 0]),
+        scores.grade(
+            100 * rise / length,
+            np.zeros(len(lines)),
+            tees["slope_pct"].to_numpy()[tee],
+            baskets["slope_pct"].to_numpy()[end],
+        ),
+        np.ones(len(lines)),
+        settings.score,
+    )
+    finish = _finish(flights, lines)
+    places = _places(lines, world.grid)
+    first = _one_of_a_kind(hope, places, finish, lines, settings.apart)
+    first = first[_uncrowded(hope[first], places[first], finish[first], settings, THROWN * keep)]
+    lines, tee, end = lines.take(first), tee[first], end[first]
+    legs = _scored(world, contacts, tees.iloc[tee], baskets.iloc[end], flights, lines, settings)
+    score = legs["score"].to_numpy()
+    finish, places = finish[first], places[first]
+    last = _apart(score, places, finish, lines, settings.apart)
+    last = last[_uncrowded(score[last], places[last], finish[last], settings, keep)]
+    return legs.iloc[last]
+
+
+def _finish(flights: LevelFlights, lines: Lines) -> Ints:
+    code = np.array([FINISHES.index(arc.finish) for arc in flights.arcs])
+    return np.asarray(code[lines.arc], np.int64)
+
+
+def _places(lines: Lines, grid: Grid) -> Floats:
+    """Coordinates of tee and end (lines, 4)."""
+    tee = grid.xy(lines.tee_row, lines.tee_col)
+    end = grid.xy(lines.end_row, lines.end_col)
+    return np.column_stack([*tee, *end])
+
+
+def _order(score: Floats, lines: Lines) -> Ints:
+    """Best first; ties in the order of cells and arcs, so that any run agrees."""
+    keys = (lines.arc, lines.end_col, lines.end_row, lines.tee_col, lines.tee_row, -score)
+    return np.asarray(np.lexsort(keys), np.int64)
+
+
+def _one_of_a_kind(score: Floats, places: Floats, finish: Ints, lines: Lines, apart: float) -> Ints:
+    """Best line of each pair of squares and finish, best first: a cheap first sieve."""
+    order = _order(score, lines)
+    if apart <= 0:
+        return order
+    squares = np.floor(places[order] / apart).astype(np.int64)
+    frame = pd.DataFrame(squares).assign(finish=finish[order])
+    return order[~frame.duplicated().to_numpy()]
+
+
+def _uncrowded(
+    score: Floats, places: Floats, finish: Ints, settings: LegsSettings, keep: int
+) -> Ints:
+    """Rows to keep of legs in order of score: each further one from the same ground counts less."""
+    ground = np.floor(places[:, :2] / CROWD).astype(np.int64)
+    frame = pd.DataFrame(ground).assign(finish=finish)
+    rank = frame.groupby([0, 1, "finish"]).cumcount().to_numpy()
+    worth = score - settings.crowding * rank
+    return np.asarray(np.argsort(-worth, kind="stable")[:keep], np.int64)
+
+
+def _apart(score: Floats, places: Floats, finish: Ints, lines: Lines, apart: float) -> Ints:
+    """Rows of legs, best first, none with both tee and end `apart` or less from a better one's."""
+    order = _order(score, lines)
+    if apart <= 0 or order.size == 0:
+        return order
+    rank = np.empty(order.size, np.int64)
+    rank[order] = np.arange(order.size)
+    near = cKDTree(places).query_pairs(apart * np.sqrt(2) + 1e-9, output_type="ndarray")
+    tee = np.hypot(*(places[near[:, 0], :2] - places[near[:, 1], :2]).T)
+    end = np.hypot(*(places[near[:, 0], 2:] - places[near[:, 1], 2:]).T)
+    same = (finish[near[:, 0]] == finish[near[:, 1]]) & (tee <= apart) & (end <= apart)
+    near = near[same]
+    better = np.where(rank[near[:, 0]] < rank[near[:, 1]], near[:, 0], near[:, 1])
+    worse = near.sum(1) - better
+    by_worse = np.argsort(worse, kind="stable")
+    better, starts = better[by_worse], np.searchsorted(worse[by_worse], np.arange(order.size + 1))
+    stays = np.zeros(order.size, bool)
+    for leg in order:
+        stays[leg] = not stays[better[starts[leg] : starts[leg + 1]]].any()
+    return order[stays[order]]
+
+
+# ---------------------------------------------------------------------------------------------
+# Scores
+
+
+def _own(
+    world: LegWorld, contacts: Contacts, tees: gpd.GeoDataFrame, baskets: gpd.GeoDataFrame,
+    flights: Flights, name: str, line: shapely.LineString, settings: LegsSettings,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, list[gpd.GeoDataFrame]]:  # fmt: skip
+    """Sites with the ends of one drawn line added, and its legs for each level."""
+    corners = shapely.get_coordinates(line.simplify(STRAY))
+    try:
+        tees, tee = add_spots(tees, world, *corners[:-1].T)
+        baskets, end = add_spots(baskets, world, *corners[1:].T)
+    except ValueError:
+        raise InputError(
+            "own_holes", f"line {name} leaves the surveyed land", "Redraw it or add tiles."
+        ) from None
+    cells = [*_cells(tees.iloc[tee], world.grid), *_cells(baskets.iloc[end], world.grid)]
+    legs = []
+    for level in flights.levels:
+        arcs = np.arange(len(level.arcs))
+        r0, c0, r1, c1 = (np.repeat(c, arcs.size) for c in cells)
+        lines = Lines(r0, c0, r1, c1, np.tile(arcs, tee.size))
+        which = np.repeat(np.arange(tee.size), arcs.size)
+        tried = _scored(
+            world, contacts, tees.iloc[tee[which]], baskets.iloc[end[which]], level, lines, settings
+        )
+        tried["origin"] = "own"
+        best = tried["score"].to_numpy().reshape(tee.size, arcs.size).argmax(1)
+        legs.append(tried.iloc[np.arange(tee.size) * arcs.size + best])
+    return tees, baskets, legs
+
+
+def _scored(
+    world: LegWorld, contacts: Contacts, tees: gpd.GeoDataFrame, ends: gpd.GeoDataFrame,
+    flights: LevelFlights, lines: Lines, settings: LegsSettings,
+) -> gpd.GeoDataFrame:  # fmt: skip
+    """Throw at lines and measure them; `tees` and `ends` hold one row per line."""
+    grid, level = world.grid, flights.level
+    paths = throwing.sampled(flights, grid.cell)
+    places = _places(lines, grid)
+    seeds = throwing.seeds_of(level.name, lines, *places.T)
+    thrown = throwing.throw(lines, flights, paths, contacts, seeds, settings.throws, grid.cell)
+    length = throwing.length_of(lines, grid.cell)
+    tee_m, end_m = tees["ground_m"].to_numpy(), ends["ground_m"].to_numpy()
+    rise = end_m - tee_m
+    x, y, z = _flown(places, tee_m + flights.release, end_m + flights.end, flights, lines, length)
+    path = _along(world, x, y, z, length)
+    pinch, pinch_at = _pinch(world, path, length)
+    grade = 100 * rise / length
+    tee_slope, end_slope = tees["slope_pct"].to_numpy(), ends["slope_pct"].to_numpy()
+    clearance = scores.clearance(thrown.clear, thrown.low)
+    gentle = scores.grade(grade, path.side_slope, tee_slope, end_slope)
+    dry = scores.drainage(path.wet, path.carry, level.carry)
+    columns = {
+        "tee_id": tees["site_id"].to_numpy(),
+        "end_id": ends["site_id"].to_numpy(),
+        "level": level.name,
+        "finish": np.array(FINISHES)[_finish(flights, lines)],
+        "length_m": length,
+        "length_ft": length / FOOT,
+        "rise_m": rise,
+        "effective_length_m": scores.effective_length(length, rise),
+        "apex_m": z.max(1) - tee_m,
+        "clear_rate": thrown.clear,
+        "clear_rate_se": thrown.error,
+        "clear_rate_low": thrown.low,
+        "clear_rate_high": thrown.high,
+        "clear_rate_leaf_on": thrown.leaf_on,
+        "pinch_width_m": pinch,
+        "pinch_at_m": pinch_at,
+        "lane_kind": path.kind,
+        "roof_share": path.roofed,
+        "grade_pct": grade,
+        "side_slope_pct": path.side_slope,
+        "tee_slope_pct": tee_slope,
+        "landing_slope_pct": end_slope,
+        "wet_share": path.wet,
+        "carry_water_m": path.carry,
+        "seen_share": thrown.seen,
+        "score": scores.total(clearance, gentle, dry, settings.score),
+        "score_clearance": clearance,
+        "score_grade": gentle,
+        "score_drainage": dry,
+        "origin": "search",
+        "blocked_share": path.blocked,
+        "height_class": np.array([arc.height for arc in flights.arcs])[lines.arc],
+    }
+    return gpd.GeoDataFrame(columns, geometry=_lines_through(np.stack([x, y, z], -1)), crs=grid.crs)
+
+
+def _lines_through(points: Floats) -> NDArray[np.object_]:
+    """LineString Z of each row of (legs, points, 3)."""
+    legs, each = points.shape[:2]
+    return np.asarray(
+        shapely.linestrings(points.reshape(-1, 3), indices=np.repeat(np.arange(legs), each))
+        if legs
+        else np.empty(0, object)
+    )
+
+
+def _flown(
+    places: Floats,
+    release: Floats,
+    end: Floats,
+    flights: LevelFlights,
+    lines: Lines,
+    length: Floats,
+) -> tuple[Floats, Floats, Floats]:
+    """x, y and height of the path aimed for (legs, points)."""
+    place = flights.bin_of(length)
+    nodes = np.linspace(0, flights.along.shape[2] - 1, POINTS).round().astype(int)
+    along, left, rise = (
+        table[place, lines.arc][:, nodes] for table in (flights.along, flights.left, flights.rise)
+    )
+    x0, y0 = places[:, :1], places[:, 1:2]
+    dx, dy = places[:, 2:3] - x0, places[:, 3:] - y0
+    x = x0 + dx * along - dy * left
+    y = y0 + dy * along + dx * left
+    return x, y, release[:, None] * (1 - along) + end[:, None] * along + rise
+
+
+@dataclass(frozen=True)
+class _Path:
+    """What lies along legs: (legs,), and cells of their points (legs, points)."""
+
+    row: Ints
+    col: Ints
+    roofed: Floats
+    wet: Floats
+    carry: Floats
+    side_slope: Floats
+    blocked: Floats
+    kind: NDArray[np.object_]
+
+
+def _along(world: LegWorld, x: Floats, y: Floats, z: Floats, length: Floats) -> _Path:
+    grid = world.grid
+
+    def cells(x: Floats, y: Floats) -> tuple[Ints, Ints]:
+        row, col = grid.rowcol(x, y)
+        return np.clip(row, 0, grid.rows - 1), np.clip(col, 0, grid.cols - 1)
+
+    at = cells(x, y)
+    height = z - world.ground[at]
+    canopy = np.nan_to_num(world.canopy_height[at])
+    roofed = (canopy > np.maximum(height + OVERHEAD, 5.0)).mean(1)
+    layer = np.floor(np.nan_to_num(height, nan=1e3) / march.LAYER).astype(np.int64)
+    bit = np.uint64(1) << np.clip(layer, 0, march.LAYERS - 1).astype(np.uint64)
+    held = ((world.blocked[at] & bit) != 0) & (layer >= 0) & (layer < march.LAYERS)
+    # The ground to both sides, square to the leg as a whole
+    dx, dy = x[:, -1:] - x[:, :1], y[:, -1:] - y[:, :1]
+    off_x, off_y = -BESIDE * dy / length[:, None], BESIDE * dx / length[:, None]
+    fall = world.ground[cells(x + off_x, y + off_y)] - world.ground[cells(x - off_x, y - off_y)]
+    known = np.isfinite(fall)
+    side = np.where(known, np.abs(fall), 0).sum(1) / np.maximum(known.sum(1), 1)
+    return _Path(
+        *at,
+        roofed=roofed,
+        wet=world.wet[at].mean(1),
+        carry=_longest_run(world.water[at]) * length / (x.shape[1] - 1),
+        side_slope=100 * side / (2 * BESIDE),
+        blocked=held.mean(1),
+        kind=_kind(world.lane_kind[at], roofed),
+    )
+
+
+def _longest_run(flags: NDArray[np.bool_]) -> Ints:
+    """Length of the longest run of True in each row."""
+    run = np.zeros(flags.shape[0], np.int64)
+    longest = run.copy()
+    for column in flags.T:
+        run = np.where(column, run + 1, 0)
+        longest = np.maximum(longest, run)
+    return longest
+
+
+def _kind(codes: NDArray[np.uint8], roofed: Floats) -> NDArray[np.object_]:
+    """Kind that most of each leg runs in; a leg through no lane is one, narrow as it is."""
+    counts = np.stack([(codes == code).sum(1) for code in range(1, len(KINDS))], 1)
+    kind = counts.argmax(1) + 1
+    kind[counts.sum(1) == 0] = KINDS.index("lane")
+    closed_in = kind >= KINDS.index("lane")
+    kind[closed_in] = np.where(roofed[closed_in] >= ROOFED, 4, 3)
+    return np.asarray(np.array(KINDS, object)[kind])
+
+
+def _pinch(world: LegWorld, path: _Path, length: Floats) -> tuple[Floats, Floats]:
+    """Narrowest free width along legs [m], and how far from the tee; NaN where nobody knows."""
+    # A leg seldom runs in the very middle of its lane: take the widest within a disc's swerve.
+    width = np.where(np.isfinite(world.free_width), world.free_width, -1.0)
+    reach = 2 * max(1, round(BESIDE / world.grid.cell)) + 1
+    near = ndi.maximum_filter(width, size=reach)[path.row, path.col]
+    near = np.where(near < 0, np.inf, near)
+    at = near.argmin(1)
+    least = near.min(1)
+    known = np.isfinite(least)
+    where = at * length / (near.shape[1] - 1)
+    return np.where(known, least, np.nan), np.where(known, where, np.nan)
+
+
+def _table(frames: list[gpd.GeoDataFrame], grid: Grid) -> gpd.GeoDataFrame:
+    """All legs, best first, numbered from 1."""
+    if not frames:
+        empty = gpd.GeoDataFrame({"leg_id": np.empty(0, int)}, geometry=[], crs=grid.crs)
+        return empty.reindex(columns=[*(c.name for c in LAYERS["legs"].columns), "geometry"])
+    both = pd.concat(frames, ignore_index=True)
+    both = both.sort_values(
+        ["score", "level", "tee_id", "end_id", "finish"],
+        ascending=[False, True, True, True, True],
+        kind="stable",
+        ignore_index=True,
+    )
+    both.insert(0, "leg_id", np.arange(1, len(both) + 1))
+    return gpd.GeoDataFrame(both, geometry="geometry", crs=grid.crs)
