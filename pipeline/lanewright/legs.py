@@ -370,7 +370,8 @@ def _one_of_a_kind(score: Floats, places: Floats, finish: Ints, lines: Lines, ap
         return order
     squares = np.floor(places[order] / apart).astype(np.int64)
     frame = pd.DataFrame(squares).assign(finish=finish[order])
-    return order[~frame.duplicated().to_numpy()]
+    repeated = frame.duplicated().to_numpy()
+    return np.asarray(order[~repeated], np.int64)
 
 
 def _uncrowded(
