@@ -1,7 +1,5 @@
 """Lanes planted in simulated woods, found again from the points that a survey brings home."""
 
-import dataclasses
-
 import numpy as np
 import pytest
 import shapely
@@ -13,23 +11,7 @@ from lanewright.grid import Grid
 from lanewright.lanes import Lanes, find_lanes
 from lanewright.sources.points import Points
 from lanewright.vegetation import sort_vegetation
-
-
-@dataclasses.dataclass
-class InMemory:
-    """All points of a small world, read by area."""
-
-    grid: Grid
-    points: Points
-
-    def blocks(self, size_m: float) -> list[tuple[int, int, int, int]]:
-        return [(0, 0, self.grid.rows, self.grid.cols)]
-
-    def read(self, bounds: tuple[float, float, float, float]) -> Points:
-        left, bottom, right, top = bounds
-        x, y = self.points.x, self.points.y
-        here = (x >= left) & (x < right) & (y >= bottom) & (y < top)
-        return Points(*(getattr(self.points, f.name)[here] for f in dataclasses.fields(Points)))
+from memory import InMemory
 
 
 def scouted(world: worlds.World, cell: float) -> tuple[Grid, Lanes]:
