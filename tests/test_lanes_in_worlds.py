@@ -1,5 +1,7 @@
 """Lanes planted in simulated woods, found again from the points that a survey brings home."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 import shapely
@@ -25,14 +27,11 @@ def scouted(world: worlds.World, cell: float) -> tuple[Grid, Lanes]:
     grid = Grid.over(world.bounds, cell, world.crs)
     x, y = grid.xy(*np.indices(grid.shape))
     ground = land.ground_at(world.land, x, y).astype(np.float32)
-    settings = VegetationSettings()
-    vegetation = sort_vegetation(InMemory(grid, points), grid, ground, settings)
+    vegetation = sort_vegetation(InMemory(grid, points), grid, ground, VegetationSettings())
     everywhere = np.ones(grid.shape, dtype=bool)
-    found = find_lanes(
-        grid, everywhere, ~everywhere, vegetation, LanesSettings(),
-        closed_density=settings.closed_density,
-    )  # fmt: skip
-    return grid, found
+    survey = SimpleNamespace(grid=grid, inside=everywhere)
+    terrain = SimpleNamespace(water=~everywhere)
+    return grid, find_lanes(survey, terrain, vegetation, LanesSettings())
 
 
 @pytest.mark.parametrize(("density", "width"), [(8.0, 5.0), (20.0, 4.0)])

@@ -4,6 +4,7 @@
 """
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import laspy
 import numpy as np
@@ -42,14 +43,10 @@ def wood(real_data: Path):
     known = np.column_stack([points.x[low] - grid.left, points.y[low] - grid.top])
     surface = LinearNDInterpolator(known, points.z[low])
     ground = surface(x - grid.left, y - grid.top).astype(np.float32)
-    settings = VegetationSettings()
-    vegetation = sort_vegetation(InMemory(grid, points), grid, ground, settings)
-    dry = np.zeros(grid.shape, dtype=bool)
-    found = find_lanes(
-        grid, np.isfinite(ground), dry, vegetation, LanesSettings(),
-        closed_density=settings.closed_density,
-    )  # fmt: skip
-    return grid, ground, found
+    vegetation = sort_vegetation(InMemory(grid, points), grid, ground, VegetationSettings())
+    survey = SimpleNamespace(grid=grid, inside=np.isfinite(ground))
+    terrain = SimpleNamespace(water=np.zeros(grid.shape, dtype=bool))
+    return grid, ground, find_lanes(survey, terrain, vegetation, LanesSettings())
 
 
 def test_openings_are_low_in_the_surface_model(wood, real_data):

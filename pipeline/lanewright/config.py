@@ -157,6 +157,12 @@ class TerrainSettings(Settings):
         0.5, description="returns per square metre below which an empty area proves nothing"
     )
 
+    @model_validator(mode="after")
+    def _very_wet_is_wet(self) -> TerrainSettings:
+        if self.very_wet_share > self.wet_share:
+            raise ValueError("very_wet_share must not be above wet_share")
+        return self
+
 
 class VegetationSettings(Settings):
     """Canopy, trees and columns."""
@@ -200,6 +206,11 @@ class LanesSettings(Settings):
         3.5,
         description="and ends here; a release is at 1.3 to 1.5 m (Giljarhus et al. 2022) and a low "
         "throw rises little more; common practice, no source",
+    )
+    blocked_density: Annotated[float, Field(gt=0, le=10)] = Field(
+        0.12,
+        description="contact density per metre from which a layer is blocked; at 0.12 a disc among "
+        "2 cm twigs has an even chance to cross half a metre",
     )
     max_blocked: Share = Field(
         0.25,

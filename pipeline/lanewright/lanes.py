@@ -39,6 +39,8 @@ from lanewright.freewidth import (
 from lanewright.grid import Grid
 from lanewright.openings import find_openings
 from lanewright.store import stage
+from lanewright.survey import Survey
+from lanewright.terrain import Terrain
 from lanewright.vegetation import THROWING, Vegetation
 
 log = logging.getLogger(__name__)
@@ -82,39 +84,27 @@ class Lanes:
 
 @stage("lanes", version=1)
 def find_lanes(
-    grid: Grid,
-    inside: NDArray[np.bool_],
-    water: NDArray[np.bool_],
-    vegetation: Vegetation,
-    settings: LanesSettings,
-    *,
-    closed_density: float,
+    survey: Survey, terrain: Terrain, vegetation: Vegetation, settings: LanesSettings
 ) -> Lanes:
     """Trace lanes through the columns of a property.
 
     Parameters
     ----------
-    grid
-        Georeference of all rasters.
-    inside, water : (rows, cols)
-        The property; open water.
-    vegetation
-        Columns, canopy and trees.
+    survey, terrain, vegetation
+        Results of earlier stages: the property, its water, its columns, canopy and trees.
     settings
         The section `lanes` of the configuration.
-    closed_density
-        Contact density from which a layer is blocked [1/m].
     """
     return trace_lanes(
-        grid,
-        blocked_layers(vegetation.columns, closed_density),
+        survey.grid,
+        blocked_layers(vegetation.columns, settings.blocked_density),
         vegetation.columns.unknown,
         vegetation.canopy_height,
         vegetation.canopy_height > THROWING[1],
-        water,
-        inside,
+        terrain.water,
+        survey.inside,
         settings,
-        trunk_cells(vegetation.trees, grid) if settings.trunk_walls else None,
+        trunk_cells(vegetation.trees, survey.grid) if settings.trunk_walls else None,
     )
 
 
