@@ -6,32 +6,19 @@ import numpy as np
 import pytest
 import shapely
 
-import land
 import worlds
-from lanewright.config import LanesSettings, VegetationSettings
+from lanewright.config import LanesSettings
 from lanewright.grid import Grid
 from lanewright.lanes import Lanes, find_lanes
-from lanewright.sources.points import Points
-from lanewright.vegetation import sort_vegetation
-from memory import InMemory
+from memory import grid_of, survey
 
 
 def scouted(world: worlds.World, cell: float) -> tuple[Grid, Lanes]:
-    raw = world.points
-    points = Points(
-        raw["x"], raw["y"], raw["z"],
-        raw["return_number"].astype(np.uint8), raw["number_of_returns"].astype(np.uint8),
-        raw["classification"].astype(np.uint8), raw["gps_time"],
-        raw["point_source_id"].astype(np.uint16),
-    )  # fmt: skip
-    grid = Grid.over(world.bounds, cell, world.crs)
-    x, y = grid.xy(*np.indices(grid.shape))
-    ground = land.ground_at(world.land, x, y).astype(np.float32)
-    vegetation = sort_vegetation(InMemory(grid, points), grid, ground, VegetationSettings())
+    grid = grid_of(world, cell)
     everywhere = np.ones(grid.shape, dtype=bool)
-    survey = SimpleNamespace(grid=grid, inside=everywhere)
-    terrain = SimpleNamespace(water=~everywhere)
-    return grid, find_lanes(survey, terrain, vegetation, LanesSettings())
+    whole = SimpleNamespace(grid=grid, inside=everywhere)
+    dry = SimpleNamespace(water=~everywhere)
+    return grid, find_lanes(whole, dry, survey(world, cell), LanesSettings())
 
 
 @pytest.mark.parametrize(("density", "width"), [(8.0, 5.0), (20.0, 4.0)])

@@ -18,7 +18,7 @@ from lanewright.grid import Grid
 from lanewright.lanes import find_lanes
 from lanewright.sources.points import Points
 from lanewright.vegetation import sort_vegetation
-from memory import InMemory
+from memory import MemoryPoints
 
 pytestmark = pytest.mark.real
 
@@ -43,7 +43,7 @@ def wood(real_data: Path):
     known = np.column_stack([points.x[low] - grid.left, points.y[low] - grid.top])
     surface = LinearNDInterpolator(known, points.z[low])
     ground = surface(x - grid.left, y - grid.top).astype(np.float32)
-    vegetation = sort_vegetation(InMemory(grid, points), grid, ground, VegetationSettings())
+    vegetation = sort_vegetation(MemoryPoints(points, grid), grid, ground, VegetationSettings())
     survey = SimpleNamespace(grid=grid, inside=np.isfinite(ground))
     terrain = SimpleNamespace(water=np.zeros(grid.shape, dtype=bool))
     return grid, ground, find_lanes(survey, terrain, vegetation, LanesSettings())
