@@ -1,0 +1,105 @@
+"""Reading LAZ against bare lazrs: decode, sift, sort by block and write, against decode alone.
+
+    python tests/bench/reading.py [million points]
+
+The points lie on scan lines of one square kilometre with one to four returns a pulse, in format 6
+at 1 cm, as `lasinfo`-like headers of public tiles have them. Both sides decompress the same
+dimensions on all cores; the peer is laspy with lazrs in parallel, reading in chunks. Medians of
+three after one warm-up.
+"""
+
+import statistics
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import laspy
+import numba
+import numpy as np
+from pyproj import CRS
+
+from lanewright.grid import Grid
+from lanewright.sources import reader
+from lanewright.sources.las import open_tile
+from lanewright.sources.points import Blocks, pack
+
+
+def survey(path: Path, millions: float) -> int:
+    """Write the tile; how many points it has."""
+    rng = np.random.default_rng(7)
+    returns = rng.choice([1, 1, 2, 2, 3, 4], size=round(millions * 1e6 / 2.1667))
+    pulse = np.repeat(np.arange(len(returns)), returns)
+    number = np.arange(len(pulse)) - np.repeat(np.cumsum(returns) - returns, returns) + 1
+    last = number == returns[pulse]
+    lines = len(returns) // 1500 + 1
+    x = (pulse % 1500) / 1.5 + 0.02 * number
+    y = (pulse // 1500) / lines * 1000
+    z = 50 + 10 * np.sin(x / 100) + np.where(last, 0, rng.gamma(4, 4, len(pulse)))
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.scales, header.offsets = [0.01] * 3, [500_000, 4_400_000, 0]
+    header.add_crs(CRS.from_epsg(26916))
+    las = laspy.LasData(header)
+    las.x, las.y, las.z = 500_000 + x, 4_400_000 + y, z
+    las.return_number, las.number_of_returns = number, returns[pulse]
+    las.gps_time = pulse * 2e-6
+    las.classification = np.where(last, 2, 1)
+    las.point_source_id = np.ones(len(pulse), np.uint16)
+    las.write(path)
+    return len(pulse)
+
+
+def bare(path: Path) -> float:
+    """Seconds to decode the same dimensions with laspy and lazrs on all cores."""
+    began = time.perf_counter()
+    with laspy.open(
+        path, laz_backend=laspy.LazBackend.LazrsParallel, decompression_selection=reader._FIELDS
+    ) as file:
+        for _ in file.chunk_iterator(1_000_000):
+            pass
+    return time.perf_counter() - began
+
+
+def ours(path: Path, folder: Path) -> tuple[float, float]:
+    """Seconds to read into parts by block, and to bring those into the final file."""
+    tile = open_tile(path)
+    grid = Grid.over(tile.header.bounds, 0.5, tile.reference.crs, align=1.0)
+    blocks = Blocks.over(grid)
+    frame = reader.Frame(grid.crs, grid.bounds, blocks, (7, 18), False)
+    parts = reader.parts_of(tile, frame, folder)
+    began = time.perf_counter()
+    tallies = reader.read_parts(parts, numba.config.NUMBA_NUM_THREADS, 60.0)
+    read = time.perf_counter()
+    segments: dict[int, list] = {}
+    for part, tally in zip(parts, tallies, strict=True):
+        for number, first, count in tally.segments:
+            segments.setdefault(number, []).append((part.out, first, count))
+    pack(folder, blocks, segments, numba.config.NUMBA_NUM_THREADS)
+    return read - began, time.perf_counter() - read
+
+
+def main() -> None:
+    """Measure and print."""
+    millions = float(sys.argv[1]) if len(sys.argv) > 1 else 16.0
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "survey.laz"
+        count = survey(path, millions)
+        size = path.stat().st_size / 1e6
+        bare(path), ours(path, Path(folder))
+        peer, read, packed = [], [], []
+        for _ in range(3):  # in turn, so that a drifting machine is fair to both
+            peer.append(bare(path))
+            a, b = ours(path, Path(folder))
+            read.append(a)
+            packed.append(b)
+    theirs, mine, rest = (statistics.median(v) for v in (peer, read, packed))
+    print(f"{count:,} points, {size:.0f} MB LAZ")
+    print(f"bare parallel lazrs      {theirs:6.2f} s  {count / theirs / 1e6:5.1f} Mpt/s")
+    print(f"reading into blocks      {mine:6.2f} s  {count / mine / 1e6:5.1f} Mpt/s")
+    print(f"sorting, duplicates out  {rest:6.2f} s")
+    print(f"ratio of reading to bare {mine / theirs:6.2f}")
+    print(f"with sorting             {(mine + rest) / theirs:6.2f}")
+
+
+if __name__ == "__main__":
+    main()
