@@ -389,6 +389,9 @@ class LegsSettings(Settings):
         300, description="throws at each leg; the standard error is at most half over their root"
     )
     keep: Annotated[int, Field(ge=1, le=100000)] = Field(3000, description="legs kept, all levels")
+    least_clear: Share = Field(
+        0.05, description="clear rate below which a leg is left out; trimming would be felling"
+    )
     apart: Length = Field(
         10.0, description="legs whose tees and ends lie nearer than this are one; the best stays"
     )

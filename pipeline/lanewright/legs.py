@@ -341,6 +341,7 @@ def _best(
     score = legs["score"].to_numpy()
     finish, places = finish[first], places[first]
     last = _apart(score, places, finish, lines, settings.apart)
+    last = last[legs["clear_rate"].to_numpy()[last] >= settings.least_clear]
     last = last[_uncrowded(score[last], places[last], finish[last], settings, keep)]
     return legs.iloc[last]
 

@@ -148,7 +148,7 @@ def find_sites(world: LegWorld, settings: SitesSettings) -> Sites:
     # To the near edge of the nearest blocked cell, not to its centre.
     room = _distance(standing, grid.cell) - grid.cell / 2
     within = _disc(PAD, grid.cell)
-    steep = ndi.maximum_filter(np.nan_to_num(world.slope_pct, nan=1e4), footprint=within)
+    steep = pad_slope(world)
     known = np.bitwise_count(world.searched & STAND) / int(STAND).bit_count()
     seen = ndi.uniform_filter(known, size=within.shape[0], mode="nearest")
     outside = ~cells_of(world.land.buffer(-settings.boundary_setback), grid)
@@ -168,7 +168,7 @@ def find_sites(world: LegWorld, settings: SitesSettings) -> Sites:
         ("basket", settings.basket_slope, settings.basket_room),
     ):
         tests = common | {
-            "too steep": steep > slope,
+            "too steep": ~(steep <= slope),
             "no room": room < radius,
             "not seen": seen < settings.seen,
         }
@@ -177,6 +177,15 @@ def find_sites(world: LegWorld, settings: SitesSettings) -> Sites:
         facts[f"{what}_sites"] = counts | {"sites": int(row.size)}
         frames.append(_frame(world, row, col, steep, room))
     return Sites(frames[0], frames[1], facts)
+
+
+def pad_slope(world: LegWorld) -> Float:
+    """Mean slope of the ground over a pad around each cell [percent]; NaN where none is known."""
+    weights = _disc(PAD, world.grid.cell).astype(np.float32)
+    known = np.isfinite(world.slope_pct)
+    total = ndi.correlate(np.where(known, world.slope_pct, 0), weights, mode="constant")
+    count = ndi.correlate(known.astype(np.float32), weights, mode="constant")
+    return np.where(count > 0.5, total / np.maximum(count, 1), np.nan).astype(np.float32)
 
 
 def _distance(mask: Mask, cell: float) -> NDArray[np.float64]:
@@ -241,7 +250,7 @@ def _frame(
     return gpd.GeoDataFrame(
         {
             "site_id": np.arange(1, row.size + 1),
-            "slope_pct": np.where(steep[at] < 1e4, steep[at], np.nan).astype(float),
+            "slope_pct": steep[at].astype(float),
             "wetness": world.wetness[at].astype(float),
             "free_width_m": np.where(np.isfinite(width), width, np.minimum(2 * room[at], 60.0)),
             "ground_m": world.ground[at].astype(float),
@@ -253,8 +262,9 @@ def _frame(
     )
 
 
-def add_spots(sites: gpd.GeoDataFrame, world: LegWorld, x: NDArray[np.float64],
-              y: NDArray[np.float64]) -> tuple[gpd.GeoDataFrame, NDArray[np.int64]]:  # fmt: skip
+def add_spots(
+    sites: gpd.GeoDataFrame, world: LegWorld, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> tuple[gpd.GeoDataFrame, NDArray[np.int64]]:
     """Sites with spots of the designer's own added, and the row of each of them.
 
     They are not tested; a spot outside the grid is refused.
@@ -269,8 +279,7 @@ def add_spots(sites: gpd.GeoDataFrame, world: LegWorld, x: NDArray[np.float64],
     if outside.any():
         raise ValueError("a spot lies outside the grid")
     zero = np.zeros(world.grid.shape, np.float32)
-    steep = np.nan_to_num(world.slope_pct, nan=1e4)
-    own = _frame(world, row, col, steep, zero)
+    own = _frame(world, row, col, pad_slope(world), zero)
     own["site_id"] += int(sites["site_id"].max()) if len(sites) else 0
     both = pd.concat([sites, own], ignore_index=True)
     return gpd.GeoDataFrame(both, crs=world.grid.crs), len(sites) + np.arange(row.size)
