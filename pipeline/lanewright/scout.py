@@ -14,7 +14,7 @@ from lanewright.levels import levels_named
 from lanewright.publish.results import publish
 from lanewright.store import Store, Until
 from lanewright.survey import Plan, Survey, plan, read_survey
-from lanewright.terrain import Terrain, shape_terrain
+from lanewright.terrain import Terrain, find_terrain
 from lanewright.vegetation import Vegetation, sort_vegetation
 from lanewright.workplace import workplace
 
@@ -42,10 +42,13 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     found = plan(config)
     survey = step(read_survey, found, config.ingest)
     ground = step(find_ground, survey, config.ground)
-    terrain = step(shape_terrain, survey, ground, config.terrain)
+    terrain = step(find_terrain, survey, ground, config.terrain)
     vegetation = lanes = None
     if survey.points is not None:
-        vegetation = step(sort_vegetation, survey, ground, config.vegetation)
+        vegetation = step(
+            sort_vegetation, survey.points, survey.grid, ground.surface, config.vegetation,
+            heights_given=survey.heights_given,
+        )  # fmt: skip
         lanes = step(find_lanes, survey, terrain, vegetation, config.lanes)
     flights = step(fly_throws, levels, config.flight)
     legs = step(

@@ -13,11 +13,14 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from lanewright.config import TerrainSettings
-from lanewright.drainage import Drainage, Flow, drain, fill, pond_floor, wetness_index
+from lanewright.drainage import Drainage, Flow, deepest, drain, fill, pond_floor, wetness_index
 from lanewright.grid import Grid
+from lanewright.ground import Ground
 from lanewright.kernels.relief import gradient
 from lanewright.outlines import outlines
 from lanewright.resample import blocks_mean, blocks_sum, factor_to, repeat, smooth
+from lanewright.store import stage
+from lanewright.survey import Survey
 from lanewright.water import Tally, find_water, flatten
 
 log = logging.getLogger(__name__)
@@ -75,6 +78,19 @@ class Terrain:
     water_bodies: gpd.GeoDataFrame
     wet_ground: gpd.GeoDataFrame
     drainage: gpd.GeoDataFrame
+
+
+@stage("terrain", version=1)
+def find_terrain(survey: Survey, ground: Ground, settings: TerrainSettings) -> Terrain:
+    """Slope, water, drainage and wet ground of a survey; see `shape_terrain`."""
+    return shape_terrain(
+        survey.grid,
+        ground.surface,
+        survey.tally,
+        survey.water.geoms,
+        settings,
+        survey.inside,
+    )
 
 
 def shape_terrain(
@@ -273,13 +289,12 @@ def _wet_ground(
 def _hollows(depth: Float, cell: float, settings: TerrainSettings) -> Mask:
     """Closed hollows deep and large enough to count, whole."""
     labels, count = ndimage.label(depth > 0, _AROUND)
-    ids = np.arange(1, count + 1)
-    if not count:
-        return labels > 0
-    deepest = np.asarray(ndimage.maximum(depth, labels, ids))
     area = np.bincount(labels.ravel(), minlength=count + 1)[1:] * cell**2
     counts = np.concatenate(
-        ([False], (deepest >= settings.pond_depth) & (area >= settings.pond_area))
+        (
+            [False],
+            (deepest(depth, labels, count) >= settings.pond_depth) & (area >= settings.pond_area),
+        )
     )
     return np.asarray(counts[labels])
 
@@ -309,12 +324,11 @@ def _patches(grid: Grid, reason: NDArray[np.int32], depth: Float) -> gpd.GeoData
         labels[own > 0] = own[own > 0] + len(reasons)
         reasons += [name] * count
     shapes = outlines(labels, grid)
-    ids = np.arange(1, len(reasons) + 1)
-    deepest = np.asarray(ndimage.maximum(depth, labels, ids)) if reasons else np.zeros(0)
+    most = deepest(depth, labels, len(reasons))
     frame = gpd.GeoDataFrame(
         {
             "reason": np.array(reasons, dtype=object),
-            "depth_m": np.where(np.array(reasons) == "ponding", deepest, np.nan).astype(float),
+            "depth_m": np.where(np.array(reasons) == "ponding", most, np.nan).astype(float),
             "area_m2": np.array([s.area for s in shapes], dtype=np.float64),
         },
         geometry=shapes,
