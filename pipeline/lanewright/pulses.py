@@ -29,14 +29,15 @@ MOMENT = 0.5
 LONGEST_GAP = 3.0
 """A track is not bridged over longer gaps [s]."""
 
-STEEPEST = math.tan(math.radians(40.0))
-"""No scanner looks farther aside than 40 degrees from the vertical; such lines are no pulses."""
+STEEPEST = math.tan(math.radians(55.0))
+"""Few scanners look farther aside than 55 degrees from the vertical; such lines are no pulses."""
 
 _SHORTEST = 2.0  # m between first and last return: below that the line has no direction
 _PAIRS = 200  # lines kept per moment and flight line
 _FEWEST = 12  # lines that make a position
 _USUAL_RANGE = 1000.0  # m, held on to where lines are too parallel to tell
 _LOOSE = 1e-4  # how hard: as if lines met within 0.01 rad anyway
+_ROUNDS = 8  # of trusting lines the less the more they miss
 
 UNIT = 840
 """Weight of a whole pulse; divides by 1 to 8 returns without remainder."""
@@ -94,10 +95,8 @@ def pulse_lines(points: Points, bounds: tuple[float, float, float, float]) -> Pu
         )
     ]
     time, source = points.gps_time[order], points.source_id[order]
-    if len(order) == 0:
-        return _no_lines()
-    starts = np.flatnonzero(np.r_[True, (np.diff(time) != 0) | (np.diff(source) != 0)])
-    sizes = np.diff(np.r_[starts, len(order)])
+    starts = _group_starts(time, source)
+    sizes = np.diff(np.append(starts, len(order)))
     first, last = order[starts], order[starts + sizes - 1]
     good = (sizes >= 2) & (sizes <= 15)
     good &= (points.return_number[first] == 1) & (points.return_number[last] == sizes)
@@ -134,16 +133,21 @@ def fewest_needed(parts: Iterable[PulseLines]) -> PulseLines:
     source, moment, rank, time, foot, way = joined
     order = np.lexsort((way[:, 2], foot[:, 0], rank, moment, source))
     source, moment = source[order], moment[order]
-    starts = np.flatnonzero(np.r_[True, (np.diff(source) != 0) | (np.diff(moment) != 0)])
-    if len(source) == 0:
-        return _no_lines()
-    sizes = np.diff(np.r_[starts, len(order)])
+    starts = _group_starts(source, moment)
+    sizes = np.diff(np.append(starts, len(order)))
     within = np.arange(len(order)) - np.repeat(starts, sizes)
     few = within < _PAIRS
     order = order[few]
     return PulseLines(
         source[few], moment[few], rank[order], time[order], foot[order], way[order]
     )
+
+
+def _group_starts(a: NDArray[np.generic], b: NDArray[np.generic]) -> NDArray[np.int64]:
+    """Where runs of equal pairs begin."""
+    if len(a) == 0:
+        return np.zeros(0, np.int64)
+    return np.flatnonzero(np.append(True, (a[1:] != a[:-1]) | (b[1:] != b[:-1])))
 
 
 def _no_lines() -> PulseLines:
@@ -205,17 +209,13 @@ def fit_tracks(lines: PulseLines) -> Tracks:
 
     The position is the one nearest to all lines in the sense of least squares, lines weighted by
     the square of their length, since the noise of their ends matters less the farther these lie
-    apart. Lines off by more than three times the usual angle are left out, twice over. Where lines
+    apart, and trusted the less the more they miss it (Geman and McClure's weights). Where lines
     are too parallel to tell how far the sensor was (a narrow property under a narrow swath), the
     fit holds on to a range of 1000 m: the directions are right all the same.
     """
     source, time, position, drifts = [], [], [], []
-    starts = np.flatnonzero(
-        np.r_[True, (np.diff(lines.source) != 0) | (np.diff(lines.moment) != 0)]
-        if len(lines)
-        else np.zeros(0, bool)
-    )
-    for begin, end in zip(starts, np.r_[starts[1:], len(lines)], strict=True):
+    starts = _group_starts(lines.source, lines.moment)
+    for begin, end in zip(starts, np.append(starts, len(lines))[1:], strict=True):
         if end - begin < _FEWEST:
             continue
         found = _meeting_point(lines.foot[begin:end], lines.way[begin:end])
@@ -237,30 +237,29 @@ def _meeting_point(foot: Floats, way: Floats) -> Floats | None:
     """Point nearest to all lines, or None where they make no sense together."""
     length = np.linalg.norm(way, axis=1)
     unit = way / length[:, None]
-    weight = np.minimum(length, 20.0) ** 2
     centre = foot.mean(0)  # keeps the sums well conditioned
-    keep = np.ones(len(foot), bool)
+    # I - u uᵀ takes what lies across a line.
+    across = np.eye(3) - unit[:, :, None] * unit[:, None, :]
+    full = np.minimum(length, 20.0) ** 2
+    trust = np.ones(len(foot))
     place: Floats = centre
-    for _ in range(3):
-        u, w = unit[keep], weight[keep]
-        # I - u uᵀ takes what lies across a line.
-        across = np.eye(3) - u[:, :, None] * u[:, None, :]
-        matrix = np.einsum("i,ijk->jk", w, across)
-        vector = np.einsum("i,ijk,ik->j", w, across, foot[keep] - centre)
-        mean = np.average(u, axis=0, weights=w)
+    for _ in range(_ROUNDS):
+        weight = full * trust
+        matrix = np.einsum("i,ijk->jk", weight, across)
+        vector = np.einsum("i,ijk,ik->j", weight, across, foot - centre)
+        mean = np.average(unit, axis=0, weights=weight)
         mean /= np.linalg.norm(mean)
-        hold = _LOOSE * w.sum() * np.outer(mean, mean)
+        hold = _LOOSE * weight.sum() * np.outer(mean, mean)
         place = centre + np.linalg.solve(matrix + hold, vector + hold @ (mean * _USUAL_RANGE))
         sight = place - foot
         distance = np.linalg.norm(sight, axis=1)
         if place[2] - foot[:, 2].max() < 10.0:
             return None
         cosine = np.clip((sight * unit).sum(1) / distance, -1.0, 1.0)
-        # Angles from short lines are noisier: compare the miss at the line's other end.
+        # Angles of short lines are noisier: compare the miss at the line's other end.
         miss = np.sqrt(1.0 - cosine**2) * length
-        keep = miss <= 3.0 * max(float(np.median(miss)), 0.01)
-        if keep.sum() < _FEWEST:
-            return None
+        scale = max(float(np.median(miss)), 0.01)
+        trust = 1.0 / (1.0 + (miss / (2.0 * scale)) ** 2) ** 2
     return place
 
 
