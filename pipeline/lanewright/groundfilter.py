@@ -1,10 +1,17 @@
 """Ground filter: which returns came from the ground, told from heights alone.
 
-A progressive morphological filter of the family of Pingel, Clarke & McBride 2013 (SMRF,
-doi:10.1016/j.isprsjprs.2012.12.002): the lowest return of each cell is opened with ever wider
-windows; what an opening takes off faster than terrain could fall is an object; the rest, with
-the gaps filled, is a provisional ground that each return is held against. It works on rasters,
-so points may come in blocks: once for the lowest heights, once to be told apart.
+A morphological filter of the family of Pingel, Clarke & McBride 2013 (SMRF,
+doi:10.1016/j.isprsjprs.2012.12.002) on a raster of lowest returns:
+
+1. lone low returns go;
+2. openings with ever wider windows take off what stands out faster than terrain would, and what
+   stands higher than all around it, however wide, goes as well;
+3. the ground left over grows back into what was cut off wrongly, the brows and ledges, wherever
+   the plane of the ground on one side runs on into a cell;
+4. what was left is joined by a smooth surface, the provisional ground, that each return is held
+   against.
+
+Points may come in blocks: once for the lowest heights, once to be told apart.
 """
 
 from __future__ import annotations
@@ -13,17 +20,36 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
-from scipy import ndimage
+from scipy import ndimage, sparse
 
 from lanewright.grid import Grid
 
 Raster = NDArray[np.float32]
+Mask = NDArray[np.bool_]
 Coordinates = NDArray[np.float64]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+# Beyond the rim the raster goes on at the lowest height within so many metres, so that a hillside
+# cut off by the rim stays, and a treetop there does not turn into a plateau.
+_RIM = 4.0
+# Islands smaller than this [m2] are left to the openings.
+_LEAST_ISLAND = 25.0
+# An island with more of its rim than this along the rim of the raster cannot be judged.
+_HIDDEN_RIM = 0.5
+# Growing tries half discs of these radii, in point spacings, in turn; near enough to end there:
+# more rounds climb up bridges and walls, fewer leave brows out.
+_REACHES = (3.0, 4.5, 2.0, 3.0, 4.5, 2.0)
+_SECTORS = 16
+_LEAST_POINTS = 5  # in a half disc, to fit a plane
+# Rounds of taking back what lies near the provisional ground.
+_TAKE_BACK = 2
+# The provisional slope is measured over about this many metres, past the noise of single returns.
+_SLOPE_SIGMA = 1.0
+_COMPANY = 3
 
 
 class FilterSettings(BaseModel):
@@ -33,25 +59,55 @@ class FilterSettings(BaseModel):
 
     cell: Positive = Field(1.0, description="side of the filter's raster cells in metres")
     window: Positive = Field(
-        18.0, description="half the width in metres of the widest object to take off the ground"
+        16.0, description="half the width in metres of the widest object that openings take off"
     )
     slope: Positive = Field(
-        0.15, description="rise over run above which an opening's cut is an object, not terrain"
+        0.08, description="rise over run of an opening's cut that makes it an object, not terrain"
     )
-    low_slope: Positive = Field(
-        5.0, description="rise over run around a lone cell that makes it a false low return"
+    least_cut: NotNegative = Field(
+        0.2, description="metres an opening must lower a cell at the least to make it an object"
+    )
+    island_step: Positive = Field(
+        0.8, description="rise over run between cells that parts one surface from another"
+    )
+    island_share: Annotated[float, Field(gt=0.5, le=1)] = Field(
+        0.6, description="share of its rim that must fall away for a surface to be an object"
+    )
+    island_area: Positive = Field(
+        10_000.0, description="square metres of the largest surface that may be one object"
+    )
+    low_depth: Positive = Field(
+        2.0, description="metres below all but two returns around that make one a false low return"
+    )
+    low_radius: Positive = Field(
+        15.0, description="metres around a return in which it must have others as low"
+    )
+    grow_above: NotNegative = Field(
+        0.3, description="metres a brow may stand above the plane of the ground beside it"
+    )
+    grow_below: NotNegative = Field(
+        2.0, description="metres a brow may lie below the plane of the ground beside it"
+    )
+    grow_roughness: Positive = Field(
+        0.3, description="metres of scatter about a plane of ground that is let grow on"
+    )
+    grow_slope: Positive = Field(
+        1.0, description="rise over run of the steepest plane of ground that is let grow on"
     )
     threshold: Positive = Field(
-        0.45, description="metres above or below the provisional ground that still are ground"
+        0.25, description="metres above the provisional ground that still are ground"
+    )
+    depth: NotNegative = Field(
+        0.7, description="metres further below the provisional ground that still are ground"
     )
     slope_scale: NotNegative = Field(
-        1.2, description="metres of further tolerance per unit of the ground's rise over run"
+        1.5, description="metres of further tolerance per unit of the ground's rise over run"
     )
 
 
 @dataclass(frozen=True)
 class Provisional:
-    """Ground as the filter first sees it, to hold returns against.
+    """Ground as the filter sees it, to hold returns against.
 
     Attributes
     ----------
@@ -65,7 +121,7 @@ class Provisional:
 
     surface: Raster
     slope: Raster
-    taken: NDArray[np.bool_]
+    taken: Mask
 
 
 def lowest_raster(grid: Grid) -> Raster:
@@ -74,7 +130,10 @@ def lowest_raster(grid: Grid) -> Raster:
 
 
 def add_lowest(lowest: Raster, grid: Grid, x: Coordinates, y: Coordinates, z: Coordinates) -> None:
-    """Lower `lowest` in place to the lowest of the points in each cell; others are left out."""
+    """Lower `lowest` in place to the lowest of the points in each cell.
+
+    Points outside the grid or without a finite height are left out.
+    """
     row, col = grid.rowcol(x, y)
     _add_lowest(lowest, row, col, np.asarray(z, np.float64))
 
@@ -101,21 +160,25 @@ def provisional_ground(lowest: Raster, cell: float, settings: FilterSettings) ->
         void = np.full(lowest.shape, np.nan, np.float32)
         return Provisional(void, void.copy(), seen)
     base = np.float32(np.median(lowest[seen]))
-    heights = fill_gaps(lowest - base)
-    low = _cut(-heights, cell, settings.low_slope, cell)
-    objects = _cut(heights, cell, settings.slope, settings.window)
-    taken = seen & ~low & ~objects
+    heights = np.where(seen, lowest - base, np.float32(np.nan)).astype(np.float32)
+    sound = seen & ~_lone_low(
+        heights, seen, round(settings.low_radius / cell), np.float32(settings.low_depth)
+    )
+    full = fill_gaps(np.where(sound, heights, np.float32(np.nan)))
+    taken = sound & ~_cut_off(full, cell, settings) & ~_islands(full, cell, settings)
     if not taken.any():
-        taken = seen
-    surface = fill_gaps(np.where(taken, heights, np.float32(np.nan)))
-    down, right = np.gradient(np.pad(surface, ((0, 1), (0, 1)), mode="edge"), cell)
-    slope = np.hypot(down, right)[:-1, :-1].astype(np.float32)
+        taken = sound
+    taken = _grown(heights, taken, sound, cell, settings)
+    surface, slope = _surface(heights, taken, cell)
+    for _ in range(_TAKE_BACK):
+        taken |= sound & is_ground(heights - surface, slope, settings)
+        surface, slope = _surface(heights, taken, cell)
     return Provisional(surface + base, slope, taken)
 
 
 def is_ground(
     height: NDArray[np.floating], slope: NDArray[np.floating], settings: FilterSettings
-) -> NDArray[np.bool_]:
+) -> Mask:
     """Whether returns lie near enough to the provisional ground.
 
     Parameters
@@ -127,7 +190,8 @@ def is_ground(
     settings
         Tolerances.
     """
-    near: NDArray[np.bool_] = np.abs(height) <= settings.threshold + settings.slope_scale * slope
+    above = settings.threshold + settings.slope_scale * slope
+    near: Mask = (height <= above) & (height >= -(above + settings.depth))
     return near
 
 
@@ -138,8 +202,8 @@ def classify(
     ground: Provisional,
     grid: Grid,
     settings: FilterSettings,
-) -> NDArray[np.bool_]:
-    """Which of a block of returns are ground; `grid` is the one `ground` lies on."""
+) -> Mask:
+    """Which of a block of returns are ground; `grid` is the one that `ground` lies on."""
     height = np.asarray(z) - sample(ground.surface, grid, x, y)
     return is_ground(height, sample(ground.slope, grid, x, y), settings)
 
@@ -169,25 +233,116 @@ def fill_gaps(raster: Raster) -> Raster:
     padding = ((0, rows % 2), (0, cols % 2))
     quads = np.pad(out, padding).reshape(-(-rows // 2), 2, -1, 2)
     held = np.pad(known, padding).reshape(quads.shape).sum(axis=(1, 3))
-    with np.errstate(invalid="ignore"):
-        coarse = np.where(held > 0, quads.sum(axis=(1, 3)) / held, np.nan).astype(np.float32)
+    coarse = np.full(held.shape, np.nan, np.float32)
+    np.divide(quads.sum(axis=(1, 3)), held, out=coarse, where=held > 0, casting="same_kind")
     _spread(fill_gaps(coarse), known, out)
     _relax(out, known, 20)
     return out
 
 
-def _cut(heights: Raster, cell: float, slope: float, window: float) -> NDArray[np.bool_]:
-    """Cells that openings up to a window [m] lower by more than slope times the window."""
-    flagged = np.zeros(heights.shape, np.bool_)
-    eroded = previous = heights
-    for radius in range(1, max(1, round(window / cell)) + 1):
+def _surface(heights: Raster, taken: Mask, cell: float) -> tuple[Raster, Raster]:
+    """Surface through the taken cells, and its gradient."""
+    surface = fill_gaps(np.where(taken, heights, np.float32(np.nan)))
+    smooth = ndimage.gaussian_filter(surface, _SLOPE_SIGMA / cell)
+    # one cell more on two sides, since a gradient needs two of them
+    down, right = np.gradient(np.pad(smooth, ((0, 1), (0, 1)), mode="edge"), cell)
+    return surface, np.hypot(down, right)[:-1, :-1].astype(np.float32)
+
+
+def _cut_off(heights: Raster, cell: float, settings: FilterSettings) -> Mask:
+    """Cells that an opening lowers by more than terrain of the set slope could stand out."""
+    widest = max(1, round(settings.window / cell))
+    rim = 2 * max(1, round(_RIM / cell)) + 1
+    eroded = np.pad(ndimage.minimum_filter(heights, rim, mode="nearest"), widest, mode="edge")
+    eroded[widest:-widest, widest:-widest] = heights
+    previous = eroded
+    flagged = np.zeros(eroded.shape, np.bool_)
+    for radius in range(1, widest + 1):
         eroded = _step(eroded, radius % 2 == 0, True)
         opened = eroded
         for step in range(1, radius + 1):
             opened = _step(opened, step % 2 == 0, False)
-        flagged |= previous - opened > slope * radius * cell
+        flagged |= previous - opened > max(settings.least_cut, settings.slope * radius * cell)
         previous = opened
+    return flagged[widest:-widest, widest:-widest]
+
+
+def _islands(heights: Raster, cell: float, settings: FilterSettings) -> Mask:
+    """Surfaces that lie higher than what is around them along most of their rim.
+
+    A surface is what can be walked over without a step between cells; roofs too wide for the
+    openings are such islands, while a terrace falls away on one side only.
+    """
+    step = settings.island_step * cell
+    index = np.arange(heights.size, dtype=np.int32).reshape(heights.shape)
+    pairs = [
+        (index[:, :-1].ravel(), index[:, 1:].ravel()),
+        (index[:-1].ravel(), index[1:].ravel()),
+    ]
+    one, other = (np.concatenate(side) for side in zip(*pairs, strict=True))
+    z = heights.ravel()
+    joined = np.abs(z[one] - z[other]) <= step
+    links = sparse.coo_array(
+        (np.ones(np.count_nonzero(joined), np.bool_), (one[joined], other[joined])),
+        shape=(heights.size, heights.size),
+    )
+    count, label = sparse.csgraph.connected_components(links, directed=False)
+    one, other = one[~joined], other[~joined]
+    inside = label[one] != label[other]
+    one, other = one[inside], other[inside]
+    rim = np.bincount(label[one], minlength=count) + np.bincount(label[other], minlength=count)
+    fall = np.bincount(label[np.where(z[one] > z[other], one, other)], minlength=count)
+    sides = np.concatenate((index[0], index[-1], index[:, 0], index[:, -1]))
+    hidden = np.bincount(label[sides], minlength=count)
+    area = np.bincount(label, minlength=count) * cell**2
+    island = (
+        (area >= _LEAST_ISLAND)
+        & (area <= settings.island_area)
+        & (fall >= settings.island_share * np.maximum(rim, 1))
+        & (hidden <= _HIDDEN_RIM * (rim + hidden))
+    )
+    flagged: Mask = island[label].reshape(heights.shape)
     return flagged
+
+
+def _grown(
+    heights: Raster, taken: Mask, sound: Mask, cell: float, settings: FilterSettings
+) -> Mask:
+    """Taken cells and those that the ground beside them runs on into."""
+    # Median over the cells seen, so that water and other voids do not count.
+    share = ndimage.uniform_filter(sound.astype(np.float32), 2 * round(15 / cell) + 1)
+    spacing = 1 / np.sqrt(np.median(share[sound])) if sound.any() else 1.0  # cells
+    for reach in _REACHES:
+        radius = max(2, round(reach * spacing))
+        row, col, sector = _half_disc_offsets(radius)
+        more = _run_on(
+            heights,
+            taken,
+            sound,
+            row,
+            col,
+            sector,
+            settings.grow_above,
+            settings.grow_below,
+            settings.grow_roughness,
+            settings.grow_slope * cell,
+        )
+        if not more.any():
+            continue
+        taken = taken | more
+    return taken
+
+
+def _half_disc_offsets(
+    radius: int,
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and columns of a disc's cells from its centre, and the sector each lies in."""
+    row, col = np.mgrid[-radius : radius + 1, -radius : radius + 1].reshape(2, -1)
+    square = row**2 + col**2
+    held = (square > 0) & (square <= radius**2)
+    row, col = row[held], col[held]
+    turn = np.arctan2(row, col) / (2 * np.pi) % 1
+    return row, col, np.floor(turn * _SECTORS + 1e-9).astype(np.int64) % _SECTORS
 
 
 @njit(cache=True, nogil=True)
@@ -195,37 +350,132 @@ def _add_lowest(lowest, row, col, z):  # type: ignore[no-untyped-def]
     rows, cols = lowest.shape
     for i in range(len(row)):
         r, c = row[i], col[i]
-        if 0 <= r < rows and 0 <= c < cols:
+        if 0 <= r < rows and 0 <= c < cols and np.isfinite(z[i]):
             height = np.float32(z[i])
             if not lowest[r, c] <= height:
                 lowest[r, c] = height
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, parallel=True)
+def _lone_low(heights, seen, radius, depth):  # type: ignore[no-untyped-def]
+    """Cells with fewer than a few others around that are as low, or nearly."""
+    rows, cols = heights.shape
+    out = np.zeros(heights.shape, np.bool_)
+    for r in prange(rows):
+        for c in range(cols):
+            if not seen[r, c]:
+                continue
+            limit = heights[r, c] + depth
+            company = 0
+            for ring in range(1, radius + 1):
+                for i in range(max(0, r - ring), min(rows, r + ring + 1)):
+                    edge = i == r - ring or i == r + ring
+                    step = 1 if edge else 2 * ring
+                    for j in range(c - ring, c + ring + 1, step):
+                        if 0 <= j < cols and seen[i, j] and heights[i, j] <= limit:
+                            company += 1
+                if company >= _COMPANY:
+                    break
+            out[r, c] = company < _COMPANY
+    return out
+
+
+@njit(cache=True, nogil=True, parallel=True)
 def _step(heights, square, erode):  # type: ignore[no-untyped-def]
     """Erode or dilate by the 3 x 3 square or its cross; taking turns they make an octagon.
 
     What lies outside the raster takes no part.
     """
     rows, cols = heights.shape
-    sign = np.float32(1 if erode else -1)
     out = np.empty_like(heights)
-    across = np.empty_like(heights)
-    for r in range(rows):
+    for r in prange(rows):
+        above, below = max(r - 1, 0), min(r + 1, rows - 1)
         for c in range(cols):
-            best = sign * heights[r, c]
-            if c > 0:
-                best = min(best, sign * heights[r, c - 1])
-            if c + 1 < cols:
-                best = min(best, sign * heights[r, c + 1])
-            across[r, c] = best
-    for r in range(rows):
+            left, right = max(c - 1, 0), min(c + 1, cols - 1)
+            if erode:
+                best = min(heights[r, left], heights[r, c], heights[r, right])
+                best = min(best, heights[above, c], heights[below, c])
+                if square:
+                    best = min(best, heights[above, left], heights[above, right])
+                    best = min(best, heights[below, left], heights[below, right])
+            else:
+                best = max(heights[r, left], heights[r, c], heights[r, right])
+                best = max(best, heights[above, c], heights[below, c])
+                if square:
+                    best = max(best, heights[above, left], heights[above, right])
+                    best = max(best, heights[below, left], heights[below, right])
+            out[r, c] = best
+    return out
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def _run_on(heights, taken, sound, row, col, sector, above, below, roughness, steepest):  # type: ignore[no-untyped-def]
+    """Cells not taken that the plane of taken cells in some half disc beside them runs into.
+
+    Moments are summed by sector, then half discs by turning: one sector in, one out.
+    """
+    rows, cols = heights.shape
+    out = np.zeros(heights.shape, np.bool_)
+    radius = 0
+    for k in range(len(row)):
+        radius = max(radius, row[k])
+    for r in prange(rows):
+        sums = np.empty((_SECTORS, 10))
+        half = np.empty(10)
         for c in range(cols):
-            best = across[r, c]
-            for s in (r - 1, r + 1):
-                if 0 <= s < rows:
-                    best = min(best, across[s, c] if square else sign * heights[s, c])
-            out[r, c] = sign * best
+            if taken[r, c] or not sound[r, c]:
+                continue
+            here = heights[r, c]
+            sums[:] = 0.0
+            highest = -np.inf
+            for k in range(len(row)):
+                i, j = r + row[k], c + col[k]
+                if i < 0 or j < 0 or i >= rows or j >= cols or not taken[i, j]:
+                    continue
+                x, y, z = float(col[k]), float(row[k]), float(heights[i, j] - here)
+                highest = max(highest, z)
+                s = sums[sector[k]]
+                s[0] += 1.0
+                s[1] += x
+                s[2] += y
+                s[3] += z
+                s[4] += x * x
+                s[5] += x * y
+                s[6] += y * y
+                s[7] += x * z
+                s[8] += y * z
+                s[9] += z * z
+            # No plane of a slope that is let grow reaches up here from below.
+            if highest < -above - steepest * radius:
+                continue
+            for first in range(_SECTORS):
+                half[:] = 0.0
+                for turn in range(_SECTORS // 2):
+                    half += sums[(first + turn) % _SECTORS]
+                n = half[0]
+                if n < _LEAST_POINTS:
+                    continue
+                mx, my, mz = half[1] / n, half[2] / n, half[3] / n
+                xx = half[4] / n - mx * mx
+                xy = half[5] / n - mx * my
+                yy = half[6] / n - my * my
+                xz = half[7] / n - mx * mz
+                yz = half[8] / n - my * mz
+                zz = half[9] / n - mz * mz
+                determinant = xx * yy - xy * xy
+                # points nearly in line carry no plane
+                if determinant < 6e-4 * radius**4:
+                    continue
+                gx = (xz * yy - yz * xy) / determinant
+                gy = (yz * xx - xz * xy) / determinant
+                if gx * gx + gy * gy > steepest * steepest:
+                    continue
+                if zz - gx * xz - gy * yz > roughness * roughness:
+                    continue
+                plane = mz - gx * mx - gy * my
+                if -above <= plane <= below:
+                    out[r, c] = True
+                    break
     return out
 
 
@@ -251,12 +501,12 @@ def _spread(coarse, known, out):  # type: ignore[no-untyped-def]
             out[r, c] = top * (1 - fy) + bottom * fy
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, parallel=True)
 def _relax(heights, known, rounds):  # type: ignore[no-untyped-def]
     """Move unknown cells to the mean of their neighbours, like the squares of a chessboard."""
     rows, cols = heights.shape
     for half in range(2 * rounds):
-        for r in range(rows):
+        for r in prange(rows):
             for c in range((r + half) % 2, cols, 2):
                 if known[r, c]:
                     continue
