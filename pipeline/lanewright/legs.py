@@ -46,7 +46,7 @@ FOOT = 0.3048
 KINDS = ("none", "open", "edge", "lane", "tunnel")
 ROOFED = 0.5  # share of the length from which a lane is a tunnel
 CROWD = 25.0  # m, ground that shares its places among the legs kept
-THROWN = 3  # legs thrown at for each that is kept
+AIMED, THROWN = 12, 3  # legs looked at more closely, and thrown at, for each that is kept
 POINTS = 65  # of a leg's line
 BESIDE = 2.0  # m to each side for the side slope; the free width is that of the lane there
 OVERHEAD = 1.0  # m over the disc from which canopy is a roof, and 5 m over the ground
@@ -217,18 +217,15 @@ def score_legs(
             _grown(world, settings), world.searched, world.ground, barred, world.grid.cell
         )
         for i, level in enumerate(flights.levels):
-            lines, tee, end, tried = _search(space, world, sites, level, settings)
-            facts[f"{level.level.name}_lines"] = tried
+            found = _search(space, world, sites, level, settings)
+            facts[f"{level.level.name}_lines"] = found.tried
             progress((i + 0.5) / len(flights.levels))
-            frames.append(
-                _best(
-                    world, contacts, sites.tees, sites.baskets, level, lines, tee, end, settings,
-                    max(1, settings.keep // len(flights.levels)),
-                )
-            )  # fmt: skip
+            share = max(1, settings.keep // len(flights.levels))
+            frames.append(_best(world, contacts, sites, level, found, settings, share))
             log.info(
                 "%s: %s lines tried, %s fit, %s legs kept",
-                level.level.name, f"{tried:,}", f"{len(lines):,}", f"{len(frames[-1]):,}",
+                level.level.name, f"{found.tried:,}", f"{len(found.lines):,}",
+                f"{len(frames[-1]):,}",
             )  # fmt: skip
             progress((i + 1) / len(flights.levels))
     tees, baskets, warnings = sites.tees, sites.baskets, []
@@ -272,8 +269,8 @@ def _grown(world: LegWorld, settings: LegsSettings) -> NDArray[np.uint64]:
 def _search(
     space: march.Space, world: LegWorld, sites: Sites, flights: LevelFlights,
     settings: LegsSettings,
-) -> tuple[Lines, Ints, Ints, int]:  # fmt: skip
-    """Best line of every slot of every tee, rows of its tee and end, and how many were tried."""
+) -> _Found:  # fmt: skip
+    """Best line of every slot of every tee."""
     paths = throwing.sampled(flights, space.cell)
     table = throwing.search_table(flights, paths, settings.max_blocked)
     level = flights.level
@@ -293,7 +290,18 @@ def _search(
     end = found.end[tee, slot].astype(np.int64)
     arc = found.arc[tee, slot].astype(np.int64)
     lines = Lines(tees[0][tee], tees[1][tee], baskets[0][end], baskets[1][end], arc)
-    return lines, tee, end, int(found.lines.sum())
+    return _Found(lines, tee, end, found.blocked[tee, slot], int(found.lines.sum()))
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Lines that the search kept, rows of their sites, blocked samples; how many were tried."""
+
+    lines: Lines
+    tee: Ints
+    end: Ints
+    blocked: NDArray[np.int32]
+    tried: int
 
 
 def _cells(sites: gpd.GeoDataFrame, grid: Grid) -> tuple[Ints, Ints]:
@@ -312,34 +320,43 @@ def _spots(
 
 
 def _best(
-    world: LegWorld, contacts: Contacts, tees: gpd.GeoDataFrame, baskets: gpd.GeoDataFrame,
-    flights: LevelFlights, lines: Lines, tee: Ints, end: Ints, settings: LegsSettings, keep: int,
+    world: LegWorld, contacts: Contacts, sites: Sites, flights: LevelFlights, found: _Found,
+    settings: LegsSettings, keep: int,
 ) -> gpd.GeoDataFrame:  # fmt: skip
-    """Throw at the most promising lines of a level and keep the best."""
-    paths = throwing.sampled(flights, world.grid.cell)
-    met = throwing.aim(lines, flights, paths, contacts, world.grid.cell)
-    length = throwing.length_of(lines, world.grid.cell)
-    rise = baskets["ground_m"].to_numpy()[end] - tees["ground_m"].to_numpy()[tee]
-    # What the path aimed for meets goes before the throws: fewer contacts, more of them clear.
-    hope = scores.total(
-        1 / (1 + met[:, 0]),
-        scores.grade(
-            100 * rise / length,
-            np.zeros(len(lines)),
-            tees["slope_pct"].to_numpy()[tee],
-            baskets["slope_pct"].to_numpy()[end],
-        ),
-        np.ones(len(lines)),
-        settings.score,
+    """Throw at the most promising lines of a level and keep the best.
+
+    Each sieve is finer and dearer than the one before: blocked samples, contacts on the path aimed
+    for, throws.
+    """
+    cell = world.grid.cell
+    lines, tee, end = found.lines, found.tee, found.end
+    rise = sites.baskets["ground_m"].to_numpy()[end] - sites.tees["ground_m"].to_numpy()[tee]
+    gentle = scores.grade(
+        100 * rise / throwing.length_of(lines, cell),
+        np.zeros(len(lines)),
+        sites.tees["slope_pct"].to_numpy()[tee],
+        sites.baskets["slope_pct"].to_numpy()[end],
     )
-    finish = _finish(flights, lines)
-    places = _places(lines, world.grid)
-    first = _one_of_a_kind(hope, places, finish, lines, settings.apart)
-    first = first[_uncrowded(hope[first], places[first], finish[first], settings, THROWN * keep)]
-    lines, tee, end = lines.take(first), tee[first], end[first]
-    legs = _scored(world, contacts, tees.iloc[tee], baskets.iloc[end], flights, lines, settings)
+    finish, places = _finish(flights, lines), _places(lines, world.grid)
+
+    def sieved(which: Ints, met: Floats, room: int) -> Ints:
+        hope = scores.total(1 / (1 + met), gentle[which], np.ones(which.size), settings.score)
+        order = _one_of_a_kind(
+            hope, places[which], finish[which], lines.take(which), settings.apart
+        )
+        which, hope = which[order], hope[order]
+        return which[_uncrowded(hope, places[which], finish[which], settings, room * keep)]
+
+    first = sieved(np.arange(len(lines)), found.blocked.astype(float), AIMED)
+    paths = throwing.sampled(flights, cell)
+    met = throwing.aim(lines.take(first), flights, paths, contacts, cell)[:, 0]
+    first = sieved(first, met, THROWN)
+    lines, finish, places = lines.take(first), finish[first], places[first]
+    legs = _scored(
+        world, contacts, sites.tees.iloc[tee[first]], sites.baskets.iloc[end[first]], flights,
+        lines, settings,
+    )  # fmt: skip
     score = legs["score"].to_numpy()
-    finish, places = finish[first], places[first]
     last = _apart(score, places, finish, lines, settings.apart)
     last = last[legs["clear_rate"].to_numpy()[last] >= settings.least_clear]
     last = last[_uncrowded(score[last], places[last], finish[last], settings, keep)]
