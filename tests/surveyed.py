@@ -1,5 +1,6 @@
-"""Open lidar tiles as the arrays the stages take, made with general-purpose tools only."""
+"""Open lidar tiles and terrain models as the arrays the stages take."""
 
+from functools import cache
 from pathlib import Path
 
 import laspy
@@ -7,34 +8,46 @@ import numpy as np
 import rasterio
 import shapely
 from rasterio.features import rasterize
-from scipy.interpolate import LinearNDInterpolator
 
 from lanewright.grid import Grid
+from lanewright.surface import triangulate
 from lanewright.water import Tally
 
+ARTEFACTS = (7, 17, 18, 26, 64, 65, 66, 67)
 
-def tile(path: Path, cell: float, left_out: tuple[int, ...] = (7, 17, 18, 26, 64, 65, 66, 67)):
-    """Grid, linear surface through class 2 (NaN outside its hull) and tally of a tile."""
+
+@cache
+def points(path: Path):
+    """x, y, z, class of all points but noise, bridges and artefacts; WKT of the CRS."""
     las = laspy.read(path)
-    x, y, z = (np.asarray(a, dtype=np.float64) for a in (las.x, las.y, las.z))
+    crs = las.header.parse_crs()
     kind = np.asarray(las.classification)
-    grid = Grid.over(
-        (x.min(), y.min() - 1e-6, x.max() + 1e-6, y.max()),
-        cell,
-        las.header.parse_crs().to_wkt() if las.header.parse_crs() else "EPSG:32631",
-    )
+    keep = ~np.isin(kind, ARTEFACTS)
+    x, y, z = (np.asarray(a, dtype=np.float64)[keep] for a in (las.x, las.y, las.z))
+    return x, y, z, kind[keep], crs.to_wkt() if crs else "EPSG:32631"
+
+
+@cache
+def tile(path: Path, cell: float, share: float = 1.0):
+    """Grid, surface through class 2 (NaN outside its hull) and tally of a tile.
+
+    `share` below 1 thins the points at random.
+    """
+    x, y, z, kind, crs = points(path)
+    if share < 1:
+        keep = np.random.default_rng(0).random(len(x)) < share
+        x, y, z, kind = x[keep], y[keep], z[keep], kind[keep]
+    grid = Grid.over((x.min(), y.min() - 1e-6, x.max() + 1e-6, y.max()), cell, crs)
     ground = kind == 2
-    here = np.array([grid.left, grid.top, 0.0])
-    points = np.column_stack((x, y, z))[ground] - here
-    centre_x, centre_y = grid.xy(*np.indices(grid.shape))
-    surface = LinearNDInterpolator(points[:, :2], points[:, 2])(
-        centre_x - grid.left, centre_y - grid.top
-    ).astype(np.float32)
-    valid = ~np.isin(kind, left_out)
+    surface, _ = triangulate(x[ground], y[ground], z[ground], grid)
+    surface[~_hull(grid, x[ground], y[ground])] = np.nan
     # The footprint is the hull of the points, as a survey's own outline would be.
-    hull = shapely.MultiPoint(np.column_stack((x, y))).convex_hull
-    covered = rasterize([hull], out_shape=grid.shape, transform=grid.transform).astype(bool)
-    return grid, surface, tally(grid, x[valid], y[valid], z[valid], kind[valid], covered)
+    return grid, surface, tally(grid, x, y, z, kind, _hull(grid, x, y))
+
+
+def _hull(grid: Grid, x, y):
+    hull = shapely.convex_hull(shapely.linestrings(np.column_stack((x, y))))
+    return rasterize([hull], out_shape=grid.shape, transform=grid.transform).astype(bool)
 
 
 def tally(grid: Grid, x, y, z, kind, covered=None) -> Tally:

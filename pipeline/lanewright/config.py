@@ -180,11 +180,6 @@ class VegetationSettings(Settings):
     own_prior_path: Annotated[float, Field(gt=0, le=100)] = Field(
         1.0, description="the same for a single voxel, of which pulses tell little"
     )
-    closed_density: Annotated[float, Field(gt=0, le=10)] = Field(
-        0.12,
-        description="contact density per metre from which no throw is planned through a voxel; at "
-        "0.12 a disc among 2 cm twigs has an even chance to cross half a metre",
-    )
     canopy_from: Metres = Field(2.0, description="vegetation from this height on is canopy")
     cover_window: Metres = Field(5.0, description="side of the square that canopy cover is over")
     pit_width: Metres = Field(
@@ -235,9 +230,15 @@ class LanesSettings(Settings):
     )
     min_width: Metres = Field(
         2.0,
-        description="narrower than this no lane is looked for; wooded fairways pinch at 4.6 m "
-        "(PDGA, Course Design Elements), but brush at the sides blurs by half a metre and more, "
-        "and a narrow lane may be worth trimming",
+        description="a lane is at least so wide but for its pinch points; wooded fairways pinch at "
+        "4.6 m (PDGA, Course Design Elements), but brush at the sides blurs by half a metre and "
+        "more, and a narrow lane may be worth trimming",
+    )
+    min_pinch: Metres = Field(
+        1.0, description="width that a lane keeps at its pinch points; common practice, no source"
+    )
+    max_pinch_length: Length = Field(
+        6.0, description="a longer narrow stretch is no pinch point but the end of the lane"
     )
     open_width: Metres = Field(
         20.0, description="wider than this is open, no lane; common practice, no source"
@@ -273,8 +274,8 @@ class LanesSettings(Settings):
     def _ordered(self) -> LanesSettings:
         if self.high < self.low + 0.5:
             raise ValueError("high must lie at least 0.5 m above low")
-        if self.open_width <= self.min_width:
-            raise ValueError("open_width must exceed min_width")
+        if not self.min_pinch <= self.min_width < self.open_width:
+            raise ValueError("min_pinch, min_width and open_width must rise in this order")
         return self
 
 

@@ -87,13 +87,22 @@ def fill(surface: Float, sink_depth: float = np.inf) -> Flow:
     return Flow(heights, depth.astype(np.float32), filled, came_from, order, edge)
 
 
+def deepest(
+    depth: NDArray[np.floating], labels: NDArray[np.integer], count: int
+) -> NDArray[np.float64]:
+    """Greatest depth in each of the regions 1 to `count`; -inf for one without cells."""
+    found = np.full(count + 1, -np.inf)
+    held = labels > 0
+    np.maximum.at(found, labels[held], depth[held])
+    return found[1:]
+
+
 def _floors(heights: NDArray[np.float64], depth: NDArray[np.float64], sink_depth: float) -> Mask:
     """Lowest cell of each hollow deeper than `sink_depth`."""
     labels, count = ndimage.label(depth > 0, _AROUND)
     floors = np.zeros(heights.shape, bool)
     if count:
-        ids = np.arange(1, count + 1)
-        deep = ids[np.asarray(ndimage.maximum(depth, labels, ids)) > sink_depth]
+        deep = np.flatnonzero(deepest(depth, labels, count) > sink_depth) + 1
         for place in ndimage.minimum_position(heights, labels, deep) if len(deep) else ():
             floors[place] = True
     return floors

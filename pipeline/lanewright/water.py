@@ -36,7 +36,7 @@ _FLOWS = 1.0
 _UNDER, _OVER = 0.5, 2.0
 # Water lies low: how far the ground a few metres off may dip below its rim [m], in the middle.
 _DIP = 0.1
-# Share of the rim of a void that must be surveyed land, and directions its rim is compared in.
+# Share of the rim of a void that must be surveyed, and directions its rim is compared in.
 _RINGED = 0.6
 _SECTORS = 16
 _AROUND = np.ones((3, 3), dtype=bool)
@@ -201,7 +201,7 @@ def _seen(
     # Beyond the footprint stands a wall: half a void at its edge is not one.
     void = _opened(clear, radius) if np.isfinite(radius) else np.zeros(grid.shape, bool)
     gaps = _closed(marked, _VOID_RADIUS * spacing / cell) & clear if marked.any() else marked
-    wet = marked | void | gaps
+    wet = _without_pinholes(marked | void | gaps, settings.water_area / cell**2)
 
     body = np.zeros(grid.shape, np.int32)
     level = np.full(grid.shape, np.nan, np.float32)
@@ -222,7 +222,9 @@ def _seen(
                     here[0][part] = len(sources)
                     here[1][part] = flat[part]
         elif speaks and patch.sum() >= least_void:
-            rim_level = _flat_rim(patch, land[place], ground[place], cell, settings.void_relief)
+            rim_level = _flat_rim(
+                patch, land[place], tally.covered[place], ground[place], cell, settings.void_relief
+            )
             if rim_level is not None:
                 sources.append("void")
                 here[0][patch] = len(sources)
@@ -264,27 +266,29 @@ def _sloping(heights: NDArray[np.float64], part: Mask) -> Float:
     return np.where(part, mean, np.nan).astype(np.float32)
 
 
-def _flat_rim(patch: Mask, land: Mask, ground: Float, cell: float, relief: float) -> float | None:
+def _flat_rim(
+    patch: Mask, land: Mask, covered: Mask, ground: Float, cell: float, relief: float
+) -> float | None:
     """Level of a void if its rim is flat and it lies low, else None."""
     away = ndimage.distance_transform_edt(~patch) * cell
     known = np.isfinite(ground) & ~patch
-    brink = (away > 0) & (away <= max(1.5, 1.5 * cell))
+    brink = (away > 0) & (away <= 1.5 * cell)
     # Half a void at the edge of the survey may as well be a hole in the survey.
-    if (land & brink).sum() < _RINGED * _ring(patch):
+    if (covered & brink).sum() < _RINGED * _ring(patch):
         return None
     row, col = np.nonzero(known & (away <= max(2.0, 2 * cell)))
     beyond = ground[known & land & (away > 3) & (away <= 10)]
     if not len(row) or not len(beyond):
         return None
     rim = ground[row, col]
-    # Water meets its rim at one height all round, however steep the banks are above it: compare
-    # the lowest ground in each direction.
+    # Water meets its rim at one height, however steep the banks above it, but for quays and
+    # bridges: the lowest ground must agree in half of all directions.
     middle = np.argwhere(patch).mean(axis=0)
     turn = np.arctan2(row - middle[0], col - middle[1]) / (2 * np.pi) + 0.5
     sector = np.minimum((turn * _SECTORS).astype(int), _SECTORS - 1)
     lows = np.array([np.quantile(rim[sector == s], 0.1) for s in np.unique(sector)])
-    low, quarter, most = np.quantile(lows, [0.1, 0.25, 0.75])
-    if len(lows) < _SECTORS / 2 or most - quarter > relief:
+    low, middle_low = np.quantile(lows, [0.1, 0.5])
+    if len(lows) < _SECTORS / 2 or middle_low - low > relief:
         return None
     if np.median(beyond) < np.median(rim) - _DIP:
         return None
@@ -301,7 +305,10 @@ def _ring(patch: Mask) -> int:
 def _drawn(known: Iterable[shapely.Geometry], grid: Grid) -> Mask:
     lines: list[shapely.Geometry] = []
     areas: list[shapely.Geometry] = []
-    for geometry in known:
+    # A table of features offers its shapes under this name.
+    for geometry in getattr(known, "geometry", known):
+        if geometry is None:
+            continue
         for part in shapely.get_parts(geometry):
             if part.is_empty:
                 continue
@@ -396,6 +403,14 @@ def _opened(mask: Mask, radius: float) -> Mask:
     if not core.any():
         return core
     return np.asarray(mask & (ndimage.distance_transform_edt(~core) <= radius))
+
+
+def _without_pinholes(mask: Mask, least: float) -> Mask:
+    """The mask with holes of fewer than `least` cells filled: a bird, a buoy, a stray return."""
+    holes, _ = ndimage.label(~mask)
+    small: Mask = np.bincount(holes.ravel()) < least
+    small[0] = True
+    return np.asarray(small[holes])
 
 
 def _closed(mask: Mask, radius: float) -> Mask:

@@ -31,9 +31,11 @@ def gradient(
 
     Notes
     -----
-    Horn 1981, Proc. IEEE 69(1). A neighbour that is unknown or beyond the border takes the value
-    that continues the line through its opposite and the centre, and the centre's own where that
-    one is unknown as well: a plane keeps its slope up to its edge.
+    Horn 1981, Proc. IEEE 69(1). Beyond the border the surface goes on straight, as with
+    `gdaldem -compute_edges`. A neighbour that is unknown takes the value that continues the line
+    through its opposite and the centre. Where that one is unknown as well, the other pairs of
+    neighbours speak for theirs; a direction without any counts as level. A plane so keeps its
+    slope up to its edge.
     """
     if surface.ndim != 2:
         raise ValueError(f"a surface has rows and cols, got shape {surface.shape}")
@@ -47,24 +49,41 @@ def gradient(
 
 
 @njit(cache=True, nogil=True)
+def _height(z, row, col):  # type: ignore[no-untyped-def]
+    """Height of a cell up to one beyond the border; NaN unknown."""
+    rows, cols = z.shape
+    r, c = min(max(row, 0), rows - 1), min(max(col, 0), cols - 1)
+    height = np.float64(z[r, c])
+    if r != row:
+        inner = r + (r - row)
+        height = 2.0 * height - np.float64(z[inner, c]) if 0 <= inner < rows else np.nan
+    if c == col:
+        return height
+    inner = c + (c - col)
+    if inner < 0 or inner >= cols:
+        return np.nan
+    beside = np.float64(z[r, inner])
+    if r != row:
+        up = r + (r - row)
+        beside = 2.0 * beside - np.float64(z[up, inner]) if 0 <= up < rows else np.nan
+    return 2.0 * height - beside
+
+
+@njit(cache=True, nogil=True)
 def _pair(z, row, col, drow, dcol, centre):  # type: ignore[no-untyped-def]
     """Difference of two opposite neighbours, the one at (+drow, +dcol) less the other."""
-    rows, cols = z.shape
-    r1, c1 = row + drow, col + dcol
-    r0, c0 = row - drow, col - dcol
-    ahead = np.nan
-    behind = np.nan
-    if 0 <= r1 < rows and 0 <= c1 < cols:
-        ahead = np.float64(z[r1, c1])
-    if 0 <= r0 < rows and 0 <= c0 < cols:
-        behind = np.float64(z[r0, c0])
+    ahead = _height(z, row + drow, col + dcol)
+    behind = _height(z, row - drow, col - dcol)
     if np.isnan(ahead):
-        if np.isnan(behind):
-            return 0.0
-        return 2.0 * (centre - behind)
+        return 2.0 * (centre - behind)  # unknown if both are
     if np.isnan(behind):
         return 2.0 * (ahead - centre)
     return ahead - behind
+
+
+@njit(cache=True, nogil=True)
+def _or_level(difference):  # type: ignore[no-untyped-def]
+    return 0.0 if np.isnan(difference) else difference
 
 
 @njit(cache=True, nogil=True)
@@ -73,8 +92,19 @@ def _careful(z, row, col, scale):  # type: ignore[no-untyped-def]
     centre = np.float64(z[row, col])
     falling = _pair(z, row, col, 1, 1, centre)
     rising = _pair(z, row, col, -1, 1, centre)
-    east = falling + rising + 2.0 * _pair(z, row, col, 0, 1, centre)
-    south = falling - rising + 2.0 * _pair(z, row, col, 1, 0, centre)
+    along = _pair(z, row, col, 0, 1, centre)
+    down = _pair(z, row, col, 1, 0, centre)
+    # On a plane falling = along + down and rising = along - down.
+    if np.isnan(along):
+        along = _or_level(0.5 * (falling + rising))
+    if np.isnan(down):
+        down = _or_level(0.5 * (falling - rising))
+    if np.isnan(falling):
+        falling = along + down
+    if np.isnan(rising):
+        rising = along - down
+    east = falling + rising + 2.0 * along
+    south = falling - rising + 2.0 * down
     return east * scale, south * scale
 
 
