@@ -76,3 +76,9 @@ def test_lengths_are_finite_and_positive(value):
 def test_settings_survive_a_round_trip():
     config = Config.model_validate(GOOD | {"levels": ["gold"], "leaf_state": "off"})
     assert Config.model_validate(yaml.safe_load(yaml.safe_dump(config.model_dump(mode="json")))) == config
+
+
+@pytest.mark.parametrize(("bare", "meant"), [("off", "off"), ("on", "on"), ("unknown", "unknown")])
+def test_bare_leaf_state_is_understood(tmp_path, bare, meant):
+    text = f"name: x\npoints: [a.laz]\nout: o\nleaf_state: {bare}\n"
+    assert load(write(tmp_path, text)).leaf_state == meant

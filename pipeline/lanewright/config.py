@@ -215,10 +215,13 @@ class LanesSettings(Settings):
     max_unknown: Share = Field(
         0.5, description="share of that height which may be unsearched in a column called free"
     )
-    bridge: Share = Field(
-        0.45,
-        description="an unsearched column counts as free where this share of the columns around "
-        "it is searched and clear; 1 never bridges",
+    bridge: Length = Field(
+        6.0,
+        description="metres; lanes run on over unsearched gaps no wider than this between searched "
+        "and clear columns, and tell their share; common practice, no source",
+    )
+    most_unknown: Share = Field(
+        0.5, description="lanes and openings of which more was bridged are left out"
     )
     speck_area: Length = Field(
         1.0,
@@ -226,7 +229,7 @@ class LanesSettings(Settings):
         "scattered hits, not a wall",
     )
     speck_reach: Metres = Field(
-        1.25, description="how far around a column specks and unsearched gaps are judged"
+        1.25, description="how far around a column scattered hits are counted, metres"
     )
     min_width: Metres = Field(
         2.0,
@@ -474,6 +477,12 @@ class Config(Settings):
     def _lower(cls, value: Any) -> Any:
         value = [value] if isinstance(value, str) else value
         return [v.lower() if isinstance(v, str) else v for v in value] if value else value
+
+    @field_validator("leaf_state", mode="before")
+    @classmethod
+    def _off_is_no_truth_value(cls, value: Any) -> Any:
+        # YAML reads a bare `off` as false and `on` as true.
+        return {False: "off", True: "on"}.get(value, value) if isinstance(value, bool) else value
 
     @model_validator(mode="after")
     def _something_to_read(self) -> Config:
