@@ -380,7 +380,7 @@ def _lone_low(heights, seen, radius, depth):  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@njit(cache=True, nogil=True)
 def _step(heights, square, erode):  # type: ignore[no-untyped-def]
     """Erode or dilate by the 3 x 3 square or its cross; taking turns they make an octagon.
 
@@ -388,7 +388,7 @@ def _step(heights, square, erode):  # type: ignore[no-untyped-def]
     """
     rows, cols = heights.shape
     out = np.empty_like(heights)
-    for r in prange(rows):
+    for r in range(rows):
         above, below = max(r - 1, 0), min(r + 1, rows - 1)
         for c in range(cols):
             left, right = max(c - 1, 0), min(c + 1, cols - 1)
@@ -501,12 +501,12 @@ def _spread(coarse, known, out):  # type: ignore[no-untyped-def]
             out[r, c] = top * (1 - fy) + bottom * fy
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@njit(cache=True, nogil=True)
 def _relax(heights, known, rounds):  # type: ignore[no-untyped-def]
     """Move unknown cells to the mean of their neighbours, like the squares of a chessboard."""
     rows, cols = heights.shape
     for half in range(2 * rounds):
-        for r in prange(rows):
+        for r in range(rows):
             for c in range((r + half) % 2, cols, 2):
                 if known[r, c]:
                     continue
