@@ -26,11 +26,11 @@ from lanewright.columns import (
 from lanewright.config import VegetationSettings
 from lanewright.grid import Grid
 from lanewright.vegetation import sort_vegetation
-from memory import MemoryPoints, grid_of, ground_of, make_points, points_of, survey
+from memory import MemoryPoints, grid_of, ground_of, make_points, points_of, survey, take
 
 DENSITIES = (2.0, 8.0, 20.0)
 TWIG = 11.5  # a disc of 0.21 m among twigs of 2 cm is stopped (0.21 + 0.02) / 0.02 times as often
-CLOSED = VegetationSettings().closed_density
+CLOSED = 0.12  # 1/m; there such a disc has an even chance to cross half a metre
 
 
 def cell_for(density):
@@ -68,7 +68,7 @@ def bits(masks, low, high):
 @pytest.mark.parametrize("planted", [0.03, 0.1, 0.3])
 def test_density_comes_back_within_the_stated_error(density, planted):
     """Root mean square error over blocks of 5 x 5 x 1 m in the throwing space, wood of 8 m."""
-    world, found = seen("uniform_forest", density, contact_density=planted, height=8.0)
+    _, found = seen("uniform_forest", density, contact_density=planted, height=8.0)
     cell = cell_for(density)
     n = round(5 / cell)
     of_blocks = density_of(found.columns)[n:-n, n:-n, 4:20]
@@ -156,7 +156,8 @@ def test_what_no_pulse_saw_is_never_called_searched(density):
     # Rays come in at up to 12 degrees, a metre aside in 4.5; voxels look at their neighbours.
     margin = 2.5 + cell
     rows = slice(
-        int((world.bounds[3] - top + margin) / cell), int((world.bounds[3] - bottom - margin) / cell)
+        int((world.bounds[3] - top + margin) / cell),
+        int((world.bounds[3] - bottom - margin) / cell),
     )
     cols = slice(
         int((left + margin - world.bounds[0]) / cell),
@@ -174,14 +175,11 @@ def test_what_no_pulse_saw_is_never_called_searched(density):
 def test_where_nobody_flew_nothing_is_searched_or_occluded():
     world = worlds.plane(8.0)
     points, grid = points_of(world), grid_of(world, 0.5)
-    points = make_points(
-        points.x, points.y, points.z, points.classification, points.return_number, points.returns,
-        points.gps_time, points.source_id,
-    )  # fmt: skip
-    east = points.x < world.bounds[0] + 30
-    kept = MemoryPoints(make_points(
-        points.x[east], points.y[east], points.z[east], points.classification[east]), grid)  # fmt: skip
-    found = sort_vegetation(kept, grid, ground_of(world, 0.5), VegetationSettings())
+    west = take(points, points.x < world.bounds[0] + 30)
+    west.gps_time[:] = 0.0
+    found = sort_vegetation(
+        MemoryPoints(west, grid), grid, ground_of(world, 0.5), VegetationSettings()
+    )
     assert (found.columns.searched[:, 70:] == 0).all()
     assert (found.columns.occluded[:, 70:] == 0).all()
     assert (found.seen_share[:, 5:50] > 0.9).all()
@@ -241,7 +239,7 @@ def test_given_heights_tell_the_same_as_heights_over_datum():
 
 
 def test_a_slope_is_no_vegetation():
-    """On a slope of 70 % the ground of one cell lies 0.35 m higher at one side than at the other."""
+    """On a slope of 70 % a cell of 0.5 m lies 0.35 m higher on one side than on the other."""
     found = survey(worlds.plane(8.0, slope=(0.7, 0.0)), 0.5)
     inner = np.s_[12:-12, 12:-12]
     assert not bits(blocked(found.columns, CLOSED)[inner], 0.5, 16.0).any()

@@ -1,6 +1,6 @@
 """Canopy height without pits, and canopy cover.
 
-The height of a cell is that of its highest vegetation return, each return as wide as a footprint.
+The height of a cell is that of its highest return, or of one whose footprint reaches into it.
 Pulses that slip through a crown leave pits. Khosravipour et al. (2014, Photogrammetric
 Engineering & Remote Sensing 80) fill them with triangulations above stepped thresholds whose long
 edges are cut. A grey closing of the raster does the same at once for all thresholds: it lifts what
@@ -28,21 +28,27 @@ _DEEP = 1.0  # m; shallower dents are the shape of a crown
 _FAR = 3.0  # m from any return: a void
 
 
-def raise_to(
-    highest: Raster, grid: Grid, x: NDArray[np.float64], y: NDArray[np.float64],
-    height: NDArray[np.float64],
-) -> None:  # fmt: skip
-    """Raise `highest` (rows, cols) to heights of returns [m], in place; NaN is no return yet."""
-    kernels.stamp(x, y, height, grid.left, grid.top, grid.cell, FOOTPRINT, highest)
+def highest_returns(
+    grid: Grid, x: NDArray[np.float64], y: NDArray[np.float64], height: NDArray[np.float64]
+) -> tuple[Raster, Raster]:
+    """Height [m] of the highest return in each cell, and of the highest that touches it.
+
+    Both (rows, cols); NaN where there is none.
+    """
+    inside = np.full(grid.shape, np.nan, np.float32)
+    touching = inside.copy()
+    kernels.stamp(x, y, height, grid.left, grid.top, grid.cell, 0.0, inside)
+    kernels.stamp(x, y, height, grid.left, grid.top, grid.cell, FOOTPRINT, touching)
+    return inside, touching
 
 
-def fill_pits(highest: Raster, cell: float, width: float) -> Raster:
+def fill_pits(inside: Raster, touching: Raster, cell: float, width: float) -> Raster:
     """Canopy height from the highest returns.
 
     Parameters
     ----------
-    highest
-        Height of the highest return of each cell [m]; NaN where none (rows, cols).
+    inside, touching
+        As `highest_returns` has them.
     cell
         Side of a cell [m].
     width
@@ -54,6 +60,8 @@ def fill_pits(highest: Raster, cell: float, width: float) -> Raster:
         Height of the vegetation's top [m], 0 where ground shows. NaN farther than 3 m from any
         return.
     """
+    # A footprint stands in where no return fell; elsewhere it would only widen crowns.
+    highest = np.where(np.isnan(inside), touching, inside)
     empty = np.isnan(highest)
     raw = np.maximum(np.where(empty, 0.0, highest), 0.0).astype(np.float32)
     radius = max(width / 2, cell) / cell

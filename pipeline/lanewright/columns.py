@@ -74,8 +74,8 @@ SOLID = 255
 STATED_ERROR = {2.0: 0.6, 8.0: 0.35, 20.0: 0.25}
 """Relative error (root mean square) of density by pulses per m2.
 
-Over blocks of 5 x 5 x 1 m at throwing height in a wood of 8 m. It goes as one over the square root of
-the pulses that stopped there: worst in thin vegetation, which gives few stops, and under thick
+Over blocks of 5 x 5 x 1 m at throwing height in a wood of 8 m. It goes as one over the square root
+of the pulses that stopped there: worst in thin vegetation, which gives few stops, and under thick
 one, which lets few pulses down to it.
 """
 

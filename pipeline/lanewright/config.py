@@ -267,6 +267,7 @@ class LanesSettings(Settings):
         "24 m, common practice",
     )
     tunnel_roof: Share = Field(0.5, description="roofed share from which a lane is a tunnel")
+    trunk_doubt: Length = Field(1.0, description="x")
     trunk_walls: bool = Field(
         False,
         description="let probable trunks part lanes; lidar places them by their tops, so a crown "

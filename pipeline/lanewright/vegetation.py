@@ -16,10 +16,11 @@ from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 import geopandas as gpd
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright.canopy import cover, fill_pits, raise_to
+from lanewright.canopy import cover, fill_pits, highest_returns
 from lanewright.columns import (
     DENSITY_TABLE,
     LAYERS,
@@ -125,7 +126,7 @@ def sort_vegetation(
     settings: VegetationSettings,
     *,
     heights_given: bool = False,
-    threads: int = 1,
+    threads: int | None = None,
     density_out: NDArray[np.uint8] | None = None,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Vegetation:
@@ -144,7 +145,7 @@ def sort_vegetation(
     heights_given
         The points' z is height above `ground` already.
     threads
-        Blocks to work on at once; no result depends on it.
+        Blocks to work on at once, by default as many as numba may use; no result depends on it.
     density_out
         Array to write the density codes to, uint8 (rows, cols, 64), such as a memory map.
     progress
@@ -162,7 +163,7 @@ def sort_vegetation(
     blocks = points.blocks(_BLOCK)
     steps = _Steps(3 * len(blocks), progress)
 
-    with ThreadPoolExecutor(threads) as pool:
+    with ThreadPoolExecutor(threads or numba.get_num_threads()) as pool:
 
         def each(work: Callable[[tuple[int, int, int, int]], R]) -> list[R]:
             def counted(block: tuple[int, int, int, int]) -> R:
@@ -200,7 +201,7 @@ def sort_vegetation(
         each(judge)
 
     void = np.isnan(ground)
-    canopy_height = fill_pits(canopy.highest, grid.cell, settings.pit_width)
+    canopy_height = fill_pits(canopy.inside, canopy.touching, grid.cell, settings.pit_width)
     canopy_height[void] = np.nan
     brush = mean_density(columns, *BRUSH)
     brush[void] = np.nan
@@ -318,7 +319,8 @@ class _Canopy:
         self._grid = grid
         self._from = canopy_from
         self._lock = threading.Lock()
-        self.highest = np.full(grid.shape, np.nan, np.float32)
+        self.inside = np.full(grid.shape, np.nan, np.float32)
+        self.touching = np.full(grid.shape, np.nan, np.float32)
         self.roof = np.full(grid.shape, np.nan, np.float32)
         self.first = np.zeros(grid.shape, np.int32)
         self.first_above = np.zeros(grid.shape, np.int32)
@@ -334,9 +336,8 @@ class _Canopy:
         # Of what is no plant only the ground counts: it shows where there is no canopy.
         green = (part.role == GROUND) | (part.role == VEGETATION)
         green &= np.isfinite(above)
-        highest = np.full(window.shape, np.nan, np.float32)
         seen = np.where(part.role == GROUND, 0.0, above)
-        raise_to(highest, window, points.x[green], points.y[green], seen[green])
+        found = highest_returns(window, points.x[green], points.y[green], seen[green])
         roof = np.full(window.shape, np.nan, np.float32)
         built = part.role == _BUILDING
         r, c = window.rowcol(points.x, points.y)
@@ -350,7 +351,8 @@ class _Canopy:
         ]
         here = np.s_[row0:row1, col0:col1]
         with self._lock:
-            self.highest[here] = np.fmax(self.highest[here], highest)
+            self.inside[here] = np.fmax(self.inside[here], found[0])
+            self.touching[here] = np.fmax(self.touching[here], found[1])
             self.roof[here] = np.fmax(self.roof[here], roof)
             self.first[here] += counts[0].astype(np.int32)
             self.first_above[here] += counts[1].astype(np.int32)
