@@ -42,8 +42,6 @@ class Flow:
         Heights once all hollows are full [m], but for the deep ones, which end the flow.
     came_from, order
         The flood that filled them, see `kernels.flow.flood`.
-    edge
-        Known cells beside unknown ground or the border.
     """
 
     surface: NDArray[np.float64]
@@ -51,11 +49,10 @@ class Flow:
     filled: NDArray[np.float64]
     came_from: NDArray[np.uint8]
     order: NDArray[np.int64]
-    edge: Mask
 
 
 def fill(surface: Float, sink_depth: float = np.inf) -> Flow:
-    """Fill closed hollows up to where they spill; water leaves at every edge of known ground.
+    """Fill closed hollows up to where they spill; water that reaches unknown ground is gone.
 
     Parameters
     ----------
@@ -66,6 +63,9 @@ def fill(surface: Float, sink_depth: float = np.inf) -> Flow:
 
     Notes
     -----
+    Every cell on the edge of known ground is an outlet. Were it to pass water on to the next one
+    inside, slopes that run off the edge would gather false streams along it.
+
     A road on a bank dams a valley: its culvert is not in the model.
 
     Examples
@@ -84,7 +84,7 @@ def fill(surface: Float, sink_depth: float = np.inf) -> Flow:
     sinks = _floors(heights, depth, sink_depth)
     if sinks.any():
         filled, came_from, order = flood(heights, edge | sinks)
-    return Flow(heights, depth.astype(np.float32), filled, came_from, order, edge)
+    return Flow(heights, depth.astype(np.float32), filled, came_from, order)
 
 
 def deepest(
@@ -174,7 +174,7 @@ def drain(grid: Grid, flow: Flow, water: Mask, start_ha: float) -> Drainage:
         return Drainage(blank, known, blank, _lines(grid, []))
     rank = ranks(flow.order, grid.shape)
     way = pyflwdir.from_array(
-        steepest(flow.surface, flow.filled, flow.came_from, rank, flow.edge),
+        steepest(flow.surface, flow.filled, flow.came_from, rank),
         ftype="d8",
         check_ftype=False,
         transform=grid.transform,
@@ -274,7 +274,7 @@ def wetness_index(surface: Float, cell: float, sink_depth: float = np.inf) -> Fl
     (Freeman 1991), which leaves no streaks on even slopes.
     """
     flow = fill(surface, sink_depth)
-    cells = spread(flow.surface, flow.filled, flow.came_from, flow.order, flow.edge)
+    cells = spread(flow.surface, flow.filled, flow.came_from, flow.order)
     east, south = gradient(flow.filled.astype(np.float32), cell)
     return wetness(cells * cell, np.hypot(east, south)).astype(np.float32)
 

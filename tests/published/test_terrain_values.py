@@ -68,7 +68,7 @@ def test_d8_without_ties():
     surface = np.array([[3, 2, 3], [3, 1, 3], [3, 0, 3]], np.float64)
     outlet = surface == 0
     filled, came_from, order = flood(surface, outlet)
-    code = steepest(surface, filled, came_from, ranks(order, surface.shape), outlet)
+    code = steepest(surface, filled, came_from, ranks(order, surface.shape))
     assert code.tolist() == [[2, 4, 8], [2, 4, 8], [1, OUTLET, 16]]
     assert accumulated(code).tolist() == [[1, 1, 1], [1, 4, 1], [1, 9, 1]]
 
@@ -107,7 +107,7 @@ def test_spreading_halves_between_two_equal_ways():
     ridge = np.array([[9, 9, 9], [1, 2, 1], [9, 9, 9]], np.float64)
     outlets = ridge == 1
     filled, came_from, order = flood(ridge, outlets)
-    area = spread(ridge, filled, came_from, order, outlets)
+    area = spread(ridge, filled, came_from, order)
     assert area[1, 0] == pytest.approx(area[1, 2])
     assert area[1, 0] + area[1, 2] == pytest.approx(9)
 
@@ -117,6 +117,6 @@ def test_spreading_by_hand():
     surface = np.array([[0, 2, 1]], np.float64)
     outlets = np.array([[True, False, True]])
     filled, came_from, order = flood(surface, outlets)
-    area = spread(surface, filled, came_from, order, outlets)
+    area = spread(surface, filled, came_from, order)
     part = 2**1.1 / (2**1.1 + 1)
     assert area.tolist() == [[pytest.approx(1 + part), 1, pytest.approx(2 - part)]]

@@ -94,7 +94,6 @@ def steepest(
     filled: NDArray[np.float64],
     came_from: NDArray[np.uint8],
     rank: NDArray[np.int64],
-    edge: NDArray[np.bool_],
 ) -> NDArray[np.uint8]:
     """D8 code of steepest descent of every cell, the flood's way back where nothing lies lower.
 
@@ -102,23 +101,20 @@ def steepest(
     ----------
     surface, filled, came_from, rank : (rows, cols)
         Heights, and what the flood made of them.
-    edge : (rows, cols)
-        Outlets beside unknown ground. Where they lead is not known: they take part only if some
-        cell inside lies lower, and end the flow otherwise. Water so never runs along the edge.
 
     Returns
     -------
     (rows, cols)
-        0 where the flow ends, 247 where unknown. Each step leads to a cell the flood reached
-        earlier, so there are no loops.
+        0 at outlets, 247 where unknown. Each step leads to a cell the flood reached earlier, so
+        there are no loops.
     """
     code = np.empty(surface.shape, dtype=np.uint8)
-    _steepest(np.ascontiguousarray(surface), filled, came_from, rank, edge, code)
+    _steepest(np.ascontiguousarray(surface), filled, came_from, rank, code)
     return code
 
 
 @njit(cache=True, nogil=True)
-def _drop(z, filled, rank, edge, row, col, k):  # type: ignore[no-untyped-def]
+def _drop(z, filled, rank, row, col, k):  # type: ignore[no-untyped-def]
     """Fall to neighbour k per cell width, on filled ground and on the ground itself.
 
     Negative where the neighbour is no way to go.
@@ -127,27 +123,24 @@ def _drop(z, filled, rank, edge, row, col, k):  # type: ignore[no-untyped-def]
     r, c = row + _ROWS[k], col + _COLS[k]
     if r < 0 or r >= rows or c < 0 or c >= cols:
         return -1.0, -1.0
-    if rank[r, c] < 0 or rank[r, c] > rank[row, col] or (edge[row, col] and edge[r, c]):
+    if rank[r, c] < 0 or rank[r, c] > rank[row, col]:
         return -1.0, -1.0
     high = (filled[row, col] - filled[r, c]) / _STEPS[k]
     return high, (z[row, col] - z[r, c]) / _STEPS[k]
 
 
 @njit(cache=True, nogil=True, parallel=True)
-def _steepest(z, filled, came_from, rank, edge, code):  # type: ignore[no-untyped-def]
+def _steepest(z, filled, came_from, rank, code):  # type: ignore[no-untyped-def]
     rows, cols = z.shape
     for row in prange(rows):
         for col in range(cols):
             towards = came_from[row, col]
-            if towards == VOID:
-                code[row, col] = VOID
-                continue
-            if towards == OUTLET and not edge[row, col]:
-                code[row, col] = OUTLET
+            if towards in (VOID, OUTLET):
+                code[row, col] = towards
                 continue
             best, best_ground = 0.0, 0.0
             for k in range(8):
-                drop, ground = _drop(z, filled, rank, edge, row, col, k)
+                drop, ground = _drop(z, filled, rank, row, col, k)
                 if drop > best:
                     best = drop
                     towards = _CODES[k]
@@ -162,14 +155,13 @@ def spread(
     filled: NDArray[np.float64],
     came_from: NDArray[np.uint8],
     order: NDArray[np.int64],
-    edge: NDArray[np.bool_],
     exponent: float = 1.1,
 ) -> NDArray[np.float64]:
     """Cells that drain through each cell when water spreads over all lower neighbours.
 
     Parameters
     ----------
-    surface, filled, came_from, order, edge
+    surface, filled, came_from, order
         As for `steepest` and `flood`.
     exponent
         Shares go with slope to this power (Freeman 1991, Computers & Geosciences 17(3): 1.1).
@@ -181,28 +173,28 @@ def spread(
     """
     area = np.where(came_from == VOID, np.nan, 1.0)
     rank = ranks(order, surface.shape)
-    _spread(np.ascontiguousarray(surface), filled, came_from, order, rank, edge, exponent, area)
+    _spread(np.ascontiguousarray(surface), filled, came_from, order, rank, exponent, area)
     return area
 
 
 @njit(cache=True, nogil=True)
-def _spread(z, filled, came_from, order, rank, edge, exponent, area):  # type: ignore[no-untyped-def]
+def _spread(z, filled, came_from, order, rank, exponent, area):  # type: ignore[no-untyped-def]
     cols = z.shape[1]
     share = np.empty(8)
     for i in range(len(order) - 1, -1, -1):
         row, col = order[i] // cols, order[i] % cols
         towards = came_from[row, col]
-        if towards == OUTLET and not edge[row, col]:
+        if towards == OUTLET:
             continue
         total, total_ground = 0.0, 0.0
         for k in range(8):
-            drop, ground = _drop(z, filled, rank, edge, row, col, k)
+            drop, ground = _drop(z, filled, rank, row, col, k)
             if drop > 0.0:
                 total += drop**exponent
             elif drop == 0.0 and ground > 0.0:
                 total_ground += ground**exponent
         for k in range(8):
-            drop, ground = _drop(z, filled, rank, edge, row, col, k)
+            drop, ground = _drop(z, filled, rank, row, col, k)
             share[k] = 0.0
             if total > 0.0:
                 if drop > 0.0:
