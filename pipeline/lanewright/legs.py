@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 import geopandas as gpd
 import numba
@@ -338,6 +339,7 @@ def _best(
         sites.baskets["slope_pct"].to_numpy()[end],
     )
     finish, places = _finish(flights, lines), _places(lines, world.grid)
+    kind = _ground_kind(world, lines, flights, places)
 
     def sieved(which: Ints, met: Floats, room: int) -> Ints:
         hope = scores.total(1 / (1 + met), gentle[which], np.ones(which.size), settings.score)
@@ -345,7 +347,9 @@ def _best(
             hope, places[which], finish[which], lines.take(which), settings.apart
         )
         which, hope = which[order], hope[order]
-        return which[_uncrowded(hope, places[which], finish[which], settings, room * keep)]
+        return which[
+            _uncrowded(hope, places[which], finish[which], kind[which], settings, room * keep)
+        ]
 
     first = sieved(np.arange(len(lines)), found.blocked.astype(float), AIMED)
     paths = throwing.sampled(flights, cell)
@@ -359,8 +363,25 @@ def _best(
     score = legs["score"].to_numpy()
     last = _apart(score, places, finish, lines, settings.apart)
     last = last[legs["clear_rate"].to_numpy()[last] >= settings.least_clear]
-    last = last[_uncrowded(score[last], places[last], finish[last], settings, keep)]
+    kind = legs["lane_kind"].to_numpy()
+    last = last[_uncrowded(score[last], places[last], finish[last], kind[last], settings, keep)]
     return legs.iloc[last]
+
+
+def _ground_kind(world: LegWorld, lines: Lines, flights: LevelFlights, places: Floats) -> Ints:
+    """Code of the kind of lane that most of each line lies in; 0 for none."""
+    counts = np.zeros((len(lines), len(KINDS)), np.int16)
+    place, every = flights.bin_of(throwing.length_of(lines, world.grid.cell)), np.arange(len(lines))
+    for node in np.linspace(0, flights.along.shape[2] - 1, 17).round().astype(int):
+        along = flights.along[place, lines.arc, node]
+        left = flights.left[place, lines.arc, node]
+        dx, dy = places[:, 2] - places[:, 0], places[:, 3] - places[:, 1]
+        row, col = world.grid.rowcol(
+            places[:, 0] + dx * along - dy * left, places[:, 1] + dy * along + dx * left
+        )
+        counts[every, world.lane_kind[row, col]] += 1
+    counts[:, 0] = 0
+    return np.asarray(counts.argmax(1), np.int64)
 
 
 def _finish(flights: LevelFlights, lines: Lines) -> Ints:
@@ -393,14 +414,21 @@ def _one_of_a_kind(score: Floats, places: Floats, finish: Ints, lines: Lines, ap
 
 
 def _uncrowded(
-    score: Floats, places: Floats, finish: Ints, settings: LegsSettings, keep: int
-) -> Ints:
-    """Rows to keep of legs in order of score: each further one from the same ground counts less."""
+    score: Floats, places: Floats, finish: Ints, kind: NDArray[Any], settings: LegsSettings,
+    keep: int,
+) -> Ints:  # fmt: skip
+    """Rows to keep of legs in order of score: a fair part of each kind of lane, then the best.
+
+    Each further leg from the same ground counts less. Without a part of its own no lane through a
+    wood would stand against a meadow.
+    """
     ground = np.floor(places[:, :2] / CROWD).astype(np.int64)
     frame = pd.DataFrame(ground).assign(finish=finish)
     rank = frame.groupby([0, 1, "finish"]).cumcount().to_numpy()
-    worth = score - settings.crowding * rank
-    return np.asarray(np.argsort(-worth, kind="stable")[:keep], np.int64)
+    order = np.argsort(-(score - settings.crowding * rank), kind="stable")
+    place_in_kind = pd.Series(kind[order]).groupby(kind[order]).cumcount().to_numpy()
+    fair = place_in_kind < keep // (len(KINDS) - 1)
+    return np.asarray(np.r_[order[fair], order[~fair]][:keep], np.int64)
 
 
 def _apart(score: Floats, places: Floats, finish: Ints, lines: Lines, apart: float) -> Ints:

@@ -278,8 +278,7 @@ def add_spots(
     outside = (row < 0) | (col < 0) | (row >= world.grid.rows) | (col >= world.grid.cols)
     if outside.any():
         raise ValueError("a spot lies outside the grid")
-    zero = np.zeros(world.grid.shape, np.float32)
-    own = _frame(world, row, col, pad_slope(world), zero)
+    own = _frame(world, row, col, pad_slope(world), np.zeros(world.grid.shape, np.float32))
     own["site_id"] += int(sites["site_id"].max()) if len(sites) else 0
     both = pd.concat([sites, own], ignore_index=True)
     return gpd.GeoDataFrame(both, crs=world.grid.crs), len(sites) + np.arange(row.size)
