@@ -35,9 +35,9 @@ def outlines(regions: NDArray[np.int32], grid: Grid) -> list[shapely.MultiPolygo
         parts.append(shapely.geometry.shape(outline))
         owner.append(int(number))
     if parts:
-        # Corners of the staircase are triangles of half a cell; the tolerance is a length whose
-        # square is the area a dropped corner may have.
-        parts = list(shapely.coverage_simplify(np.array(parts), grid.cell))
+        # The tolerance is a length whose square is the area a dropped corner may have: the
+        # staircase of a diagonal has corners of half a cell.
+        parts = list(shapely.coverage_simplify(np.array(parts), 0.75 * grid.cell))
     grouped: list[list[shapely.Polygon]] = [[] for _ in range(count)]
     for part, number in zip(parts, owner, strict=True):
         grouped[number - 1].append(part)

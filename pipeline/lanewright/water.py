@@ -196,11 +196,12 @@ def _seen(
     land = (tally.returns > 0) & ~marked
     spacing = return_spacing(tally.returns, tally.covered, cell)
     clear = tally.covered & ~land
-    radius = max(_VOID_RADIUS * spacing, settings.void_width / 2) / cell
+    reach = _VOID_RADIUS * spacing / cell
+    radius = max(reach, settings.void_width / 2 / cell)
     speaks = spacing < 1 / np.sqrt(settings.void_density)
     # Beyond the footprint stands a wall: half a void at its edge is not one.
     void = _opened(clear, radius) if np.isfinite(radius) else np.zeros(grid.shape, bool)
-    gaps = _closed(marked, _VOID_RADIUS * spacing / cell) & clear if marked.any() else marked
+    gaps = _closed(marked, reach) & clear if marked.any() else marked
     wet = _without_pinholes(marked | void | gaps, settings.water_area / cell**2)
 
     body = np.zeros(grid.shape, np.int32)
@@ -216,7 +217,7 @@ def _seen(
         here = body[place], level[place]
         heights = np.where(patch & marked[place], tally.water_level[place], np.nan)
         if np.isfinite(heights).any():
-            for part, flat in _by_level(patch, heights, ground[place], settings.water_step):
+            for part, flat in _by_level(patch, heights, ground[place], settings.water_step, reach):
                 if part.sum() >= least_marked:
                     sources.append("class 9")
                     here[0][part] = len(sources)
@@ -233,15 +234,19 @@ def _seen(
 
 
 def _by_level(
-    patch: Mask, heights: NDArray[np.float64], ground: Float, step: float
+    patch: Mask, heights: NDArray[np.float64], ground: Float, step: float, reach: float
 ) -> list[tuple[Mask, Float]]:
-    """Split a patch where its marked levels leave a gap; each part with its level."""
+    """Split a patch where its marked levels leave a gap; each part with its level.
+
+    Within `reach` cells of a marked one the ground is not asked: drawn from bank to bank, or from
+    a rock to a cliff, it says nothing there.
+    """
     held = np.isfinite(heights)
     values = np.sort(heights[held])
     breaks = (values[1:] + values[:-1])[np.diff(values) > step] / 2
     group = np.zeros(patch.shape, np.int32)
     group[held] = np.digitize(heights[held], breaks) + 1
-    nearest = ndimage.distance_transform_edt(~held, return_distances=False, return_indices=True)
+    away, nearest = ndimage.distance_transform_edt(~held, return_indices=True)
     group = np.where(patch, group[tuple(nearest)], 0)
     parts = []
     for number in np.unique(group[group > 0]):
@@ -250,7 +255,8 @@ def _by_level(
         flat = np.full(patch.shape, middle, np.float32)
         if high - low > _FLOWS:
             flat = _sloping(np.where(own, heights, np.nan), group == number)
-        part = (group == number) & (held | ~((ground < flat - _UNDER) | (ground > flat + _OVER)))
+        off = (ground < flat - _UNDER) | (ground > flat + _OVER)
+        part = (group == number) & ((away <= reach) | ~off)
         parts.append((part, flat))
     return parts
 
