@@ -144,11 +144,17 @@ def test_small_gaps_in_the_search_are_bridged_and_told():
     blocked = np.zeros((41, 41), dtype=np.uint64)
     unknown = np.zeros_like(blocked)
     unknown[20, 20] = layer_mask(0, 6)
-    unknown[5:15, 5:15] = layer_mask(0, 6)
+    unknown[5:15, 5:15] = layer_mask(0, 6)  # 5 m
+    unknown[30:] = layer_mask(0, 6)  # to the edge of the grid
     room = _room(blocked, unknown)
     assert room.bridged[20, 20]
     assert room.unsearched[10, 10]
-    assert not _room(blocked, unknown, bridge=1.0).bridged.any()
+    assert room.unsearched[31:].all()
+    assert _room(blocked, unknown, bridge=6).bridged[10, 10]
+    assert not _room(blocked, unknown, bridge=0).bridged.any()
+    # Where vegetation was met there is nothing to bridge.
+    blocked[20, 20] = layer_mask(0, 3)
+    assert not _room(blocked, unknown).bridged[20, 20]
     # Lidar seldom comes back from water, and nothing grows there.
     assert not _room(blocked, unknown, water=unknown > 0).wall.any()
 

@@ -209,13 +209,17 @@ def test_edges_of_open_ground():
     assert len(wood.traced().lanes) == len(edges)
 
 
-def test_widely_scattered_bushes_make_open_lanes():
+def test_lanes_between_scattered_bushes_are_open():
     wood = Wood(120, 120, roof=np.uint64(0))
     wood.clear(wood.blocked > 0, np.uint64(0))
     bushes = (wood.east % 15 < 1.5) & (wood.south % 15 < 1.5)
     wood.blocked[bushes] = BRUSH
-    kinds = wood.traced().lanes["kind"].value_counts()
+    kinds = wood.traced(opening_width=18).lanes["kind"].value_counts()
     assert kinds.idxmax() == "open"
+    # Where a circle as wide as an opening passes between them, it is one opening, not many lanes.
+    found = wood.traced()
+    assert "open" not in set(found.lanes["kind"])
+    assert found.openings["area_m2"].sum() > 0.8 * 120 * 120
 
 
 def test_unsearched_ground_is_no_lane():
@@ -235,10 +239,40 @@ def test_what_was_not_searched_in_a_lane_is_told():
     wood.clear(corridor)
     scattered = np.random.default_rng(3).random(corridor.shape) < 0.15
     wood.unknown[corridor & scattered] = layer_mask(0, 6)
-    # Near its walls a corridor has too few clear columns around a gap to bridge it.
-    lane = wood.traced(bridge=0.5).lanes.iloc[0]
+    found = wood.traced()
+    lane = found.lanes.iloc[0]
     assert lane["length_m"] > 85
     assert lane["unknown_share"] == pytest.approx(0.15, abs=0.04)
+    # The raster of widths never calls them clear.
+    assert np.isnan(found.free_width[corridor & scattered]).all()
+
+
+def test_a_lane_runs_on_over_a_short_unsearched_stretch():
+    wood = Wood(120, 60)
+    corridor = wood.strip(90, 6, 100)
+    wood.clear(corridor)
+    wood.unknown[corridor & (np.abs(wood.east - 50) < 1.5)] = layer_mask(0, 6)
+    assert wood.traced().lanes["length_m"].tolist() == pytest.approx([95], abs=8)
+    wood.unknown[corridor & (np.abs(wood.east - 50) < 4)] = layer_mask(0, 6)
+    assert len(wood.traced().lanes) == 2
+    wood.unknown[corridor & (wood.east % 3 < 2)] = layer_mask(0, 6)
+    assert wood.traced().lanes.empty  # more than half would be guessed
+    assert wood.traced(most_unknown=0.8).lanes["unknown_share"][0] > 0.5
+
+
+def test_a_long_squeeze_ends_a_lane_and_a_short_one_is_its_pinch():
+    def found(length: float):
+        wood = Wood(120, 60.5)
+        wood.clear(wood.strip(90, 6.5, 100))
+        squeeze = (np.abs(wood.east - 60) < length / 2) & (np.abs(wood.south - 30.25) > 0.75)
+        wood.blocked[squeeze] = BRUSH
+        return wood.traced().lanes
+
+    assert len(found(4)) == 1
+    assert found(4)["pinch_width_m"][0] == pytest.approx(1.5, abs=CELL)
+    assert found(4)["width_m"][0] == pytest.approx(6.5, abs=0.05)
+    assert len(found(15)) == 2
+    assert (found(15)["pinch_width_m"] > 2).all()
 
 
 @pytest.mark.parametrize("share", [0.01, 0.03])
@@ -264,7 +298,7 @@ def test_known_trunks_part_a_hall_into_lanes():
     assert len(hall.openings) == 1
     assert hall.openings["roof_share"][0] == 1
     assert (hall.kind[60:100, 60:180] == 4).all()
-    wood.trunks = (wood.south % 8 < 0.5) & (wood.east % 2.5 < 0.5)
+    wood.trunks = (wood.south % 8 < 0.5) & (wood.east % 1.5 < 0.5)
     rows = wood.traced()
     assert rows.openings.empty
     assert (rows.lanes["kind"] == "tunnel").all()
@@ -329,7 +363,8 @@ def test_lanes_of_any_wood_keep_off_walls(seed, cell, share):
     assert (lanes["length_m"] >= 8).all()
     assert (lanes["length_m"].diff().dropna() <= 0).all()
     assert (lanes["pinch_width_m"] <= lanes["width_m"]).all()
-    assert lanes["pinch_width_m"].min() >= DEFAULTS.min_width - cell or lanes.empty
+    assert lanes["pinch_width_m"].min() >= DEFAULTS.min_pinch - cell or lanes.empty
+    assert (lanes["width_m"] >= DEFAULTS.min_width).all()
     assert lanes["roof_share"].between(0, 1).all()
     assert lanes["bearing_deg"].between(0, 180, inclusive="left").all()
     assert lanes.geometry.is_simple.all()

@@ -5,6 +5,7 @@ Works in cells, rows and columns; widths, kinds and coordinates are given by `la
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import defaultdict
 from dataclasses import dataclass
@@ -67,7 +68,7 @@ def centre_lines(
         branches, again = _without_spurs(branches, width)
         if not again:
             break
-    return _joined(_contracted(branches, width), max_bend)
+    return _joined(_contracted(branches, width), width, max_bend)
 
 
 def _branches(thin: NDArray[np.bool_]) -> list[_Branch]:
@@ -137,26 +138,28 @@ def _heading_out(branch: _Branch, end: int, reach: int) -> Path:
     return np.asarray(step / size if size > 0 else step)
 
 
-def _joined(branches: list[_Branch], max_bend: float, reach: int = 8) -> list[Path]:
-    """Chain branches: at each node the two that run on most nearly straight belong together."""
+def _joined(
+    branches: list[_Branch], width: NDArray[np.float32], max_bend: float, reach: int = 8
+) -> list[Path]:
+    """Chain branches: at each node the two widest that run on straightest belong together."""
+    usual = [float(np.median(width[tuple(b.path.astype(int).T)])) for b in branches]
     at_node: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for i, branch in enumerate(branches):
         for end in (0, 1):
             at_node[branch.ends[end]].append((i, end))
-    straightest = np.cos(np.radians(max_bend))
     follows: dict[tuple[int, int], tuple[int, int]] = {}
     for node in sorted(at_node):
         meeting = at_node[node]
         heading = [_heading_out(branches[i], end, reach) for i, end in meeting]
-        pairs = sorted(
-            (float(heading[a] @ heading[b]), meeting[a], meeting[b])
-            for a in range(len(meeting))
-            for b in range(a + 1, len(meeting))
-            if meeting[a][0] != meeting[b][0]
-        )
-        for against, one, other in pairs:
-            if -against < straightest:
-                break
+        widest = max(usual[i] for i, _ in meeting)
+        pairs = []
+        for a, b in itertools.combinations(range(len(meeting)), 2):
+            one, other = meeting[a], meeting[b]
+            bend = math.degrees(math.acos(min(1.0, max(-1.0, -float(heading[a] @ heading[b])))))
+            if bend <= max_bend and one[0] != other[0]:
+                narrow = 1 - min(usual[one[0]], usual[other[0]]) / widest
+                pairs.append((bend / max_bend + narrow, one, other))
+        for _, one, other in sorted(pairs):
             if one not in follows and other not in follows:
                 follows[one], follows[other] = other, one
     chains = []

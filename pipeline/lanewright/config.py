@@ -216,7 +216,7 @@ class LanesSettings(Settings):
         0.5, description="share of that height which may be unsearched in a column called free"
     )
     bridge: Length = Field(
-        6.0,
+        4.0,
         description="metres; lanes run on over unsearched gaps no wider than this between searched "
         "and clear columns, and tell their share; common practice, no source",
     )
@@ -267,11 +267,10 @@ class LanesSettings(Settings):
         "24 m, common practice",
     )
     tunnel_roof: Share = Field(0.5, description="roofed share from which a lane is a tunnel")
-    trunk_doubt: Length = Field(1.0, description="x")
-    trunk_walls: bool = Field(
-        False,
-        description="let probable trunks part lanes; lidar places them by their tops, so a crown "
-        "that leans over a lane may close it",
+    lone_tree: Metres = Field(
+        8.0,
+        description="a tree is lone, and its trunk a wall where nothing was seen of it, where less "
+        "than half of a square reaching so far is roofed; in a closed wood tops mislead",
     )
 
     @model_validator(mode="after")

@@ -123,9 +123,9 @@ def free_room(
 ) -> Room:
     """Decide what is wall and measure the width between walls.
 
-    Scattered hits are not walls and small unsearched gaps amid clear columns are bridged; both
-    rules only look at how much around a cell is closed or clear, so more vegetation never makes
-    anything wider. Beyond the grid nothing was searched: it is wall.
+    Scattered hits are not walls, and unsearched gaps between clear columns are bridged where
+    nothing tells of vegetation. Both rules only ask how much around a cell is closed or clear, so
+    more vegetation never makes anything wider. Beyond the grid nothing was searched: it is wall.
 
     Parameters
     ----------
@@ -145,13 +145,26 @@ def free_room(
     speck = closed & (count_around(closed, reach) * cell**2 < settings.speck_area)
     if trunks is not None:
         speck &= ~trunks
-    # Gaps are bridged over specks too, but never by them: a speck is no searched clear column.
-    amid_clear = count_around(columns.clear, reach) >= settings.bridge * (2 * reach + 1) ** 2
-    unsure = columns.unsure if trunks is None else columns.unsure & ~trunks
-    bridged = unsure & (water | amid_clear)
+    unsure = ~(columns.clear | closed)
+    bridged = unsure & (water | closed_gaps(columns.clear, settings.bridge / cell))
     unsearched = unsure & ~bridged
     wall = (closed & ~speck) | unsearched
     return Room(wall, width_between(wall, cell), bridged, speck, unsearched)
+
+
+def closed_gaps(mask: NDArray[np.bool_], width: float) -> NDArray[np.bool_]:
+    """Fill gaps no wider than `width` [cells]: a morphological closing by a disc that wide.
+
+    A gap that opens to one side is left as it is, and so is what reaches the edge of the raster.
+    """
+    radius = width / 2
+    if radius < 1 or not mask.any():
+        return mask
+    # The margin lets the disc stand beyond the edge, where there is nothing to close upon.
+    margin = int(radius) + 2
+    near = ndi.distance_transform_edt(~np.pad(mask, margin)) <= radius
+    filled = ndi.distance_transform_edt(near) > radius
+    return np.asarray(filled[margin:-margin, margin:-margin] | mask)
 
 
 def width_between(wall: NDArray[np.bool_], cell: float) -> NDArray[np.float32]:

@@ -30,6 +30,7 @@ from lanewright.freewidth import (
     OPEN,
     TUNNEL,
     Room,
+    count_around,
     free_room,
     kind_raster,
     swept,
@@ -95,16 +96,22 @@ def find_lanes(
     settings
         The section `lanes` of the configuration.
     """
+    grid = survey.grid
+    roof = vegetation.canopy_height > THROWING[1]
+    # In the open a trunk stands below its top; in a closed wood crowns lean, and to trust tops
+    # would put trunks into tunnels.
+    around = max(1, round(settings.lone_tree / grid.cell))
+    is_open = count_around(roof, around) < 0.5 * (2 * around + 1) ** 2
     return trace_lanes(
-        survey.grid,
+        grid,
         blocked_layers(vegetation.columns, settings.blocked_density),
         vegetation.columns.unknown,
         vegetation.canopy_height,
-        vegetation.canopy_height > THROWING[1],
+        roof,
         terrain.water,
         survey.inside,
         settings,
-        trunk_cells(vegetation.trees, survey.grid) if settings.trunk_walls else None,
+        trunk_cells(vegetation.trees, grid) & is_open,
     )
 
 
@@ -137,7 +144,7 @@ def trace_lanes(
     settings
         The section `lanes` of the configuration.
     trunks : (rows, cols), optional
-        Columns that hold a known trunk, which lidar seldom sees: walls wherever they stand.
+        Columns that hold a known trunk, which lidar seldom sees: walls even where alone.
 
     Raises
     ------
@@ -161,7 +168,8 @@ def trace_lanes(
     roof_height = _roof_height(columns.roof_height, canopy_height, roof, room)
     roofed = np.isfinite(roof_height)
     width = np.where(room.speck, np.float32(0), np.minimum(room.width, np.float32(WIDEST)))
-    width[room.unsearched] = np.nan
+    # Lanes bridge gaps in the search; the raster stays with what was searched, or is water.
+    width[room.unsearched | (room.bridged & ~water)] = np.nan
     lines = _lines(grid, room, inside, settings)
     table = _measured(grid, room, roof_height, water, lines, settings)
     openings = find_openings(grid, room, roofed, inside, settings)
@@ -201,25 +209,41 @@ def _lines(
     """
     step = STEP / grid.cell
     shortest = settings.min_length / grid.cell
-    space = room.width >= settings.min_width
+    space = room.width >= settings.min_pinch
     keep = inside & (room.width <= settings.open_width)
     middle = centre_lines(space, keep, room.width / np.float32(grid.cell), settings.max_bend)
+    sigma = settings.smoothing / STEP
     lines = []
     for path in [*middle, *_beside_edges(grid, room, inside, settings)]:
         if length_of(path) < shortest:
             continue
-        points = _without_tips(resampled(path, step), room.width, grid.cell)
-        smooth = smoothed(points, settings.smoothing / STEP)
-        for part in cut_at_bends(smooth, settings.max_bend, CHORD):
-            if length_of(points[part]) < shortest:
+        whole = resampled(path, step)
+        for stretch in _between_narrows(whole, room.width, settings):
+            if length_of(whole[stretch]) < shortest:
                 continue
-            line = _smooth_and_free(points[part], room, settings.smoothing / STEP)
-            if length_of(line) >= shortest:
-                lines.append(line)
+            points = _without_tips(whole[stretch], room.width)
+            for part in cut_at_bends(smoothed(points, sigma), settings.max_bend, CHORD):
+                if length_of(points[part]) < shortest:
+                    continue
+                line = _smooth_and_free(points[part], room, sigma)
+                if length_of(line) >= shortest:
+                    lines.append(line)
     return lines
 
 
-def _without_tips(points: Path, width: NDArray[np.float32], cell: float) -> Path:
+def _between_narrows(
+    points: Path, width: NDArray[np.float32], settings: LanesSettings
+) -> list[slice]:
+    """Parts of a line that are wide enough, over pinch points but not over narrow stretches."""
+    wide = np.flatnonzero(width[_cells(points, width.shape)] >= settings.min_width)
+    if len(wide) == 0:
+        return []
+    far = np.flatnonzero(np.diff(wide) > settings.max_pinch_length / STEP)
+    first, last = wide[np.append(0, far + 1)], wide[np.append(far, -1)]
+    return [slice(a, b + 1) for a, b in zip(first, last, strict=True)]
+
+
+def _without_tips(points: Path, width: NDArray[np.float32]) -> Path:
     """Cut off ends that run on into a corner of a dead end, where the width falls to nothing."""
     widths = width[_cells(points, width.shape)]
     usual = float(np.median(widths))
@@ -290,6 +314,13 @@ def _measured(
         geometry.append(line.simplify(grid.cell / 4))
     table = pd.DataFrame(rows, columns=list(_COLUMNS)).astype(_COLUMNS)
     frame = gpd.GeoDataFrame(table, geometry=geometry, crs=grid.crs)
+    keep = frame["unknown_share"] - frame["water_share"] <= settings.most_unknown
+    keep &= frame["width_m"] >= settings.min_width
+    # Between scattered bushes an opening says more than a web of lines through it.
+    wide = swept(room, settings.opening_width, grid.cell)
+    in_opening = [wide[_cells(points, wide.shape)].mean() > 0.5 for points in lines]
+    keep &= (frame["kind"] != KINDS[OPEN]) | ~np.array(in_opening, dtype=bool)
+    frame = frame[keep]
     rank = np.lexsort((-frame["width_m"], -frame["length_m"]))
     frame = frame.iloc[rank].reset_index(drop=True)
     frame.insert(0, "lane_id", np.arange(1, len(frame) + 1, dtype=np.int64))

@@ -39,12 +39,16 @@ def find_openings(
     -------
     GeoDataFrame
         `opening_id` from 1, `area_m2`, `width_m` (diameter of the widest free circle),
-        `roof_share`, `unknown_share` (taken as free without having been searched); Polygon.
+        `roof_share`, `unknown_share` (taken as free without having been searched, at most
+        `most_unknown`); Polygon.
     """
     ground = swept(room, settings.opening_width, grid.cell) & inside & ~room.wall
     labels, count = ndi.label(ground)
     size = np.bincount(labels.ravel(), minlength=count + 1) * grid.cell**2
-    keep = np.flatnonzero(size >= settings.min_opening)
+    bridged = np.bincount(labels.ravel(), room.bridged.ravel(), count + 1) * grid.cell**2
+    keep = np.flatnonzero(
+        (size >= settings.min_opening) & (bridged <= settings.most_unknown * size)
+    )
     keep = keep[keep > 0]
     keep = keep[np.argsort(-size[keep], kind="stable")]
     order = np.zeros(count + 1, dtype=np.int32)
