@@ -16,7 +16,7 @@ from lanewright.config import TerrainSettings
 from lanewright.drainage import Drainage, Flow, deepest, drain, fill, pond_floor, wetness_index
 from lanewright.grid import Grid
 from lanewright.ground import Ground
-from lanewright.kernels.relief import gradient
+from lanewright.kernels.relief import facing, gradient, steepness
 from lanewright.outlines import outlines
 from lanewright.resample import blocks_mean, blocks_sum, factor_to, repeat, smooth
 from lanewright.store import stage
@@ -214,14 +214,7 @@ def slope_and_aspect(surface: Float, cell: float, least_cell: float) -> tuple[Fl
             np.where(np.isfinite(surface), smooth(part, factor, surface.shape), np.float32(np.nan))
             for part in (east, south)
         )
-    slope = np.hypot(east, south)
-    slope *= 100
-    # Downhill is against the gradient: azimuth of (east, north) = (-east, south).
-    aspect = np.degrees(np.arctan2(-east, south))
-    aspect[aspect < 0] += 360
-    aspect[aspect == 360] = 0
-    aspect[slope == 0] = np.nan
-    return slope, aspect
+    return steepness(east, south), facing(east, south)
 
 
 def _wetness(surface: Float, grid: Grid, settings: TerrainSettings) -> Float:

@@ -48,25 +48,62 @@ def gradient(
     return east, south
 
 
+@njit(cache=True, nogil=True, parallel=True)
+def steepness(east: NDArray[np.float32], south: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Slope [percent] of a gradient, (rows, cols); NaN where it is."""
+    rows, cols = east.shape
+    slope = np.empty((rows, cols), np.float32)
+    for row in prange(rows):
+        for col in range(cols):
+            x, y = east[row, col], south[row, col]
+            slope[row, col] = np.float32(100) * np.sqrt(x * x + y * y)
+    return slope
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def facing(east: NDArray[np.float32], south: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Direction downhill [degrees clockwise from north] of a gradient, (rows, cols).
+
+    At least 0 and under 360; NaN where the gradient is, and where it is nil.
+    """
+    rows, cols = east.shape
+    aspect = np.empty((rows, cols), np.float32)
+    for row in prange(rows):
+        for col in range(cols):
+            x, y = np.float64(east[row, col]), np.float64(south[row, col])
+            if x == 0.0 and y == 0.0:
+                aspect[row, col] = np.nan
+                continue
+            # Downhill is against the gradient: east by -x and north by y.
+            turn = np.float32(np.degrees(np.arctan2(-x, y)))
+            if turn < 0:
+                turn += np.float32(360)
+            aspect[row, col] = np.float32(0) if turn >= 360 else turn
+    return aspect
+
+
+@njit(cache=True, nogil=True)
+def _in_column(z, row, col):  # type: ignore[no-untyped-def]
+    """Height at a row up to one beyond the border, carried on straight; NaN unknown."""
+    rows = z.shape[0]
+    if 0 <= row < rows:
+        return np.float64(z[row, col])
+    if rows < 2:
+        return np.nan
+    rim, inner = (0, 1) if row < 0 else (rows - 1, rows - 2)
+    return 2.0 * np.float64(z[rim, col]) - np.float64(z[inner, col])
+
+
 @njit(cache=True, nogil=True)
 def _height(z, row, col):  # type: ignore[no-untyped-def]
-    """Height of a cell up to one beyond the border; NaN unknown."""
-    rows, cols = z.shape
-    r, c = min(max(row, 0), rows - 1), min(max(col, 0), cols - 1)
-    height = np.float64(z[r, c])
-    if r != row:
-        inner = r + (r - row)
-        height = 2.0 * height - np.float64(z[inner, c]) if 0 <= inner < rows else np.nan
-    if c == col:
-        return height
-    inner = c + (c - col)
-    if inner < 0 or inner >= cols:
+    """The same for a row and column up to one beyond the border."""
+    cols = z.shape[1]
+    if 0 <= col < cols:
+        return _in_column(z, row, col)
+    if cols < 2:
         return np.nan
-    beside = np.float64(z[r, inner])
-    if r != row:
-        up = r + (r - row)
-        beside = 2.0 * beside - np.float64(z[up, inner]) if 0 <= up < rows else np.nan
-    return 2.0 * height - beside
+    rim, inner = (0, 1) if col < 0 else (cols - 1, cols - 2)
+    return 2.0 * _in_column(z, row, rim) - _in_column(z, row, inner)
 
 
 @njit(cache=True, nogil=True)
