@@ -161,9 +161,7 @@ def provisional_ground(lowest: Raster, cell: float, settings: FilterSettings) ->
         return Provisional(void, void.copy(), seen)
     base = np.float32(np.median(lowest[seen]))
     heights = np.where(seen, lowest - base, np.float32(np.nan)).astype(np.float32)
-    sound = seen & ~_lone_low(
-        heights, seen, round(settings.low_radius / cell), np.float32(settings.low_depth)
-    )
+    sound = _sound(heights, seen, cell, settings)
     full = fill_gaps(np.where(sound, heights, np.float32(np.nan)))
     taken = sound & ~_cut_off(full, cell, settings) & ~_islands(full, cell, settings)
     if not taken.any():
@@ -222,8 +220,8 @@ def fill_gaps(raster: Raster) -> Raster:
     """Fill NaN cells with a smooth surface from the known ones, which stay as they are.
 
     The raster is averaged to half its size until nothing is missing; on the way back each gap
-    starts from the coarser surface and is relaxed towards the mean of its neighbours (a membrane:
-    the Laplace equation). An all-NaN raster comes back as it is.
+    starts from the coarser surface and is relaxed towards the mean of its neighbours: nearly a
+    membrane (the Laplace equation). An all-NaN raster comes back as it is.
     """
     known = np.isfinite(raster)
     if known.all() or not known.any():
@@ -238,6 +236,20 @@ def fill_gaps(raster: Raster) -> Raster:
     _spread(fill_gaps(coarse), known, out)
     _relax(out, known, 20)
     return out
+
+
+def _sound(heights: Raster, seen: Mask, cell: float, settings: FilterSettings) -> Mask:
+    """Seen cells without false low returns; all of them where hardly any is seen."""
+    radius, depth = max(1, round(settings.low_radius / cell)), np.float32(settings.low_depth)
+    sound = seen
+    while True:
+        # false returns keep each other company, so look again once the lowest are gone
+        low = _lone_low(heights, sound, radius, depth)
+        if not low.any():
+            return sound
+        sound = sound & ~low
+        if not sound.any():
+            return seen
 
 
 def _surface(heights: Raster, taken: Mask, cell: float) -> tuple[Raster, Raster]:
