@@ -205,40 +205,41 @@ def _count(
     cells, heights,
 ):  # fmt: skip
     """Blocked samples of one line, at most one sample past `limit`."""
-    # Unsigned 32-bit everywhere: a signed index would be checked for wrapping at each look.
+    # All unsigned: a signed index would be checked for wrapping at each look. Positions count in
+    # the machine's own width, so that the compiler sees them run on and makes vectors of them.
     count = np.uint32(0)
     last_row = np.int32(rows - np.uint32(1))
     last_col = np.int32(cols - np.uint32(1))
-    start = np.uint32(0)
-    chunk = np.uint32(_CHUNK)
-    while start < n:
-        size = np.uint32(min(chunk, np.uint32(n - start)))
-        for s in range(size):
-            i = np.uintp(first + np.uint32(start + s))
-            r = r0 + dr * along[i] - dc * left[i]
-            c = c0 + dc * along[i] + dr * left[i]
+    end = np.uintp(n)
+    start = np.uintp(0)
+    chunk = np.uintp(_CHUNK)
+    while start < end:
+        stop = np.uintp(min(np.uintp(start + chunk), end))
+        for i in range(start, stop):
+            k = np.uintp(first + i)
+            r = r0 + dr * along[k] - dc * left[k]
+            c = c0 + dc * along[k] + dr * left[k]
             # Outside the grid is the barred ring; its row 0 also takes what truncation rounds up.
             row = min(max(np.int32(r), np.int32(0)), last_row)
             col = min(max(np.int32(c), np.int32(0)), last_col)
-            cells[np.uintp(start + s)] = np.uint32(np.uint32(row) * cols + np.uint32(col))
-            heights[np.uintp(start + s)] = np.int32(z0 + dz * along[i] + rise[i])
-        for s in range(size):
-            i = np.uintp(start + s)
+            cells[i] = np.uint32(np.uint32(row) * cols + np.uint32(col))
+            heights[i] = np.int32(z0 + dz * along[k] + rise[k])
+        for i in range(start, stop):
             j = cells[i]
-            k = np.int32(np.int32(heights[i] - ground[j]) >> np.int32(_SHIFT))
-            if np.uint32(k) < np.uint32(LAYERS):
-                bit = (blocked[j] >> np.uint64(np.uint32(k) & np.uint32(63))) & np.uint64(1)
+            layer = np.int32(np.int32(heights[i] - ground[j]) >> np.int32(_SHIFT))
+            if np.uint32(layer) < np.uint32(LAYERS):
+                bit = (blocked[j] >> np.uint64(np.uint32(layer) & np.uint32(63))) & np.uint64(1)
                 count = np.uint32(count + np.uint32(bit))
                 if count > limit:
                     return count
-            elif k < 0:
+            elif layer < 0:
                 # Into the ground, or over a barred cell, whose ground no height reaches.
-                more = np.uint32(1) if k > np.int32(-(1 << 16)) else np.uint32(_BARRED)
+                more = np.uint32(1) if layer > np.int32(-(1 << 16)) else np.uint32(_BARRED)
                 count = np.uint32(count + more)
                 if count > limit:
                     return count
-        start = np.uint32(start + size)
-        chunk = np.uint32(chunk + chunk)
+        start = stop
+        chunk = np.uintp(chunk + chunk)
     return count
 
 
@@ -284,7 +285,7 @@ def _score(
             b = bins[p]
             out[p] = _count(
                 r0, c0, z0, dr, dc, np.float32(e_z[e] - z0), along, left, rise,
-                np.uint32(b * width), np.uint32(samples[b]), blocked, ground, rows, cols, limit,
+                np.uintp(b * width), np.uintp(samples[b]), blocked, ground, rows, cols, limit,
                 cells, heights,
             )  # fmt: skip
 
@@ -412,7 +413,7 @@ def _search(
                     limit = min(limit, out_blocked[t, slot])
                 count = _count(
                     r0, c0, z0, dr, dc, dz, flat_along, flat_left, flat_rise,
-                    np.uint32((b * arcs + a) * width), np.uint32(samples[b]),
+                    np.uintp((b * arcs + a) * width), np.uintp(samples[b]),
                     blocked, ground, rows, cols, np.uint32(limit), cells, heights,
                 )  # fmt: skip
                 if count > limit:
