@@ -2,7 +2,6 @@
 
 import os
 import subprocess
-import sys
 from pathlib import Path
 
 import geopandas as gpd
@@ -13,7 +12,11 @@ import yaml
 from pyproj import CRS
 from shapely import Polygon, box
 
+from run.runs import lanewright
+
 LEFT, BOTTOM, SIDE = 500_000.0, 4_400_000.0, 60.0
+SMALL = {"sites": {"boundary_setback": 1.0, "wet": True}}
+"""Settings of the legs for land of half a football field."""
 
 
 def tile(path: Path, kind: str = "meadow", crs: CRS | None = CRS.from_epsg(26916)) -> Path:
@@ -55,15 +58,6 @@ def case(tmp_path):
         return path
 
     return spoil
-
-
-def lanewright(*words: object, **env: str) -> subprocess.CompletedProcess[str]:
-    paths = os.pathsep.join(p for p in sys.path if p)
-    return subprocess.run(
-        [sys.executable, "-m", "lanewright", *map(str, words)],
-        capture_output=True, text=True, timeout=300, check=False,
-        env={**os.environ, "PYTHONPATH": paths, **env},
-    )  # fmt: skip
 
 
 def refused(config: Path, *said: str, command: str = "scout") -> str:
@@ -165,7 +159,7 @@ def test_full_disk_keeps_earlier_results(case, tmp_path):
 @pytest.mark.parametrize("kind", ["meadow", "plane"])
 def test_no_vegetation_runs_and_finds_open_legs(case, tmp_path, kind):
     tile(tmp_path / "a.laz", kind)
-    done = lanewright("scout", case(levels=["green"], legs={"setback": 2.0}))
+    done = lanewright("scout", case(levels=["green"], legs=SMALL))
     assert done.returncode == 0, done.stderr
     legs = gpd.read_file(tmp_path / "out" / "scout.gpkg", layer="legs")
     assert len(legs) > 0
@@ -192,7 +186,7 @@ def test_check_says_what_it_found_and_writes_nothing(case, tmp_path):
 
 
 def test_failing_run_leaves_earlier_results_untouched(case, tmp_path):
-    config = case(levels=["green"], legs={"setback": 2.0})
+    config = case(levels=["green"], legs=SMALL)
     assert lanewright("scout", config).returncode == 0
     before = {p: p.read_bytes() for p in (tmp_path / "out").rglob("*.tif")}
     before[tmp_path / "out" / "scout.gpkg"] = (tmp_path / "out" / "scout.gpkg").read_bytes()

@@ -1,0 +1,178 @@
+"""The demo property end to end, held against what was planted in it (sample_tiles/truth.json)."""
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import rasterio
+from rio_cogeo import cog_validate
+from shapely import LineString, Polygon
+
+from lanewright import schema
+from run.runs import lanewright
+
+ROOT = Path(__file__).resolve().parents[2]
+TRUTH = json.loads((ROOT / "sample_tiles" / "truth.json").read_text())
+
+CONTRACT = [
+    "leg_id", "tee_id", "end_id", "level", "finish", "length_m", "length_ft", "rise_m",
+    "effective_length_m", "apex_m", "clear_rate", "clear_rate_se", "clear_rate_low",
+    "clear_rate_high", "clear_rate_leaf_on", "pinch_width_m", "pinch_at_m", "lane_kind",
+    "roof_share", "grade_pct", "side_slope_pct", "tee_slope_pct", "landing_slope_pct", "wet_share",
+    "carry_water_m", "seen_share", "score", "score_clearance", "score_grade", "score_drainage",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("demo")
+    done = lanewright("scout", ROOT / "configs" / "hollow-creek.yaml", "--out", folder, timeout=1500)
+    assert done.returncode == 0, done.stderr
+    return folder
+
+
+def layer(out: Path, name: str) -> gpd.GeoDataFrame:
+    return gpd.read_file(out / "scout.gpkg", layer=name)
+
+
+def test_everything_promised_is_there(out):
+    names = set(gpd.list_layers(out / "scout.gpkg")["name"])
+    assert {"property", "tee_sites", "basket_sites", "legs", "lanes", "openings", "trees", "water",
+            "wet_ground", "drainage", "cautions"} <= names  # fmt: skip
+    for name in ("ground", "slope", "canopy_height", "free_width", "canopy_cover", "brush_density",
+                 "wetness", "ponding", "seen_share"):  # fmt: skip
+        path = out / "rasters" / f"{name}.tif"
+        valid, errors, warnings = cog_validate(path, strict=True)
+        assert valid, (name, errors, warnings)
+        with rasterio.open(path) as source:
+            assert source.nodata is not None
+            assert source.units[0] == schema.RASTERS[name].unit
+            assert source.statistics(1).max is not None
+    assert (out / "summary.json").exists()
+    assert (out / "run.log").exists()
+    assert list(layer(out, "legs").columns)[: len(CONTRACT)] == CONTRACT
+
+
+def test_legs_stay_on_the_land_and_out_of_keep_outs(out):
+    legs = layer(out, "legs")
+    legs = legs[legs["origin"] == "search"]
+    land = layer(out, "property").geometry.union_all()
+    assert len(legs) > 500
+    assert legs.geometry.force_2d().within(land).all()
+    for name, buffer in (("road", 6.0), ("yard", 10.0)):
+        kept_out = gpd.read_file(ROOT / "sample_tiles" / f"{name}.gpkg").to_crs(legs.crs)
+        area = kept_out.geometry.buffer(buffer - 0.5).union_all()
+        assert not legs.geometry.force_2d().intersects(area).any()
+    assert set(legs["finish"]) == {"straight", "left", "right"}
+    assert {"open", "lane", "tunnel"} <= set(legs["lane_kind"])
+    assert set(legs["level"]) == {"blue", "red"}
+
+
+def test_scores_are_shares_and_the_band_holds_the_rate(out):
+    legs = layer(out, "legs")
+    for name in ("score", "score_clearance", "score_grade", "score_drainage", "clear_rate"):
+        assert legs[name].between(0, 1).all()
+    assert (legs["clear_rate_low"] <= legs["clear_rate"] + 1e-9).all()
+    assert (legs["clear_rate"] <= legs["clear_rate_high"] + 1e-9).all()
+    feet = legs["length_m"] / 0.3048
+    assert (np.abs(feet - legs["length_ft"]) <= 1).all()
+
+
+def test_planted_tunnels_are_found_where_no_canopy_map_shows_them(out):
+    lanes = layer(out, "lanes")
+    tunnels = lanes[lanes["kind"] == "tunnel"].geometry.buffer(3.0).union_all()
+    with rasterio.open(out / "rasters" / "canopy_height.tif") as source:
+        canopy = source.read(1, masked=True)
+        transform = ~source.transform
+    for name, planted in TRUTH["tunnels"].items():
+        line = LineString(planted["line"])
+        found = line.intersection(tunnels).length / line.length
+        assert found > 0.5, f"{name}: {found:.0%} found"
+        steps = [line.interpolate(d) for d in np.arange(1.0, line.length, 1.0)]
+        cells = [transform @ (p.x, p.y) for p in steps]
+        over = np.array([canopy[int(r), int(c)] for c, r in cells], float)
+        assert np.mean(over > planted["roof_m"] - 1) > 0.8  # roofed, seen from above
+
+
+def test_thicket_gap_is_no_lane(out):
+    """Open from above, full of brush: no free width in it and no lane along it."""
+    gap = LineString(TRUTH["thicket_gap"]["line"])
+    lanes = layer(out, "lanes").geometry.union_all()
+    assert gap.buffer(2.0).intersection(lanes).length < 0.25 * gap.length
+    with rasterio.open(out / "rasters" / "free_width.tif") as source:
+        width = source.read(1, masked=True).filled(0)
+        transform = ~source.transform
+    steps = [gap.interpolate(d) for d in np.arange(4.0, gap.length - 4, 1.0)]
+    cells = [transform @ (p.x, p.y) for p in steps]
+    along = np.array([width[int(r), int(c)] for c, r in cells])
+    assert np.mean(along < 2.5) > 0.8
+
+
+def test_pond_and_creek_are_where_they_were_dug(out):
+    water = layer(out, "water")
+    pond = Polygon(TRUTH["pond"]["outline"])
+    biggest = water.loc[water["area_m2"].idxmax()]
+    overlap = biggest.geometry.intersection(pond).area / biggest.geometry.union(pond).area
+    assert overlap > 0.8
+    assert biggest["level_m"] == pytest.approx(TRUTH["pond"]["level_m"], abs=0.1)
+    creek = LineString(TRUTH["creek"]["line"])
+    near = layer(out, "property").geometry.union_all()
+    inner = creek.intersection(near)
+    drains = layer(out, "drainage").geometry.buffer(6.0).union_all()
+    assert inner.intersection(drains).length / inner.length > 0.8
+
+
+def test_no_site_in_water_and_none_on_the_boundary(out):
+    water = layer(out, "water").geometry.union_all()
+    land = layer(out, "property").geometry.union_all()
+    for name in ("tee_sites", "basket_sites"):
+        sites = layer(out, name)
+        own = set(layer(out, "legs").query("origin == 'own'")[
+            "tee_id" if name == "tee_sites" else "end_id"])  # fmt: skip
+        sites = sites[~sites["site_id"].isin(own)]
+        assert len(sites) > 100
+        assert sites.geometry.distance(water).min() > 6.5
+        assert sites.geometry.distance(land.boundary).min() > 14.0
+
+
+def test_wires_are_a_caution(out):
+    cautions = layer(out, "cautions")
+    line = LineString(TRUTH["wire"]["line"])
+    wires = cautions[cautions["caution"] == "power line"].geometry.union_all()
+    land = layer(out, "property").geometry.union_all()
+    assert line.intersection(land).difference(wires.buffer(5)).length < 0.2 * line.length
+
+
+def test_own_lines_are_scored_like_ours(out):
+    own = layer(out, "legs").query("origin == 'own'")
+    drawn = gpd.read_file(ROOT / "sample_tiles" / "own_holes.gpkg")
+    assert len(own) >= 2 * len(drawn)  # two levels, bends make more
+    assert own["clear_rate"].notna().all()
+
+
+def test_trees_stand_where_they_were_planted(out):
+    """Greedy match within 2.5 m; published detection on national lidar is far from all."""
+    planted = np.load(ROOT / "sample_tiles" / "trees.npz")
+    land = layer(out, "property").geometry.union_all().buffer(-10)
+    found = layer(out, "trees")
+    found = found[found.within(land)]
+    x, y = found.geometry.x.to_numpy(), found.geometry.y.to_numpy()
+    from scipy.spatial import cKDTree
+
+    names = planted.files
+    records = planted[names[0]] if len(names) == 1 else planted
+    px, py = np.asarray(records["x"]), np.asarray(records["y"])
+    distance, _ = cKDTree(np.column_stack([px, py])).query(np.column_stack([x, y]))
+    assert np.mean(distance < 2.5) > 0.7
+
+
+def test_summary_tells_the_run(out):
+    summary = json.loads((out / "summary.json").read_text())
+    assert summary["georeference"]["crs"].startswith("EPSG:26916")
+    assert len([i for i in summary["inputs"] if i["role"] == "points"]) == 4
+    assert all(i["checksum"].startswith("blake2b-128:") for i in summary["inputs"])
+    assert {s["stage"] for s in summary["stages"]} >= {"ingest", "ground", "legs", "publish"}
+    assert summary["findings"]["ingest"]["points_duplicate"] > 10_000  # the strip two tiles share
+    assert summary["counts"]["legs"] == len(layer(out, "legs"))

@@ -1,0 +1,123 @@
+"""Same result for any tile order and thread count, killed or not; nothing changed, nothing made."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import geopandas as gpd
+import pytest
+import yaml
+
+from run.runs import environment, lanewright, results, tunnel_survey
+
+
+@pytest.fixture(scope="module")
+def unbroken(tmp_path_factory) -> dict[str, str]:
+    """Results of a run on two threads that nobody disturbed."""
+    folder = tmp_path_factory.mktemp("unbroken")
+    done = lanewright("scout", tunnel_survey(folder), "--threads", 2)
+    assert done.returncode == 0, done.stderr
+    legs = gpd.read_file(folder / "out" / "scout.gpkg", layer="legs")
+    assert len(legs) > 0
+    return results(folder / "out")
+
+
+def test_tile_order_and_threads_change_nothing(tmp_path, unbroken):
+    done = lanewright("scout", tunnel_survey(tmp_path, ("z.laz", "a.laz")), "--threads", 1)
+    assert done.returncode == 0, done.stderr
+    assert results(tmp_path / "out") == unbroken
+
+
+@pytest.mark.parametrize("stage", ["ingest", "ground", "vegetation", "legs"])
+def test_killed_after_a_stage_a_rerun_ends_in_the_same_result(tmp_path, unbroken, stage):
+    config = tunnel_survey(tmp_path)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "lanewright", "scout", str(config), "--threads", "2"],
+        env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    log, deadline = tmp_path / "out" / "run.log", time.monotonic() + 300
+    while time.monotonic() < deadline and process.poll() is None:
+        if log.exists() and f"{stage}: done" in log.read_text():
+            break
+        time.sleep(0.01)
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait()
+    assert not (tmp_path / "out" / "scout.gpkg").exists() or stage == "legs"
+    done = lanewright("scout", config)
+    assert done.returncode == 0, done.stderr
+    assert f"{stage}: nothing changed" in log.read_text()
+    assert results(tmp_path / "out") == unbroken
+
+
+def test_second_run_makes_nothing_and_says_so(tmp_path, unbroken):
+    config = tunnel_survey(tmp_path)
+    lanewright("scout", config)
+    before = {p: p.stat().st_mtime_ns for p in (tmp_path / "out").rglob("*.tif")}
+    done = lanewright("scout", config)
+    assert done.returncode == 0
+    assert "nothing changed since the last run" in done.stdout
+    assert {p: p.stat().st_mtime_ns for p in before} == before
+    # A result that somebody changed is made again.
+    (tmp_path / "out" / "rasters" / "slope.tif").write_bytes(b"spoilt")
+    done = lanewright("scout", config)
+    assert "nothing changed since" not in done.stdout
+    assert results(tmp_path / "out") == unbroken
+
+
+def test_a_changed_setting_makes_only_what_follows(tmp_path):
+    config = tunnel_survey(tmp_path)
+    lanewright("scout", config)
+    settings = yaml.safe_load(config.read_text())
+    settings["legs"]["keep"] = 5
+    config.write_text(yaml.safe_dump(settings))
+    done = lanewright("scout", config)
+    assert "made: legs, publish;" in done.stdout
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text())
+    assert [s["stage"] for s in summary["stages"] if not s["reused"]] == ["legs", "publish"]
+    assert summary["counts"]["legs"] == 5
+
+
+def test_from_and_until(tmp_path):
+    config = tunnel_survey(tmp_path)
+    done = lanewright("scout", config, "--until", "ground")
+    assert done.returncode == 0
+    assert "stopped after ground" in done.stdout
+    assert not (tmp_path / "out" / "scout.gpkg").exists()
+    assert lanewright("scout", config).returncode == 0
+    done = lanewright("scout", config, "--from", "lanes")
+    assert "made: lanes, flight, legs, publish;" in done.stdout or (
+        "made: lanes, legs, publish;" in done.stdout
+    )
+
+
+def test_two_runs_do_not_share_a_folder(tmp_path):
+    config = tunnel_survey(tmp_path)
+    first = subprocess.Popen(
+        [sys.executable, "-m", "lanewright", "scout", str(config)],
+        env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    claim = tmp_path / "out" / ".stages" / "claim"
+    while not claim.exists():
+        time.sleep(0.01)
+    time.sleep(0.2)
+    second = lanewright("scout", config)
+    first.send_signal(signal.SIGINT)
+    assert first.wait() == 130
+    assert second.returncode == 2
+    assert "another run is at work there" in second.stderr
+
+
+def test_quiet_when_not_a_terminal(tmp_path):
+    done = lanewright("scout", tunnel_survey(tmp_path))
+    assert done.stderr == ""
+    assert "\x1b" not in done.stdout
+    assert len(done.stdout.splitlines()) < 12
+
+
+def test_runs_as_a_module_and_says_its_version():
+    assert lanewright("--version").stdout.startswith("lanewright ")
+    assert Path(sys.executable).exists()
