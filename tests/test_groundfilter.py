@@ -311,7 +311,7 @@ def last_returns(folder: Path, pattern: str):
         ("lidr-mixedconifer/*.laz", 0.10, 0.99),
         ("lidr-megaplot/*.laz", 0.20, 0.99),  # closed canopy, few ground returns
         ("norway-strip-water-noise/*.laz", 0.50, 0.99),  # a wooded fjord side of 36 degrees
-        ("pycrown-nz-steep/*.laz", 0.35, 0.97),  # steep bush
+        ("pycrown-nz-steep/*.laz", 0.35, 0.97),  # bush, as heights over the ground
         ("ign-crop1-slope/*.laz", 0.03, 0.99),
         ("ign-montpellier-mosaic/*.laz", 0.08, 0.99),  # houses and gardens
     ],
