@@ -15,9 +15,11 @@ from lanewright.freewidth import (
     NONE,
     OPEN,
     TUNNEL,
+    closed_gaps,
     count_around,
     free_room,
     kind_raster,
+    swept,
     throwing_height,
     width_between,
 )
@@ -167,10 +169,21 @@ def test_kinds_by_width_and_roof():
     blocked[100:200] = 0  # 50 m: open, edges along it
     columns = throwing_height(blocked, np.zeros_like(blocked), DEFAULTS)
     room = free_room(columns, np.zeros(blocked.shape, bool), None, 0.5, DEFAULTS)
-    kind = kind_raster(room, np.isfinite(columns.roof_height) & ~room.wall, 0.5, DEFAULTS)
+    roofed = np.isfinite(columns.roof_height) & ~room.wall
+    kind = kind_raster(room, swept(room, DEFAULTS.open_width, 0.5), roofed, 0.5, DEFAULTS)
     assert set(kind[22:34, 100]) == {LANE}
     assert set(kind[52:64, 100]) == {TUNNEL}
     assert set(kind[80:83, 100]) == {NONE}
     assert set(kind[101:110, 100]) == {EDGE}
     assert set(kind[115:185, 100]) == {OPEN}
     assert set(kind[room.wall]) == {NONE}
+
+
+@settings(deadline=None, max_examples=50)
+@given(arrays(bool, (14, 14)), st.sampled_from([2.0, 3.0, 4.0, 5.0]))
+def test_gaps_close_as_scipy_closes_with_a_disc(mask, width):
+    reach = int(width / 2)
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    disc = np.hypot(y, x) <= width / 2
+    closed = ndi.binary_closing(np.pad(mask, 6), disc)[6:-6, 6:-6]
+    np.testing.assert_array_equal(closed_gaps(mask, width), closed)

@@ -57,12 +57,17 @@ class Wood:
 
 
 def walls_hit(wood: Wood, found: Lanes) -> int:
-    """Points of lanes that stand on a blocked or unsearched column."""
+    """Points of lanes on blocked or unsearched columns; to graze a cell's corner is none."""
+    free = np.pad(found.free_width > 0, 1)
+    half = wood.grid.cell / 2
     hit = 0
     for line in found.lanes.geometry:
-        points = shapely.get_coordinates(shapely.segmentize(line, wood.grid.cell / 2))
-        row, col = wood.grid.rowcol(points[:, 0], points[:, 1])
-        hit += int((~(found.free_width[row, col] > 0)).sum())
+        points = shapely.get_coordinates(shapely.segmentize(line, half))
+        near = np.zeros(len(points), dtype=bool)
+        for dx, dy in ((0, 0), (-half, -half), (-half, half), (half, -half), (half, half)):
+            row, col = wood.grid.rowcol(points[:, 0] + dx, points[:, 1] + dy)
+            near |= free[row + 1, col + 1]
+        hit += int((~near).sum())
     return hit
 
 

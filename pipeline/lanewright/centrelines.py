@@ -21,14 +21,51 @@ from skimage.morphology import skeletonize
 Path = NDArray[np.float64]
 """(n, 2): row and column along a line."""
 
+REACH = 8  # cells along a branch over which its direction at an end is taken
+
 
 @dataclass(frozen=True)
-class _Branch:
-    """Part of the thinned graph between two nodes; `path` runs from `ends[0]` to `ends[1]`."""
+class _Branches:
+    """Branches of the thinned graph; cells of branch i are `cells[first[i] : last[i] + 1]`.
 
-    path: Path
-    ends: tuple[int, int]
-    length: float
+    Attributes
+    ----------
+    cells : (n, 2)
+        Row and column.
+    first, last : (branches,)
+        Where a branch begins and ends in `cells`.
+    ends : (branches, 2)
+        Nodes at its beginning and end.
+    length, width : (branches,)
+        Length and mean free width [cells].
+    end_width : (branches, 2)
+        Free width at both ends [cells].
+    """
+
+    cells: Path
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    ends: NDArray[np.int64]
+    length: NDArray[np.float64]
+    width: NDArray[np.float64]
+    end_width: NDArray[np.float64]
+
+    def only(self, keep: NDArray[np.bool_], ends: NDArray[np.int64] | None = None) -> _Branches:
+        """Some of the branches, if need be between other nodes."""
+        return _Branches(
+            self.cells,
+            self.first[keep],
+            self.last[keep],
+            (self.ends if ends is None else ends)[keep],
+            self.length[keep],
+            self.width[keep],
+            self.end_width[keep],
+        )
+
+    @property
+    def end_degree(self) -> NDArray[np.int64]:
+        """Number of branch ends that meet at both ends of each branch (branches, 2)."""
+        return np.asarray(np.bincount(self.ends.ravel())[self.ends])
 
 
 def centre_lines(
@@ -36,6 +73,7 @@ def centre_lines(
     keep: NDArray[np.bool_],
     width: NDArray[np.float32],
     max_bend: float,
+    shortest: float = 0.0,
 ) -> list[Path]:
     """Lines down the middle of free space, joined through junctions where they run straightest.
 
@@ -51,6 +89,8 @@ def centre_lines(
         junctions that lie within one free circle are one.
     max_bend
         Lines turn by at most this where they pass a junction [deg].
+    shortest
+        Connected lines that are shorter in all are left out [cells].
 
     Returns
     -------
@@ -63,119 +103,118 @@ def centre_lines(
     thin &= neighbours > 1
     if not thin.any():
         return []
-    branches = _branches(thin)
+    branches = _long_enough(_branches(thin, width), shortest)
     for _ in range(3):  # dropping a spur may bare another
-        branches, again = _without_spurs(branches, width)
-        if not again:
+        spur = _is_spur(branches)
+        if not spur.any():
             break
-    return _joined(_contracted(branches, width), width, max_bend)
+        branches = branches.only(~spur)
+    return _joined(_contracted(branches), max_bend)
 
 
-def _branches(thin: NDArray[np.bool_]) -> list[_Branch]:
+def _branches(thin: NDArray[np.bool_], width: NDArray[np.float32]) -> _Branches:
     skeleton = Skeleton(thin, keep_images=False)
-    lengths = skeleton.path_lengths()
-    nodes: dict[tuple[int, int], int] = {}
-    branches = []
-    for i in range(skeleton.n_paths):
-        path = np.asarray(skeleton.path_coordinates(i), dtype=np.float64)
-        first, last = (
-            nodes.setdefault((int(row), int(col)), len(nodes)) for row, col in path[[0, -1]]
-        )
-        branches.append(_Branch(path, (first, last), float(lengths[i])))
-    return branches
+    start = skeleton.paths.indptr.astype(np.int64)
+    first, last = start[:-1], start[1:] - 1
+    nodes = skeleton.paths.indices.astype(np.int64)
+    cells = np.asarray(skeleton.coordinates)[nodes]
+    widths = width[cells[:, 0], cells[:, 1]].astype(np.float64)
+    return _Branches(
+        cells.astype(np.float64),
+        first,
+        last,
+        np.column_stack([nodes[first], nodes[last]]),
+        np.asarray(skeleton.path_lengths(), dtype=np.float64),
+        np.add.reduceat(widths, first) / np.diff(start),
+        np.column_stack([widths[first], widths[last]]),
+    )
 
 
-def _degrees(branches: list[_Branch]) -> dict[int, int]:
-    degree: dict[int, int] = defaultdict(int)
-    for branch in branches:
-        for node in branch.ends:
-            degree[node] += 1
-    return degree
-
-
-def _at(width: NDArray[np.float32], point: Path) -> float:
-    return float(width[int(point[0]), int(point[1])])
-
-
-def _without_spurs(
-    branches: list[_Branch], width: NDArray[np.float32]
-) -> tuple[list[_Branch], bool]:
-    degree = _degrees(branches)
-    kept = []
-    for branch in branches:
-        first, last = (degree[node] > 1 for node in branch.ends)
-        root = branch.path[0] if first else branch.path[-1]
-        is_spur = first != last and branch.length <= _at(width, root)
-        if not is_spur:
-            kept.append(branch)
-    return kept, len(kept) < len(branches)
-
-
-def _contracted(branches: list[_Branch], width: NDArray[np.float32]) -> list[_Branch]:
-    """Merge junctions that lie in one free circle; the line may jump between them unhindered."""
-    degree = _degrees(branches)
-    short = [
-        all(degree[node] > 2 for node in b.ends)
-        and b.length <= max(1.5, min(_at(width, b.path[0]), _at(width, b.path[-1])) / 2)
-        for b in branches
-    ]
-    count = 1 + max((max(b.ends) for b in branches), default=-1)
-    links = np.array([b.ends for b, s in zip(branches, short, strict=True) if s]).reshape(-1, 2)
+def _groups(count: int, links: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Number the connected groups among `count` nodes, given linked pairs."""
     graph = coo_array((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(count, count))
-    merged = connected_components(graph, directed=False)[1] if count else np.zeros(0, int)
-    return [
-        _Branch(b.path, (int(merged[b.ends[0]]), int(merged[b.ends[1]])), b.length)
-        for b, s in zip(branches, short, strict=True)
-        if not s
-    ]
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
 
 
-def _heading_out(branch: _Branch, end: int, reach: int) -> Path:
-    """Point the unit vector from one end of a branch to the cell `reach` cells along it."""
-    path = branch.path if end == 0 else branch.path[::-1]
-    step = path[min(reach, len(path) - 1)] - path[0]
-    size = math.hypot(*step)
-    return np.asarray(step / size if size > 0 else step)
+def _long_enough(branches: _Branches, shortest: float) -> _Branches:
+    """Leave out networks too short for a lane, which in dense woods are most."""
+    group = _groups(int(branches.ends.max()) + 1, branches.ends)[branches.ends[:, 0]]
+    return branches.only(np.bincount(group, branches.length)[group] >= shortest)
 
 
-def _joined(
-    branches: list[_Branch], width: NDArray[np.float32], max_bend: float, reach: int = 8
-) -> list[Path]:
+def _is_spur(branches: _Branches) -> NDArray[np.bool_]:
+    """Tell dead ends no longer than the free width where they start."""
+    if not len(branches.first):
+        return np.zeros(0, dtype=bool)
+    at_junction = branches.end_degree > 1
+    root = np.where(at_junction[:, 0], branches.end_width[:, 0], branches.end_width[:, 1])
+    return np.asarray((at_junction.sum(axis=1) == 1) & (branches.length <= root))
+
+
+def _contracted(branches: _Branches) -> _Branches:
+    """Merge junctions that lie in one free circle; the line may jump between them unhindered."""
+    if not len(branches.first):
+        return branches
+    short = (branches.end_degree > 2).all(axis=1)
+    short &= branches.length <= np.maximum(1.5, branches.end_width.min(axis=1) / 2)
+    merged = _groups(int(branches.ends.max()) + 1, branches.ends[short])
+    return branches.only(~short, merged[branches.ends])
+
+
+def _headings(branches: _Branches) -> Path:
+    """Point unit vectors from both ends of each branch along it (branches, 2, 2)."""
+    first, last = branches.first, branches.last
+    cells = branches.cells
+    out = np.stack(
+        [
+            cells[np.minimum(first + REACH, last)] - cells[first],
+            cells[np.maximum(last - REACH, first)] - cells[last],
+        ],
+        axis=1,
+    )
+    size = np.hypot(out[..., 0], out[..., 1])
+    return np.asarray(out / np.maximum(size, 1e-9)[..., None])
+
+
+def _joined(branches: _Branches, max_bend: float) -> list[Path]:
     """Chain branches: at each node the two widest that run on straightest belong together."""
-    usual = [float(np.median(width[tuple(b.path.astype(int).T)])) for b in branches]
+    heading, width = _headings(branches).tolist(), branches.width.tolist()
     at_node: dict[int, list[tuple[int, int]]] = defaultdict(list)
-    for i, branch in enumerate(branches):
+    for i, ends in enumerate(branches.ends.tolist()):
         for end in (0, 1):
-            at_node[branch.ends[end]].append((i, end))
+            at_node[ends[end]].append((i, end))
     follows: dict[tuple[int, int], tuple[int, int]] = {}
     for node in sorted(at_node):
         meeting = at_node[node]
-        heading = [_heading_out(branches[i], end, reach) for i, end in meeting]
-        widest = max(usual[i] for i, _ in meeting)
+        widest = max(width[i] for i, _ in meeting)
         pairs = []
-        for a, b in itertools.combinations(range(len(meeting)), 2):
-            one, other = meeting[a], meeting[b]
-            bend = math.degrees(math.acos(min(1.0, max(-1.0, -float(heading[a] @ heading[b])))))
+        for one, other in itertools.combinations(meeting, 2):
+            a, b = heading[one[0]][one[1]], heading[other[0]][other[1]]
+            straight = min(1.0, max(-1.0, -(a[0] * b[0] + a[1] * b[1])))
+            bend = math.degrees(math.acos(straight))
             if bend <= max_bend and one[0] != other[0]:
-                narrow = 1 - min(usual[one[0]], usual[other[0]]) / widest
+                narrow = 1 - min(width[one[0]], width[other[0]]) / widest
                 pairs.append((bend / max_bend + narrow, one, other))
         for _, one, other in sorted(pairs):
             if one not in follows and other not in follows:
                 follows[one], follows[other] = other, one
+
     chains = []
     used: set[int] = set()
-    loose = [(i, end) for i in range(len(branches)) for end in (0, 1) if (i, end) not in follows]
+    every = range(len(branches.first))
+    loose = [(i, end) for i in every for end in (0, 1) if (i, end) not in follows]
     # Whatever has no loose end is a ring, which may start anywhere.
-    for start in [*loose, *((i, 0) for i in range(len(branches)))]:
+    for start in [*loose, *((i, 0) for i in every)]:
         if start[0] in used:
             continue
         parts = []
         here: tuple[int, int] | None = start
         while here is not None and here[0] not in used:
-            used.add(here[0])
-            path = branches[here[0]].path
-            parts.append(path if here[1] == 0 else path[::-1])
-            here = follows.get((here[0], 1 - here[1]))
+            i, end = here
+            used.add(i)
+            path = branches.cells[branches.first[i] : branches.last[i] + 1]
+            parts.append(path if end == 0 else path[::-1])
+            here = follows.get((i, 1 - end))
         chains.append(np.concatenate(parts))
     return chains
 
@@ -224,7 +263,7 @@ def cut_at_bends(path: Path, max_bend: float, reach: int) -> list[slice]:
             parts.append(slice(start, stop))
             continue
         # A turn is spread over the chords that reach across it; its middle is that of a chord.
-        turn = np.abs(np.diff(smoothed(heading[low : high + 1, None], reach / 2), axis=0))
+        turn = np.abs(np.diff(heading[low : high + 1]))
         cut = start + low + 1 + int(turn.argmax()) + reach // 2
         waiting += [(cut, stop), (start, cut + 1)]
     return parts

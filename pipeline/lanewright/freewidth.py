@@ -180,25 +180,29 @@ def width_between(wall: NDArray[np.bool_], cell: float) -> NDArray[np.float32]:
 
 
 def swept(room: Room, diameter: float, cell: float) -> NDArray[np.bool_]:
-    """Cells that a free circle of the given diameter [m] covers wherever it fits."""
+    """Find the free cells that a circle of the given diameter [m] covers wherever it fits."""
     centres = room.width >= diameter
     if not centres.any():
         return centres
-    return np.asarray(ndi.distance_transform_edt(~centres) * cell <= diameter / 2)
+    reached = ndi.distance_transform_edt(~centres) * cell <= diameter / 2
+    return np.asarray(reached & ~room.wall)
 
 
 def kind_raster(
-    room: Room, roofed: NDArray[np.bool_], cell: float, settings: LanesSettings
+    room: Room,
+    wide: NDArray[np.bool_],
+    roofed: NDArray[np.bool_],
+    cell: float,
+    settings: LanesSettings,
 ) -> NDArray[np.uint8]:
     """Lane kind of every cell, by code: 0 none, 1 open, 2 edge, 3 lane, 4 tunnel.
 
     What is roofed is a tunnel however wide, since a throw in it stays under the canopy; the rest
-    is a lane up to `open_width`, and beyond it open, or edge where a wall is near.
+    is a lane up to `open_width`, and beyond it (`wide`) open, or edge where a wall is near.
     """
     reach = max(1, round(2 * settings.speck_reach / cell))
     under = count_around(roofed, reach) >= settings.tunnel_roof * (2 * reach + 1) ** 2
-    fits = swept(room, settings.min_width, cell) & ~room.wall
-    wide = swept(room, settings.open_width, cell) & ~room.wall
+    fits = swept(room, settings.min_width, cell)
     kind = np.where(fits, np.uint8(LANE), np.uint8(NONE))
     near = room.width < 2 * settings.edge_offset
     kind[wide & near] = EDGE

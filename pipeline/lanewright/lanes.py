@@ -170,9 +170,11 @@ def trace_lanes(
     width = np.where(room.speck, np.float32(0), np.minimum(room.width, np.float32(WIDEST)))
     # Lanes bridge gaps in the search; the raster stays with what was searched, or is water.
     width[room.unsearched | (room.bridged & ~water)] = np.nan
-    lines = _lines(grid, room, inside, settings)
-    table = _measured(grid, room, roof_height, water, lines, settings)
-    openings = find_openings(grid, room, roofed, inside, settings)
+    wide = swept(room, settings.open_width, grid.cell)
+    ground = swept(room, settings.opening_width, grid.cell)
+    lines = _lines(grid, room, wide, inside, settings)
+    table = _measured(grid, room, ground, roof_height, water, lines, settings)
+    openings = find_openings(grid, room, ground, roofed, inside, settings)
     if not (~room.wall & inside).any():
         log.warning("no column inside the property is free at throwing height")
     log.info(
@@ -183,7 +185,7 @@ def trace_lanes(
         len(openings),
         openings["area_m2"].sum() / 1e4,
     )
-    kind = kind_raster(room, roofed, grid.cell, settings)
+    kind = kind_raster(room, wide, roofed, grid.cell, settings)
     return Lanes(width, kind, roof_height, table, openings)
 
 
@@ -201,7 +203,11 @@ def _roof_height(
 
 
 def _lines(
-    grid: Grid, room: Room, inside: NDArray[np.bool_], settings: LanesSettings
+    grid: Grid,
+    room: Room,
+    wide: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    settings: LanesSettings,
 ) -> list[Path]:
     """Lane lines in rows and columns, a point per metre, cut at bends and long enough.
 
@@ -211,10 +217,11 @@ def _lines(
     shortest = settings.min_length / grid.cell
     space = room.width >= settings.min_pinch
     keep = inside & (room.width <= settings.open_width)
-    middle = centre_lines(space, keep, room.width / np.float32(grid.cell), settings.max_bend)
+    cells_wide = room.width / np.float32(grid.cell)
+    middle = centre_lines(space, keep, cells_wide, settings.max_bend, shortest)
     sigma = settings.smoothing / STEP
     lines = []
-    for path in [*middle, *_beside_edges(grid, room, inside, settings)]:
+    for path in [*middle, *_beside_edges(grid, room, wide & inside, settings)]:
         if length_of(path) < shortest:
             continue
         whole = resampled(path, step)
@@ -260,10 +267,9 @@ def _without_tips(points: Path, width: NDArray[np.float32]) -> Path:
 
 
 def _beside_edges(
-    grid: Grid, room: Room, inside: NDArray[np.bool_], settings: LanesSettings
+    grid: Grid, room: Room, wide: NDArray[np.bool_], settings: LanesSettings
 ) -> list[Path]:
     """Lines at a fixed distance from the walls of wide ground."""
-    wide = swept(room, settings.open_width, grid.cell) & inside & ~room.wall
     if not wide.any():
         return []
     # A lone tree has no edge to play along: only walls as large as the smallest opening count.
@@ -277,10 +283,9 @@ def _beside_edges(
 
 def _smooth_and_free(points: Path, room: Room, sigma: float) -> Path:
     """Smooth a line as far as it stays off the walls."""
-    for softness in (sigma, sigma / 2):
+    for softness in (sigma, sigma / 2, sigma / 4):
         line = smoothed(points, softness)
-        row, col = _cells(line, room.wall.shape)
-        if not room.wall[row, col].any():
+        if not room.wall[_cells(resampled(line, 0.25), room.wall.shape)].any():
             return line
     return points
 
@@ -295,6 +300,7 @@ def _cells(points: Path, shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDA
 def _measured(
     grid: Grid,
     room: Room,
+    ground: NDArray[np.bool_],
     roof_height: NDArray[np.float32],
     water: NDArray[np.bool_],
     lines: list[Path],
@@ -317,8 +323,7 @@ def _measured(
     keep = frame["unknown_share"] - frame["water_share"] <= settings.most_unknown
     keep &= frame["width_m"] >= settings.min_width
     # Between scattered bushes an opening says more than a web of lines through it.
-    wide = swept(room, settings.opening_width, grid.cell)
-    in_opening = [wide[_cells(points, wide.shape)].mean() > 0.5 for points in lines]
+    in_opening = [ground[_cells(points, ground.shape)].mean() > 0.5 for points in lines]
     keep &= (frame["kind"] != KINDS[OPEN]) | ~np.array(in_opening, dtype=bool)
     frame = frame[keep]
     rank = np.lexsort((-frame["width_m"], -frame["length_m"]))

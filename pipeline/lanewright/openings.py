@@ -11,18 +11,19 @@ from rasterio.features import shapes
 from scipy import ndimage as ndi
 
 from lanewright.config import LanesSettings
-from lanewright.freewidth import Room, swept
+from lanewright.freewidth import Room
 from lanewright.grid import Grid
 
 
 def find_openings(
     grid: Grid,
     room: Room,
+    ground: NDArray[np.bool_],
     roofed: NDArray[np.bool_],
     inside: NDArray[np.bool_],
     settings: LanesSettings,
 ) -> gpd.GeoDataFrame:
-    """Outline connected ground that a circle of `opening_width` can sweep, largest first.
+    """Outline connected ground that is wide enough, largest first.
 
     Parameters
     ----------
@@ -30,10 +31,10 @@ def find_openings(
         Georeference of the rasters.
     room
         Free space and its width.
-    roofed, inside : (rows, cols)
-        Under a roof; in the property.
+    ground, roofed, inside : (rows, cols)
+        What a circle of `opening_width` can sweep; under a roof; in the property.
     settings
-        Least width and area.
+        Least area, and how much may be unsearched.
 
     Returns
     -------
@@ -42,8 +43,7 @@ def find_openings(
         `roof_share`, `unknown_share` (taken as free without having been searched, at most
         `most_unknown`); Polygon.
     """
-    ground = swept(room, settings.opening_width, grid.cell) & inside & ~room.wall
-    labels, count = ndi.label(ground)
+    labels, count = ndi.label(ground & inside)
     size = np.bincount(labels.ravel(), minlength=count + 1) * grid.cell**2
     bridged = np.bincount(labels.ravel(), room.bridged.ravel(), count + 1) * grid.cell**2
     keep = np.flatnonzero(
