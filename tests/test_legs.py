@@ -1,6 +1,7 @@
 """The stage as a whole on land with known answers."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numba
 import numpy as np
@@ -12,7 +13,7 @@ from lanewright import schema
 from lanewright.config import FlightSettings, LegsSettings, SitesSettings
 from lanewright.errors import InputError
 from lanewright.flight import fly_throws
-from lanewright.legs import score_legs, score_own
+from lanewright.legs import find_legs, score_legs, score_own
 from lanewright.levels import levels_named
 
 CONTRACT = """
@@ -229,3 +230,29 @@ def test_land_without_room_gives_an_empty_table_that_can_be_written(flights):
     assert len(got.legs) == len(got.tee_sites) == 0
     for layer, frame in (("legs", got.legs), ("tee_sites", got.tee_sites)):
         assert len(schema.conform(layer, frame)) == 0
+
+
+def test_without_lidar_slopes_and_water_are_scored_and_no_clear_rate_is_given(flights):
+    world = leg_worlds.bare(150.0, slope=(0.03, 0.0))
+    survey = SimpleNamespace(
+        grid=world.grid, land=world.land, keep_out=world.keep_out,
+        own_holes=(("mine", drawn((40, 40), (110, 40)).wkt),),
+    )  # fmt: skip
+    terrain = SimpleNamespace(
+        slope_pct=world.slope_pct, wetness=world.wetness, water=world.water, wet=world.wet,
+        height_above_drainage=world.height_above_drainage,
+        water_level=np.full(world.grid.shape, np.nan, np.float32),
+    )  # fmt: skip
+    ground = SimpleNamespace(surface=world.ground)
+    settings = LegsSettings(throws=50, keep=50)
+    got = find_legs(survey, ground, terrain, None, None, flights, settings, leaf_state="unknown")
+    legs = schema.conform("legs", got.legs)
+    assert len(legs) == 50 + 2
+    assert legs[["clear_rate", "clear_rate_se", "clear_rate_low", "pinch_width_m"]].isna().all(axis=None)
+    assert (legs["seen_share"] == 0).all()
+    assert legs["score"].notna().all()
+    assert legs["lane_kind"].isna().all()
+    own = find_legs(
+        survey, ground, terrain, None, None, flights, settings, leaf_state="on", only_own=True
+    )
+    assert (own.legs["origin"] == "own").all()

@@ -75,7 +75,7 @@ class Legs:
     warnings: tuple[str, ...] = ()
 
 
-@stage("legs", version=1)
+@stage("legs", version=2)
 def find_legs(
     survey: Survey,
     ground: Ground,
@@ -110,6 +110,9 @@ def find_legs(
     progress
         Takes the share done.
     """
+    if vegetation is None:
+        unseen = settings.sites.model_copy(update={"seen": 0.0})
+        settings = settings.model_copy(update={"sites": unseen})
     before = numba.get_num_threads()
     numba.set_num_threads(min(max(threads, 1), march.threads()))
     try:

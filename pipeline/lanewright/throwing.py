@@ -9,7 +9,8 @@ Assumptions
 - Contacts along a path are independent: a throw touches nothing with probability exp(-sum).
 - A known tree has a trunk from the ground to its crown base, which lidar seldom sees. Where it
   stands is a normal spread about the point that was found; a path sweeps a strip as wide as trunk
-  and disc together.
+  and disc together. At best there is no trunk: of trees found from above, half are none (44 % were
+  stems in a study of 106 plots, 78 % where every stem was mapped; Grigoryev, draft 2026).
 - Not searched: as surveyed it holds what the columns expect there; at best nothing; at worst at
   least the mean density of what was searched at that height.
 - At worst there are also stems too thin for lidar under the canopy, scattered at random: a path of

@@ -68,10 +68,9 @@ def plain_walk(leg, tables, i_row, n, stretch, sideways, upwards, enough, field)
         total += 1
         if int(field["searched"][at]) >> layer & 1:
             seen += 1
-            depth[1] += here + stem
+            depth[1] += here
             depth[2] += here + stem + thin
         else:
-            depth[1] += stem
             depth[2] += max(here, float(field["prior"][layer]) * step) + stem + thin
         depth[0] += here + stem
         depth[3] += here * field["leaf"] + stem

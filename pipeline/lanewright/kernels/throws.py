@@ -72,10 +72,9 @@ def _walk(
         total += 1
         if (searched[ri, ci] >> np.uint64(layer)) & np.uint64(1):
             seen += 1
-            depth[1] += here + stem
+            depth[1] += here
             depth[2] += here + stem + stems[ri, ci] * step
         else:
-            depth[1] += stem
             depth[2] += max(here, prior[layer] * step) + stem + stems[ri, ci] * step
         depth[0] += here + stem
         depth[3] += here * leaf + stem
