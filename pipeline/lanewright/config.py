@@ -9,11 +9,12 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from lanewright.errors import InputError
-from lanewright.groundfilter import FilterSettings
 
 Metres = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Length = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 LengthUnit = Literal["m", "ft", "us-ft"]
 
 
@@ -70,6 +71,57 @@ class IngestSettings(Settings):
     )
     stall_seconds: Annotated[float, Field(ge=5)] = Field(
         60.0, description="give a tile up when reading it makes no headway for so long"
+    )
+
+
+class FilterSettings(Settings):
+    """What the ground filter takes for an object; defaults measured on the ISPRS filter test."""
+
+    cell: Metres = Field(1.0, description="side of the filter's raster cells in metres")
+    window: Metres = Field(
+        16.0, description="half the width in metres of the widest object that openings take off"
+    )
+    slope: Positive = Field(
+        0.08, description="rise over run of an opening's cut that makes it an object, not terrain"
+    )
+    least_cut: Length = Field(
+        0.2, description="metres an opening must lower a cell at the least to make it an object"
+    )
+    island_step: Positive = Field(
+        0.8, description="rise over run between cells that parts one surface from another"
+    )
+    island_share: Annotated[float, Field(gt=0.5, le=1)] = Field(
+        0.6, description="share of its rim that must fall away for a surface to be an object"
+    )
+    island_area: Positive = Field(
+        10_000.0, description="square metres of the largest surface that may be one object"
+    )
+    low_depth: Metres = Field(
+        2.0, description="metres below all but two returns around that make one a false low return"
+    )
+    low_radius: Metres = Field(
+        15.0, description="metres around a return in which it must have others as low"
+    )
+    grow_above: Length = Field(
+        0.3, description="metres a brow may stand above the plane of the ground beside it"
+    )
+    grow_below: Length = Field(
+        2.0, description="metres a brow may lie below the plane of the ground beside it"
+    )
+    grow_roughness: Metres = Field(
+        0.3, description="metres of scatter about a plane of ground that is let grow on"
+    )
+    grow_slope: Positive = Field(
+        1.0, description="rise over run of the steepest plane of ground that is let grow on"
+    )
+    threshold: Metres = Field(
+        0.25, description="metres above the provisional ground that still are ground"
+    )
+    depth: Length = Field(
+        0.7, description="metres further below the provisional ground that still are ground"
+    )
+    slope_scale: NotNegative = Field(
+        1.5, description="metres of further tolerance per unit of the ground's rise over run"
     )
 
 

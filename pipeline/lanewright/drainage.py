@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
-import pyflwdir
 import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -15,6 +15,9 @@ from skimage.morphology import reconstruction
 from lanewright.grid import Grid
 from lanewright.kernels.flow import flood, ranks, spread, steepest
 from lanewright.kernels.relief import gradient
+
+if TYPE_CHECKING:
+    import pyflwdir
 
 Float = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -167,6 +170,8 @@ def drain(grid: Grid, flow: Flow, water: Mask, start_ha: float) -> Drainage:
     D8 (O'Callaghan and Mark 1984) with steepest descent; height above drainage after
     Renno et al. 2008, Remote Sensing of Environment 112(9).
     """
+    import pyflwdir  # here, for it takes a second to import and most commands do without
+
     surface = flow.surface
     known = np.isfinite(surface)
     if not known.any():

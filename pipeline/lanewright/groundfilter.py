@@ -17,21 +17,18 @@ Points may come in blocks: once for the lowest heights, once to be told apart.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated
 
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field
 from scipy import ndimage, sparse
 
+from lanewright.config import FilterSettings
 from lanewright.grid import Grid
 
 Raster = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Coordinates = NDArray[np.float64]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 # Beyond the rim the raster goes on at the lowest height within so many metres, so that a hillside
 # cut off by the rim stays, and a treetop there does not turn into a plateau.
@@ -50,59 +47,6 @@ _TAKE_BACK = 2
 # The provisional slope is measured over about this many metres, past the noise of single returns.
 _SLOPE_SIGMA = 1.0
 _COMPANY = 3
-
-
-class FilterSettings(BaseModel):
-    """What the ground filter takes for an object; defaults measured on the ISPRS filter test."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
-
-    cell: Positive = Field(1.0, description="side of the filter's raster cells in metres")
-    window: Positive = Field(
-        16.0, description="half the width in metres of the widest object that openings take off"
-    )
-    slope: Positive = Field(
-        0.08, description="rise over run of an opening's cut that makes it an object, not terrain"
-    )
-    least_cut: NotNegative = Field(
-        0.2, description="metres an opening must lower a cell at the least to make it an object"
-    )
-    island_step: Positive = Field(
-        0.8, description="rise over run between cells that parts one surface from another"
-    )
-    island_share: Annotated[float, Field(gt=0.5, le=1)] = Field(
-        0.6, description="share of its rim that must fall away for a surface to be an object"
-    )
-    island_area: Positive = Field(
-        10_000.0, description="square metres of the largest surface that may be one object"
-    )
-    low_depth: Positive = Field(
-        2.0, description="metres below all but two returns around that make one a false low return"
-    )
-    low_radius: Positive = Field(
-        15.0, description="metres around a return in which it must have others as low"
-    )
-    grow_above: NotNegative = Field(
-        0.3, description="metres a brow may stand above the plane of the ground beside it"
-    )
-    grow_below: NotNegative = Field(
-        2.0, description="metres a brow may lie below the plane of the ground beside it"
-    )
-    grow_roughness: Positive = Field(
-        0.3, description="metres of scatter about a plane of ground that is let grow on"
-    )
-    grow_slope: Positive = Field(
-        1.0, description="rise over run of the steepest plane of ground that is let grow on"
-    )
-    threshold: Positive = Field(
-        0.25, description="metres above the provisional ground that still are ground"
-    )
-    depth: NotNegative = Field(
-        0.7, description="metres further below the provisional ground that still are ground"
-    )
-    slope_scale: NotNegative = Field(
-        1.5, description="metres of further tolerance per unit of the ground's rise over run"
-    )
 
 
 @dataclass(frozen=True)
