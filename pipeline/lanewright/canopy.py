@@ -80,6 +80,28 @@ def fill_pits(inside: Raster, touching: Raster, cell: float, width: float) -> Ra
     return out.astype(np.float32)
 
 
+def clear_buildings(height: Raster, roof: Raster, cell: float) -> None:
+    """Take roofs, eaves and facades out of the canopy, in place.
+
+    Unclassified returns beside a building belong to it as often as not: within a metre of one, what
+    is no higher than its roof is no canopy.
+
+    Parameters
+    ----------
+    height
+        Canopy height [m], (rows, cols).
+    roof
+        Height of the highest building return over the ground [m]; NaN where none.
+    cell
+        Side of a cell [m].
+    """
+    if not np.isfinite(roof).any():
+        return
+    size = 2 * max(1, round(1.0 / cell)) + 1
+    beside = ndimage.maximum_filter(np.where(np.isfinite(roof), roof, -np.inf), size)
+    height[(height <= beside + 0.5) & (beside > 0)] = 0.0
+
+
 def cover(above: NDArray[np.int32], all_: NDArray[np.int32], cell: float, width: float) -> Raster:
     """Share of first returns from the canopy in a square around each cell.
 

@@ -1,8 +1,13 @@
 """Probable trees: tops, crowns, crown base and an estimate of the stem.
 
-Tops are cells that no other overtops within half the crown width expected at that height (Popescu
-& Wynne 2004, Photogrammetric Engineering & Remote Sensing 70: widths for pines and deciduous trees
-together); crowns are watersheds of the canopy around them.
+Tops are cells that no other overtops within half a window that widens with height (Popescu & Wynne
+2004, Photogrammetric Engineering & Remote Sensing 70); crowns are watersheds of the canopy around
+them.
+
+The published width is that of whole crowns. In a closed wood crowns interlock and tops stand nearer
+than that: a window of 0.7 of it finds more trees at hardly more false ones, both against the 205
+trees that others segmented in a mixed conifer plot (F1 0.83 against 0.73 at 2 m) and against the
+trees planted in the demo (0.68 against 0.65 at 4 m).
 """
 
 from __future__ import annotations
@@ -24,7 +29,9 @@ Raster = NDArray[np.float32]
 WIDTH_CONSTANT, WIDTH_SQUARE = 2.51503, 0.00901
 """Crown width [m] = constant + square * height² (Popescu & Wynne 2004, all trees)."""
 
-_WIDEST = 14.0  # m; the published relation was made on trees up to some 30 m
+_BROADEST = 1.5  # times the expected radius; a crown reaches no farther from its top
+_WINDOW = 0.7  # of the crown width; see above
+_WIDEST = 10.0  # m; the published relation was made on trees up to some 30 m
 
 DETECTION = (
     "found by variable window on 9.8 pulses/m2: 46 % of stems of 10 cm and more, and 44 % of those "
@@ -129,10 +136,12 @@ def crowns(
 ) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.int64]]:
     """Crown numbers by cell from 1 (0 none), and the row and column of each top."""
     height = np.where(np.isfinite(canopy_height), canopy_height, 0.0)
-    # Half a metre of blur takes away the second tops of one crown.
-    smooth = ndimage.gaussian_filter(height, 0.5 / cell, mode="nearest", truncate=3.0)
+    # A blur of one cell takes away the second tops of one crown.
+    smooth = ndimage.gaussian_filter(height, 1.0, mode="nearest", truncate=3.0)
     is_top = np.zeros(height.shape, bool)
-    kernels.tops(smooth, cell, lowest, WIDTH_CONSTANT, WIDTH_SQUARE, _WIDEST, is_top)
+    kernels.tops(
+        smooth, cell, lowest, _WINDOW * WIDTH_CONSTANT, _WINDOW * WIDTH_SQUARE, _WIDEST, is_top
+    )
     rows, cols = np.nonzero(is_top)
     markers = np.zeros(height.shape, np.int32)
     markers[rows, cols] = np.arange(1, len(rows) + 1)
@@ -144,7 +153,7 @@ def crowns(
     labels = np.where(low, 0, labels).astype(np.int32)
     r, c = np.nonzero(labels)
     away = np.hypot(r - rows[labels[r, c] - 1], c - cols[labels[r, c] - 1]) * cell
-    too_far = away > np.asarray(crown_width(top_height[labels[r, c]]))
+    too_far = away > _BROADEST * np.asarray(crown_width(top_height[labels[r, c]])) / 2
     labels[r[too_far], c[too_far]] = 0
     labels[rows, cols] = np.arange(1, len(rows) + 1)
     return labels, rows, cols
@@ -154,7 +163,8 @@ def crown_base(profile: NDArray[np.float64], height: NDArray[np.float64]) -> NDA
     """Height of the lowest live crown [m] from the density of layers.
 
     The crown is the run of layers around its densest part, as far down as the density, over one
-    metre, keeps above a fifth of that of the crown. Lidar places it 0.5-2 m off (from memory).
+    metre, keeps above a fifth of that of the crown. Its densest part is looked for above a third of
+    the tree's height, for brush below may be denser. Lidar places it 0.5-2 m off (from memory).
 
     Parameters
     ----------
@@ -177,7 +187,8 @@ def crown_base(profile: NDArray[np.float64], height: NDArray[np.float64]) -> NDA
     for i, (line, h) in enumerate(zip(smooth, height, strict=True)):
         top = min(layers, max(first + 1, int(h / LAYER_HEIGHT)))
         low = min(first, top - 1)
-        peak = low + int(np.argmax(line[low:top]))
+        third = min(max(low, int(h / 3 / LAYER_HEIGHT)), top - 1)
+        peak = third + int(np.argmax(line[third:top]))
         thin = np.flatnonzero(line[low:peak] < 0.2 * line[peak])
         k = low + thin[-1] + 1 if len(thin) else low
         base = k * LAYER_HEIGHT

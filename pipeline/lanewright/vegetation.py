@@ -20,7 +20,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright.canopy import cover, fill_pits, highest_returns
+from lanewright.canopy import clear_buildings, cover, fill_pits, highest_returns
 from lanewright.columns import (
     DENSITY_TABLE,
     LAYERS,
@@ -202,6 +202,7 @@ def sort_vegetation(
 
     void = np.isnan(ground)
     canopy_height = fill_pits(canopy.inside, canopy.touching, grid.cell, settings.pit_width)
+    clear_buildings(canopy_height, canopy.roof - ground, grid.cell)
     canopy_height[void] = np.nan
     brush = mean_density(columns, *BRUSH)
     brush[void] = np.nan
@@ -333,10 +334,9 @@ class _Canopy:
         col1 = min(col + cols + 1, self._grid.cols)
         window = self._grid.window(row0, col0, row1 - row0, col1 - col0)
         points, above = part.points, part.above
-        # Of what is no plant only the ground counts: it shows where there is no canopy.
-        green = (part.role == GROUND) | (part.role == VEGETATION)
-        green &= np.isfinite(above)
-        seen = np.where(part.role == GROUND, 0.0, above)
+        # Ground and roofs count as height 0: they show where there is no canopy.
+        green = (part.role != _WIRE) & np.isfinite(above)
+        seen = np.where(part.role == VEGETATION, above, 0.0)
         found = highest_returns(window, points.x[green], points.y[green], seen[green])
         roof = np.full(window.shape, np.nan, np.float32)
         built = part.role == _BUILDING

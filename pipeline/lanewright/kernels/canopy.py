@@ -6,10 +6,20 @@ import math
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 
 @njit(cache=True, nogil=True)
-def stamp(x, y, height, left, top, cell, radius, out):
+def stamp(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    height: NDArray[np.float64],
+    left: float,
+    top: float,
+    cell: float,
+    radius: float,
+    out: NDArray[np.float32],
+) -> None:
     """Raise `out` to the height of each return in all cells that its footprint touches."""
     rows, cols = out.shape
     for i in range(x.size):
@@ -29,11 +39,19 @@ def stamp(x, y, height, left, top, cell, radius, out):
 
 
 @njit(cache=True, nogil=True)
-def tops(height, cell, lowest, constant, square, widest, out):
+def tops(
+    height: NDArray[np.floating],
+    cell: float,
+    lowest: float,
+    constant: float,
+    square: float,
+    widest: float,
+    out: NDArray[np.bool_],
+) -> None:
     """Mark cells that no cell within half a crown's width overtops.
 
-    The width is constant + square * height**2, at most `widest` [m]. Of equals the first in
-    reading order stays.
+    The width is constant + square * height**2, at most `widest` [m], and never less than the eight
+    cells around. Of equals the first in reading order stays.
     """
     rows, cols = height.shape
     for row in range(rows):
@@ -41,7 +59,7 @@ def tops(height, cell, lowest, constant, square, widest, out):
             h = height[row, col]
             if not h >= lowest:
                 continue
-            half = min(constant + square * h * h, widest) / 2.0 / cell
+            half = max(min(constant + square * h * h, widest) / 2.0 / cell, 1.5)
             reach = int(half)
             is_top = True
             for dr in range(-reach, reach + 1):
@@ -59,7 +77,15 @@ def tops(height, cell, lowest, constant, square, widest, out):
 
 
 @njit(cache=True, nogil=True)
-def profiles(crown, trees, code, table, solid_code, total, cells):
+def profiles(
+    crown: NDArray[np.int32],
+    trees: int,
+    code: NDArray[np.uint8],
+    table: NDArray[np.float32],
+    solid_code: int,
+    total: NDArray[np.float64],
+    cells: NDArray[np.int64],
+) -> None:
     """Sum of the density of each layer over the cells of each crown, numbered from 1."""
     rows, cols, layers = code.shape
     for row in range(rows):

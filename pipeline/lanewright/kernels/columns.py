@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 GROUND, VEGETATION, SOLID = 0, 1, 2
 """What a return came from, as the kernels know it."""
@@ -17,9 +18,21 @@ GROUND, VEGETATION, SOLID = 0, 1, 2
 
 @njit(cache=True, nogil=True)
 def drift(
-    x, y, z, gps_time, source, first, times, places, longest_gap, moment, steepest,
-    east, north, known,
-):  # fmt: skip
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    z: NDArray[np.float64],
+    gps_time: NDArray[np.float64],
+    source: NDArray[np.uint16],
+    first: NDArray[np.int64],
+    times: NDArray[np.float64],
+    places: NDArray[np.float64],
+    longest_gap: float,
+    moment: float,
+    steepest: float,
+    east: NDArray[np.float64],
+    north: NDArray[np.float64],
+    known: NDArray[np.bool_],
+) -> None:
     """Way aside per metre of height towards the sensor; left alone where no track tells.
 
     Positions of flight line s are numbers first[s] to first[s + 1], in order of time.
@@ -66,7 +79,15 @@ def drift(
 
 
 @njit(cache=True, nogil=True)
-def bilinear(raster, left, top, cell, x, y, out):
+def bilinear(
+    raster: NDArray[np.float32],
+    left: float,
+    top: float,
+    cell: float,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:
     """Values of a raster at points, in proportion between cell centres, level beyond the edge.
 
     A point beside a void gets the weighted mean of what is known; NaN where nothing is.
@@ -89,10 +110,27 @@ def bilinear(raster, left, top, cell, x, y, out):
 
 @njit(cache=True, nogil=True)
 def march(
-    x, y, z, drift_x, drift_y, weight, path_weight, kind,
-    ground, left, top, cell, layer_height, reach, shift, layer_shift,
-    passes, stops, shaded, solid,
-):  # fmt: skip
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    z: NDArray[np.float64],
+    drift_x: NDArray[np.float64],
+    drift_y: NDArray[np.float64],
+    weight: NDArray[np.int32],
+    path_weight: NDArray[np.int32],
+    kind: NDArray[np.uint8],
+    ground: NDArray[np.float32],
+    left: float,
+    top: float,
+    cell: float,
+    layer_height: float,
+    reach: float,
+    shift: int,
+    layer_shift: int,
+    passes: NDArray[np.int32],
+    stops: NDArray[np.int32],
+    shaded: NDArray[np.int32],
+    solid: NDArray[np.uint64],
+) -> None:
     """Follow the ray of each return through a window of columns.
 
     For each layer that the ray crosses above the return it adds `path_weight` to `passes`, below
@@ -142,9 +180,22 @@ def march(
 
 @njit(cache=True, nogil=True)
 def _trace(
-    east, south, level, drift_col, drift_row, up, begin, end, path_weight,
-    ground, layer_height, layers, shift, layer_shift, counts,
-):  # fmt: skip
+    east: float,
+    south: float,
+    level: float,
+    drift_col: float,
+    drift_row: float,
+    up: float,
+    begin: float,
+    end: float,
+    path_weight: int,
+    ground: NDArray[np.float32],
+    layer_height: float,
+    layers: int,
+    shift: int,
+    layer_shift: int,
+    counts: NDArray[np.int32],
+) -> None:
     """Add the path from `begin` to `end` [layers], going up (1.0) or down (-1.0), cell by cell."""
     rows, cols = ground.shape
     col = math.floor(east + drift_col * begin)
@@ -187,7 +238,12 @@ def _trace(
 
 
 @njit(cache=True, nogil=True)
-def window_sum(counts, half, half_layers, floor):
+def window_sum(
+    counts: NDArray[np.int32],
+    half: int,
+    half_layers: int,
+    floor: int,
+) -> NDArray[np.int32]:
     """Sum over 2 half + 1 cells each way and 2 half_layers + 1 layers, cut at the edges.
 
     Layers below `floor` and those from it upwards never mix. Sums must fit 32 bits; running totals
@@ -222,19 +278,30 @@ def window_sum(counts, half, half_layers, floor):
 
 
 @njit(cache=True, nogil=True)
-def _add(total, part):
+def _add(
+    total: NDArray[np.int32],
+    part: NDArray[np.int32],
+) -> None:
     for k in range(total.size):
         total[k] += part[k]
 
 
 @njit(cache=True, nogil=True)
-def _subtract(total, part):
+def _subtract(
+    total: NDArray[np.int32],
+    part: NDArray[np.int32],
+) -> None:
     for k in range(total.size):
         total[k] -= part[k]
 
 
 @njit(cache=True, nogil=True)
-def _slide(values, half, upto, out):
+def _slide(
+    values: NDArray[np.int32],
+    half: int,
+    upto: NDArray[np.int32],
+    out: NDArray[np.int32],
+) -> None:
     """Sum over 2 half + 1 neighbours in a line, cut at its ends; `upto` is room to work in."""
     n = values.size
     total = np.int32(0)
@@ -252,11 +319,32 @@ def _slide(values, half, upto, out):
 
 @njit(cache=True, nogil=True)
 def settle(
-    stops, passes, wide_stops, wide_passes, mid_stops, mid_passes, near_stops, near_passes,
-    near_shaded, prior, band_shift, solid, row0, col0,
-    path_unit, pulse_unit, strength, own_strength, enough, first_octave, solid_code,
-    hit, searched, occluded, code,
-):  # fmt: skip
+    stops: NDArray[np.int32],
+    passes: NDArray[np.int32],
+    wide_stops: NDArray[np.int32],
+    wide_passes: NDArray[np.int32],
+    mid_stops: NDArray[np.int32],
+    mid_passes: NDArray[np.int32],
+    near_stops: NDArray[np.int32],
+    near_passes: NDArray[np.int32],
+    near_shaded: NDArray[np.int32],
+    prior: NDArray[np.float32],
+    band_shift: int,
+    solid: NDArray[np.uint64],
+    row0: int,
+    col0: int,
+    path_unit: float,
+    pulse_unit: float,
+    strength: float,
+    own_strength: float,
+    enough: float,
+    first_octave: int,
+    solid_code: int,
+    hit: NDArray[np.uint64],
+    searched: NDArray[np.uint64],
+    occluded: NDArray[np.uint64],
+    code: NDArray[np.uint8],
+) -> None:
     """State and density code of each voxel of a block.
 
     The counts cover the block and a margin; its own corner lies at (row0, col0) in them. The wide,
@@ -305,7 +393,14 @@ def settle(
 
 
 @njit(cache=True, nogil=True)
-def _update(mean, stops, passes, per_pulse, per_path, hold):
+def _update(
+    mean: NDArray[np.float32],
+    stops: NDArray[np.int32],
+    passes: NDArray[np.int32],
+    per_pulse: np.float32,
+    per_path: np.float32,
+    hold: np.float32,
+) -> None:
     """One step of the chain of Gamma priors, for all layers of a column."""
     for k in range(mean.size):
         mean[k] = (hold * mean[k] + np.float32(stops[k]) * per_pulse) / (
@@ -314,7 +409,11 @@ def _update(mean, stops, passes, per_pulse, per_path, hold):
 
 
 @njit(cache=True, nogil=True)
-def closed(code, is_closed, out):
+def closed(
+    code: NDArray[np.uint8],
+    is_closed: NDArray[np.bool_],
+    out: NDArray[np.uint64],
+) -> None:
     """Set the bits of layers whose code is closed."""
     rows, cols, layers = code.shape
     for row in range(rows):
@@ -327,7 +426,14 @@ def closed(code, is_closed, out):
 
 
 @njit(cache=True, nogil=True)
-def mean_density(code, table, first, last, solid_code, out):
+def mean_density(
+    code: NDArray[np.uint8],
+    table: NDArray[np.float32],
+    first: int,
+    last: int,
+    solid_code: int,
+    out: NDArray[np.float32],
+) -> None:
     """Mean over the layers from `first` to before `last` that are not solid."""
     rows, cols, _ = code.shape
     for row in range(rows):
