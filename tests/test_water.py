@@ -354,3 +354,15 @@ def test_stage_lays_the_lake_flat_before_water_is_routed(real_data):
     assert np.isnan(out.wetness[out.water]).all()
     assert out.drainage.intersection(out.water_bodies.buffer(-2).union_all()).length.sum() == 0
     assert set(out.water_bodies.source) <= set(SOURCES)
+
+
+def test_a_strip_cut_out_of_a_tile_is_no_canal():
+    """As east of one tile of the Montpellier mosaic: 8 m without points, straight along the grid."""
+    grid, surface, returns = world()
+    gap = returns.copy()
+    gap[40:110, 60:72] = 0
+    assert not (find_water(grid, surface, dry(gap), [], SETTINGS).body > 0).any()
+    row, col = np.mgrid[:SIZE, :SIZE]
+    slant = (np.abs(row - col) < 9) & (row > 40) & (row < 110)
+    gap = np.where(slant, 0, returns).astype(np.uint16)
+    assert (find_water(grid, surface, dry(gap), [], SETTINGS).body > 0).any()

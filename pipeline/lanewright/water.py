@@ -222,7 +222,7 @@ def _seen(
                     sources.append("class 9")
                     here[0][part] = len(sources)
                     here[1][part] = flat[part]
-        elif speaks and patch.sum() >= least_void:
+        elif speaks and patch.sum() >= least_void and not _is_cut_out(patch):
             rim_level = _flat_rim(
                 patch, land[place], tally.covered[place], ground[place], cell, settings.void_relief
             )
@@ -299,6 +299,13 @@ def _flat_rim(
     if np.median(beyond) < np.median(rim) - _DIP:
         return None
     return float(low)
+
+
+def _is_cut_out(patch: Mask) -> bool:
+    """Whether a void is a rectangle along the grid: a strip that a tile was cut without."""
+    rows, cols = np.nonzero(patch)
+    box = (rows.max() - rows.min() + 1) * (cols.max() - cols.min() + 1)
+    return bool(len(rows) >= _CUT_OUT * box)
 
 
 def _ring(patch: Mask) -> int:
