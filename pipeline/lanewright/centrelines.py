@@ -245,8 +245,8 @@ def length_of(path: Path) -> float:
 def cut_at_bends(path: Path, max_bend: float, reach: int) -> list[slice]:
     """Cut a line into parts that turn by no more than `max_bend` [deg] between any two places.
 
-    A part that turns more is cut where it turns fastest between its extremes of heading. The
-    heading is that of the chord over `reach` points, so a step to the next cell is no bend.
+    A part that turns more is cut halfway between its extremes of heading. The heading is that of
+    the chord over `reach` points, so a step to the next cell is no bend.
     """
     parts: list[slice] = []
     waiting = [(0, len(path))]
@@ -262,8 +262,9 @@ def cut_at_bends(path: Path, max_bend: float, reach: int) -> list[slice]:
         if heading[high] - heading[low] <= max_bend and heading[low] - heading[high] <= max_bend:
             parts.append(slice(start, stop))
             continue
-        # A turn is spread over the chords that reach across it; its middle is that of a chord.
-        turn = np.abs(np.diff(heading[low : high + 1]))
-        cut = start + low + 1 + int(turn.argmax()) + reach // 2
+        # Halfway through the turn, a corner is the corner itself and an even arc falls in equal
+        # parts. The chord that points so has its middle there.
+        passed = (heading[low:high] < heading[[low, high]].mean()) != (heading[low] < heading[high])
+        cut = start + low + int(np.append(passed, True).argmax()) + reach // 2
         waiting += [(cut, stop), (start, cut + 1)]
     return parts

@@ -232,7 +232,7 @@ def _lines(
             for part in cut_at_bends(smoothed(points, sigma), settings.max_bend, CHORD):
                 if length_of(points[part]) < shortest:
                     continue
-                line = _smooth_and_free(points[part], room, sigma)
+                line = _smooth_and_free(points[part], room, sigma, settings.min_pinch / 2)
                 if length_of(line) >= shortest:
                     lines.append(line)
     return lines
@@ -281,11 +281,11 @@ def _beside_edges(
     return list(find_contours(width, level, mask=wide))  # type: ignore[no-untyped-call]
 
 
-def _smooth_and_free(points: Path, room: Room, sigma: float) -> Path:
-    """Smooth a line as far as it stays off the walls."""
+def _smooth_and_free(points: Path, room: Room, sigma: float, least: float) -> Path:
+    """Smooth a line as far as it stays off the walls and in the middle of its pinch points."""
     for softness in (sigma, sigma / 2, sigma / 4):
         line = smoothed(points, softness)
-        if not room.wall[_cells(resampled(line, 0.25), room.wall.shape)].any():
+        if room.width[_cells(resampled(line, 0.25), room.wall.shape)].min() >= least:
             return line
     return points
 
