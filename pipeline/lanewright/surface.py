@@ -6,7 +6,7 @@ import numpy as np
 import startinpy
 from numba import njit
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
+from scipy import ndimage
 
 from lanewright.grid import Grid
 
@@ -110,8 +110,8 @@ def triangulate(
     surface
         Height [m], (rows, cols) float32. NaN everywhere if no three points span a triangle.
     distance
-        From the cell centre to the nearest point [m], (rows, cols) float32; infinite everywhere
-        without points. Large values mark cells that were filled rather than measured.
+        From the cell centre to the nearest point, within a cell's diagonal [m], (rows, cols)
+        float32; infinite everywhere without points. Large values mark cells that were filled rather than measured.
 
     Raises
     ------
@@ -123,10 +123,7 @@ def triangulate(
     if not len(east):
         return surface.astype(np.float32), np.full(grid.shape, np.inf, np.float32)
 
-    rows, cols = np.indices(grid.shape).reshape(2, -1)
-    centres = np.column_stack(((cols + 0.5) * grid.cell, (rows + 0.5) * grid.cell))
-    distance, nearest = cKDTree(np.column_stack((east, south))).query(centres, workers=-1)
-
+    distance, nearest = _nearest(east, south, grid)
     mesh = startinpy.DT()
     mesh.snap_tolerance = _GRAIN / 2  # distinct points already lie a grain apart
     order = _snake(east, south)
@@ -135,8 +132,31 @@ def triangulate(
     if len(triangles):
         longest = np.inf if max_edge is None else max_edge
         _fill_triangles(np.asarray(mesh.points), triangles, grid.cell, longest, surface)
-        surface = np.where(np.isnan(surface), height[nearest].reshape(grid.shape), surface)
-    return surface.astype(np.float32), distance.reshape(grid.shape).astype(np.float32)
+        surface = np.where(np.isnan(surface), height[nearest], surface)
+    return surface.astype(np.float32), distance
+
+
+def _nearest(
+    east: Coordinates, south: Coordinates, grid: Grid
+) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
+    """Distance [m] from each cell centre to a point of the nearest cell that holds one, and which.
+
+    At most a cell's diagonal more than to the very nearest point, and many times faster.
+    """
+    col, row = (np.floor(v / grid.cell).astype(np.int64) for v in (east, south))
+    # Points may lie around the grid too.
+    before_row, before_col = max(0, -row.min()), max(0, -col.min())
+    rows = max(grid.rows, row.max() + 1) + before_row
+    cols = max(grid.cols, col.max() + 1) + before_col
+    which = np.full((rows, cols), -1, np.int32)
+    which[row + before_row, col + before_col] = np.arange(len(east), dtype=np.int32)
+    place = ndimage.distance_transform_edt(which < 0, return_distances=False, return_indices=True)
+    here = np.s_[before_row : before_row + grid.rows, before_col : before_col + grid.cols]
+    nearest = which[place[0][here], place[1][here]]
+    centre_east = (np.arange(grid.cols) + 0.5) * grid.cell
+    centre_south = ((np.arange(grid.rows) + 0.5) * grid.cell)[:, None]
+    distance = np.hypot(east[nearest] - centre_east, south[nearest] - centre_south)
+    return distance.astype(np.float32), nearest
 
 
 def _grains(metres: Coordinates) -> NDArray[np.int64]:
