@@ -14,28 +14,34 @@ F = np.float32
 BARRED = 65536
 
 
-def plain_line(space, tee, end, along, left, rise):
+def plain_line(land, tee, end, along, left, rise):
     """(blocked, first blocked, unknown) of one line, in the order of operations of the search."""
+    space, blocked, searched, height, barred = land
+    rows, cols = blocked.shape
     (tr, tc, tz), (er, ec, ez) = tee, end
     r0, c0 = F(tr + 1.5), F(tc + 1.5)
     dr, dc, dz = F(er - tr), F(ec - tc), F(ez - tz)
     count, first, unknown = 0, -1, 0
     for i in range(along.size):
-        r = int(r0 + dr * along[i] - dc * left[i])
-        c = int(c0 + dc * along[i] + dr * left[i])
-        cell = min(max(r, 0), space.rows - 1) * space.cols + min(max(c, 0), space.cols - 1)
-        ground = int(space.ground[cell])
+        r = int(r0 + dr * along[i] - dc * left[i]) - 1
+        c = int(c0 + dc * along[i] + dr * left[i]) - 1
+        inside = 0 <= r < rows and 0 <= c < cols
+        if not inside or barred[r, c] or np.isnan(height[r, c]):
+            count += BARRED
+            first = i if first < 0 else first
+            continue
+        ground = round((float(height[r, c]) - space.base) * 1024)
         layer = (int(tz + dz * along[i] + rise[i]) - ground) // 256
         if layer > 63:
             continue
         if layer < 0:
-            count += BARRED if ground == 1 << 30 else 1
-            first = i if first < 0 else first
-            continue
-        if int(space.blocked[cell]) >> layer & 1:
             count += 1
             first = i if first < 0 else first
-        if not int(space.searched[cell]) >> layer & 1:
+            continue
+        if int(blocked[r, c]) >> layer & 1:
+            count += 1
+            first = i if first < 0 else first
+        if not int(searched[r, c]) >> layer & 1:
             unknown += 1
     return count, first, unknown
 
@@ -45,7 +51,7 @@ def class_of(dr, dc, classes):
     return min(int((turn + (turn < 0)) * classes + 1e-9), classes - 1)
 
 
-def plain_search(space, tees, ends, table, shortest, longest, group, sectors, band):
+def plain_search(land, tees, ends, table, shortest, longest, group, sectors, band):
     bands = max(1, math.ceil((longest - shortest) / band))
     best = [{} for _ in tees.row]
     for t in range(tees.row.size):
@@ -53,7 +59,7 @@ def plain_search(space, tees, ends, table, shortest, longest, group, sectors, ba
         for e in range(ends.row.size):
             end = int(ends.row[e]), int(ends.col[e]), ends.z[e]
             dr, dc = end[0] - tee[0], end[1] - tee[1]
-            length = math.sqrt(dr * dr + dc * dc) * space.cell
+            length = math.sqrt(dr * dr + dc * dc) * land[0].cell
             if not shortest <= length <= longest:
                 continue
             b = min(max(int((length - table.start) / table.step), 0), table.samples.size - 1)
@@ -61,7 +67,7 @@ def plain_search(space, tees, ends, table, shortest, longest, group, sectors, ba
             for a in range(table.along.shape[1]):
                 n = table.samples[b]
                 rows = (x[b, a, :n] for x in (table.along, table.left, table.rise))
-                count, first, unknown = plain_line(space, tee, end, *rows)
+                count, first, unknown = plain_line(land, tee, end, *rows)
                 if count > table.limit[b]:
                     continue
                 slot = (class_of(dr, dc, sectors) * bands + strip) * (max(group) + 1) + group[a]
@@ -91,7 +97,9 @@ def space_of(rng, rows, cols, share, relief=4.0):
     searched = rng.integers(0, 2**63, (rows, cols)).astype(np.uint64) * np.uint64(2) | blocked
     ground = rng.uniform(100, 100 + relief, (rows, cols))
     ground[rng.random((rows, cols)) < 0.01] = np.nan
-    return march.make_space(blocked, searched, ground, rng.random((rows, cols)) < 0.01, 0.5)
+    barred = rng.random((rows, cols)) < 0.01
+    space = march.make_space(blocked, searched, ground, barred, 0.5)
+    return space, blocked, searched, ground, barred
 
 
 def spots_of(rng, space, n):
@@ -104,13 +112,14 @@ def spots_of(rng, space, n):
 @given(seed=st.integers(0, 2**32 - 1), share=st.sampled_from([0.0, 0.02, 0.1, 0.5]))
 def test_search_agrees_with_its_plain_twin(seed, share):
     rng = np.random.default_rng(seed)
-    space = space_of(rng, int(rng.integers(3, 40)), int(rng.integers(3, 40)), share)
+    land = space_of(rng, int(rng.integers(3, 40)), int(rng.integers(3, 40)), share)
+    space = land[0]
     tees, ends = spots_of(rng, space, 4), spots_of(rng, space, 25)
     table = table_of(rng, limit=int(rng.integers(0, 8)))
     group = np.array([0, 1, 1])
     bounds = {"shortest": 3.0, "longest": 14.0, "sectors": 8, "band": 4.0}
     found = march.search(space, tees, ends, table, group=group, **bounds)
-    expected = plain_search(space, tees, ends, table, group=group.tolist(), **bounds)
+    expected = plain_search(land, tees, ends, table, group=group.tolist(), **bounds)
     for t, slots in enumerate(expected):
         taken = np.flatnonzero(found.end[t] >= 0)
         assert sorted(slots) == taken.tolist()
@@ -127,7 +136,8 @@ def test_search_agrees_with_its_plain_twin(seed, share):
 )
 def test_counts_agree_with_the_plain_twin(seed, share, limit):
     rng = np.random.default_rng(seed)
-    space = space_of(rng, 30, 34, share)
+    land = space_of(rng, 30, 34, share)
+    space = land[0]
     tees, ends = spots_of(rng, space, 3), spots_of(rng, space, 20)
     table = table_of(rng, width=150, curve=1.5, height=40000.0)
     pairs = np.tile(np.arange(20, dtype=np.int32), 3)
@@ -138,7 +148,7 @@ def test_counts_agree_with_the_plain_twin(seed, share, limit):
         rows = (x[bins[p], 1, :n] for x in (table.along, table.left, table.rise))
         tee = int(tees.row[t]), int(tees.col[t]), tees.z[t]
         end = int(ends.row[e]), int(ends.col[e]), ends.z[e]
-        count = plain_line(space, tee, end, *rows)[0]
+        count = plain_line(land, tee, end, *rows)[0]
         if count <= limit:
             assert got[p] == count
         else:
@@ -147,7 +157,7 @@ def test_counts_agree_with_the_plain_twin(seed, share, limit):
 
 def test_same_answer_for_any_number_of_threads():
     rng = np.random.default_rng(3)
-    space = space_of(rng, 120, 120, 0.03)
+    space = space_of(rng, 120, 120, 0.03)[0]
     tees, ends = spots_of(rng, space, 60), spots_of(rng, space, 300)
     table = table_of(rng, width=60)
     before = numba.get_num_threads()
@@ -266,7 +276,7 @@ def test_growing_at_the_edges_equals_image_dilation():
 
 def test_ends_out_of_order_are_refused():
     rng = np.random.default_rng(0)
-    space = space_of(rng, 10, 10, 0.1)
+    space = space_of(rng, 10, 10, 0.1)[0]
     ends = march.Spots(
         np.array([5, 2], np.int32), np.array([1, 1], np.int32), np.zeros(2, np.float32)
     )

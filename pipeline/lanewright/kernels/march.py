@@ -6,9 +6,10 @@ height over the tee with the end height over the end. Each sample falls in one c
 of that cell's column, and is blocked when the layer's bit is set.
 
 What makes it fast: positions of a chunk of samples are worked out first, in plain float32 that
-the compiler turns into vector code, then looked up one by one in integers; the ends of one tee
-are visited in the order of their bearing, so that neighbouring lines find their cells still in
-the cache; and a line is given up at the sample that takes it over the limit.
+the compiler turns into vector code, then looked up one by one in integers; cells lie in memory in
+tiles of 4 x 4 and the ends of one tee are visited in the order of their bearing, so that a line
+finds most of its cells in the cache; and a line is given up at the sample that takes it over the
+limit.
 """
 
 # Compiled functions take whatever numbers reach them; annotations there would promise what nobody
@@ -18,6 +19,7 @@ the cache; and a line is given up at the sample that takes it over the limit.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numba
 import numpy as np
@@ -30,6 +32,7 @@ UNITS = 256  # heights are integers in 1/256 of a layer, about a millimetre
 _SHIFT = 8
 _VOID = 1 << 30  # ground of a cell nobody may fly over: no height reaches it
 _BARRED = 1 << 16  # blocked samples that one sample over such a cell counts for
+_TILE = 4  # side of a tile of cells; `_place` has its shifts
 _CHUNK = 32  # samples worked out before the first look; doubles afterwards
 _BEARINGS = 512  # classes of bearing that put the ends of a tee in order
 NO_LIMIT = (1 << 31) - 1
@@ -42,11 +45,12 @@ class Space:
     Attributes
     ----------
     blocked, searched
-        Column masks, uint64 (rows + 2, cols + 2), flat.
+        Column masks, uint64, flat: tile by tile, and by rows in a tile.
     ground
-        Ground height over `base` in 1/256 layers, int32, flat; 2**30 where a line may not pass.
+        Ground height over `base` in 1/256 layers, int32, in the same order; 2**30 where a line
+        may not pass.
     rows, cols
-        Shape with the ring.
+        Shape with the ring, in cells.
     base
         Height of zero in `ground` [m].
     cell
@@ -162,19 +166,22 @@ def make_space(
     finite = np.isfinite(ground)
     base = float(np.floor(ground[finite].min())) if finite.any() else 0.0
     rows, cols = blocked.shape
-    height = np.full((rows + 2, cols + 2), _VOID, np.int32)
+    height = np.full(blocked.shape, _VOID, np.int32)
     passable = finite & ~barred
     scaled = np.rint((ground[passable].astype(np.float64) - base) * (UNITS / LAYER))
-    height[1:-1, 1:-1][passable] = scaled.astype(np.int32)
+    height[passable] = scaled.astype(np.int32)
     return Space(
-        np.pad(blocked, 1).ravel(),
-        np.pad(searched, 1).ravel(),
-        height.ravel(),
-        rows + 2,
-        cols + 2,
-        base,
+        _tiled(blocked, 0), _tiled(searched, 0), _tiled(height, _VOID), rows + 2, cols + 2, base,
         cell,
-    )
+    )  # fmt: skip
+
+
+def _tiled(raster: NDArray[Any], outside: int) -> NDArray[Any]:
+    """Raster with a ring of `outside` around it, tile by tile (flat)."""
+    rows, cols = (-(-(n + 2) // _TILE) for n in raster.shape)
+    whole = np.full((rows * _TILE, cols * _TILE), outside, raster.dtype)
+    whole[1 : raster.shape[0] + 1, 1 : raster.shape[1] + 1] = raster
+    return whole.reshape(rows, _TILE, cols, _TILE).swapaxes(1, 2).ravel()
 
 
 def grow(masks: NDArray[np.uint64], radius: float) -> NDArray[np.uint64]:
@@ -200,6 +207,14 @@ def grow(masks: NDArray[np.uint64], radius: float) -> NDArray[np.uint64]:
 
 
 @njit(cache=True, nogil=True)
+def _place(row, col, tiles):
+    """Where cell (row, col) lies in a tiled raster `tiles` tiles wide."""
+    tile = np.uint32((row >> np.uint32(2)) * tiles + (col >> np.uint32(2)))
+    inside = np.uint32(((row & np.uint32(3)) << np.uint32(2)) | (col & np.uint32(3)))
+    return np.uint32((tile << np.uint32(4)) | inside)
+
+
+@njit(cache=True, nogil=True)
 def _count(
     r0, c0, z0, dr, dc, dz, along, left, rise, first, n, blocked, ground, rows, cols, limit,
     cells, heights,
@@ -210,9 +225,11 @@ def _count(
     count = np.uint32(0)
     last_row = np.int32(rows - np.uint32(1))
     last_col = np.int32(cols - np.uint32(1))
+    tiles = np.uint32((cols + np.uint32(_TILE - 1)) >> np.uint32(2))
     end = np.uintp(n)
     start = np.uintp(0)
-    chunk = np.uintp(_CHUNK)
+    # Where nothing can be given up, there is nothing to stop for.
+    chunk = np.uintp(_CHUNK) if limit < n else end
     while start < end:
         stop = np.uintp(min(np.uintp(start + chunk), end))
         for i in range(start, stop):
@@ -220,10 +237,23 @@ def _count(
             r = r0 + dr * along[k] - dc * left[k]
             c = c0 + dc * along[k] + dr * left[k]
             # Outside the grid is the barred ring; its row 0 also takes what truncation rounds up.
-            row = min(max(np.int32(r), np.int32(0)), last_row)
-            col = min(max(np.int32(c), np.int32(0)), last_col)
-            cells[i] = np.uint32(np.uint32(row) * cols + np.uint32(col))
+            row = np.uint32(min(max(np.int32(r), np.int32(0)), last_row))
+            col = np.uint32(min(max(np.int32(c), np.int32(0)), last_col))
+            cells[i] = _place(row, col, tiles)
             heights[i] = np.int32(z0 + dz * along[k] + rise[k])
+        if limit >= n:
+            lowest = np.int32(0)
+            for i in range(start, stop):
+                j = cells[i]
+                layer = np.int32(np.int32(heights[i] - ground[j]) >> np.int32(_SHIFT))
+                place = np.uint32(layer)
+                bit = np.uint32((blocked[j] >> np.uint64(place & np.uint32(63))) & np.uint64(1))
+                held = np.uint32(bit & np.uint32(place < np.uint32(LAYERS)))
+                count = np.uint32(count + np.uint32(held | (place >> np.uint32(31))))
+                lowest = min(lowest, layer)
+            if lowest > np.int32(-_BARRED):
+                return count
+            count = np.uint32(0)  # over a barred cell: count with its weight
         for i in range(start, stop):
             j = cells[i]
             layer = np.int32(np.int32(heights[i] - ground[j]) >> np.int32(_SHIFT))
@@ -234,7 +264,7 @@ def _count(
                     return count
             elif layer < 0:
                 # Into the ground, or over a barred cell, whose ground no height reaches.
-                more = np.uint32(1) if layer > np.int32(-(1 << 16)) else np.uint32(_BARRED)
+                more = np.uint32(1) if layer > np.int32(-_BARRED) else np.uint32(_BARRED)
                 count = np.uint32(count + more)
                 if count > limit:
                     return count
