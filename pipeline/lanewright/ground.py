@@ -292,7 +292,8 @@ def _join(
                 f"the elevation tiles lie {-shift:+.2f} m against the lidar ground, perhaps of "
                 "another height system; they were moved to it where they fill gaps"
             )
-    gap = distance > settings.void_distance
+    # Beyond the footprint the triangles only run on at the height of its rim.
+    gap = (distance > settings.void_distance) | ~tally.covered
     told = gap & np.isfinite(model)
     untold = gap & ~np.isfinite(model) & ~tally.covered
     joined = np.where(told, model + np.float32(shift), surface)
