@@ -114,7 +114,7 @@ def test_planted_lane_stays_open(name, density):
     cell = cell_for(density)
     row = line(world, "line", cell)
     depth = density_of(found.columns)[row : row + 2, :, 4:12].sum(1) * cell
-    assert np.exp(-TWIG * depth).mean() > (0.8 if density == 2.0 else 0.9)
+    assert np.exp(-TWIG * depth).mean() > (0.85 if density == 2.0 else 0.95)
     assert not bits(blocked(found.columns, CLOSED)[row : row + 2], 1.0, 3.0).any()
     searched = bits(found.columns.searched[row : row + 2], 1.0, 3.0).mean()
     assert searched > (0.5 if density == 2.0 else 0.85)
@@ -307,13 +307,14 @@ def test_a_gap_among_roof_returns_is_roof():
     assert not none.any()
 
 
-def test_one_weak_return_in_the_open_stays_a_hit_without_closing_its_column():
-    """A third of a pulse, met 3 m up over a meadow of 16 pulses/m2."""
+@pytest.mark.parametrize(("returns", "closed"), [(1, 1), (3, 0)])
+def test_one_return_in_the_open_stays_a_hit_without_closing_its_column(returns, closed):
+    """A pulse, or a third of one, met 3 m up over a meadow of 16 pulses/m2."""
     rng = np.random.default_rng(4)
     x, y = rng.uniform(0, 20, 6400), rng.uniform(0, 20, 6400)
     points = make_points(
         np.r_[x, 10.1], np.r_[y, 10.1], np.r_[np.zeros(6400), 3.1], np.r_[np.full(6400, 2), 1],
-        np.r_[np.ones(6400), 1], np.r_[np.ones(6400), 3],
+        np.r_[np.ones(6400), 1], np.r_[np.ones(6400), returns],
     )  # fmt: skip
     grid = Grid.over((0, 0, 20, 20), 0.5, "EPSG:26916")
     found = sort_vegetation(
@@ -323,8 +324,8 @@ def test_one_weak_return_in_the_open_stays_a_hit_without_closing_its_column():
     assert bits(found.columns.hit[row, col], 3.0, 3.25).all()
     assert np.bitwise_count(found.columns.hit & layer_mask(0.5, 16)).sum() == 1
     shut = blocked(found.columns, CLOSED)
-    assert shut[row, col] == layer_mask(3.0, 3.25)
-    assert np.bitwise_count(shut & layer_mask(0.5, 16)).sum() == 1
+    assert shut[row, col] == closed * layer_mask(3.0, 3.25)
+    assert np.bitwise_count(shut & layer_mask(0.5, 16)).sum() == closed
 
 
 def test_table_is_increasing_and_holds_its_ends():

@@ -233,12 +233,12 @@ class VegetationSettings(Settings):
         "searched; n pulses without contact rule out at 95 % what stops more than 3/n of them",
     )
     prior_path: Annotated[float, Field(gt=0, le=100)] = Field(
-        0.5,
+        1.0,
         description="metres of pulse path that what is known of a wider window counts for when a "
         "narrower one is judged; less lets each place speak for itself",
     )
     own_prior_path: Annotated[float, Field(gt=0, le=100)] = Field(
-        1.0, description="the same for a single voxel, of which pulses tell little"
+        2.0, description="the same for a single voxel, of which pulses tell little"
     )
     canopy_from: Metres = Field(2.0, description="vegetation from this height on is canopy")
     cover_window: Metres = Field(5.0, description="side of the square that canopy cover is over")

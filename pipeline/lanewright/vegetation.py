@@ -118,7 +118,7 @@ class Vegetation:
     warnings: tuple[str, ...] = ()
 
 
-@stage("vegetation", version=1)
+@stage("vegetation", version=2)
 def sort_vegetation(
     points: PointSource,
     grid: Grid,

@@ -202,8 +202,8 @@ def settle_plainly(counts, prior, solid, at, strength, own, enough):
     for n, hold in ((1, strength), (2, strength), (3, strength), (0, own)):
         stops, passes = counts[2 * n][at] / 840, counts[2 * n + 1][at] * LAYER / 840
         mean = (hold * mean + stops) / (hold + passes)
-    seen = counts[7][at] * LAYER / 840
-    full = seen + counts[8][at] * LAYER / 840
+    seen = counts[8][at] * LAYER / 840
+    full = seen + counts[9][at] * LAYER / 840
     is_solid = bool(int(solid[r, c]) >> k & 1)
     hit = counts[0][at] > 0 or is_solid
     searched = seen >= enough or hit
@@ -215,7 +215,7 @@ def test_states_and_codes_like_the_formula():
     shape = (6, 7, LAYERS)
     counts = [
         (rng.integers(0, 4000, shape) * (rng.random(shape) < 0.5)).astype(np.int32)
-        for _ in range(9)
+        for _ in range(10)
     ]
     prior = rng.uniform(0, 0.5, (4, 4, 32)).astype(np.float32)
     solid = (rng.integers(0, 2**63, (6, 7), dtype=np.uint64) << np.uint64(1)) * np.uint64(1)

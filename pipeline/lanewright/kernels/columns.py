@@ -327,7 +327,8 @@ def settle(
     mid_passes: NDArray[np.int32],
     near_stops: NDArray[np.int32],
     near_passes: NDArray[np.int32],
-    near_shaded: NDArray[np.int32],
+    around_passes: NDArray[np.int32],
+    around_shaded: NDArray[np.int32],
     prior: NDArray[np.float32],
     band_shift: int,
     solid: NDArray[np.uint64],
@@ -348,7 +349,8 @@ def settle(
     """State and density code of each voxel of a block.
 
     The counts cover the block and a margin; its own corner lies at (row0, col0) in them. The wide,
-    mid and near ones are sums over windows. `prior` is given for the block itself.
+    mid and near ones are sums over windows for the density, those around for the states. `prior`
+    is given for the block itself.
 
     Arithmetic is in float32 throughout, layer by layer without branches, so that the compiler can
     take eight layers at once.
@@ -376,8 +378,8 @@ def settle(
                 line[k] = max(np.int32(0), min((bits[k] >> np.int32(19)) - lowest, highest))
             found = known = dark = np.uint64(0)
             for k in range(layers):
-                seen = np.float32(near_passes[r, c, k]) * per_path
-                full = seen + np.float32(near_shaded[r, c, k]) * per_path
+                seen = np.float32(around_passes[r, c, k]) * per_path
+                full = seen + np.float32(around_shaded[r, c, k]) * per_path
                 found |= np.uint64(stops[r, c, k] > 0) << np.uint64(k)
                 known |= np.uint64(seen >= bar) << np.uint64(k)
                 dark |= np.uint64(full >= bar) << np.uint64(k)
