@@ -36,6 +36,9 @@ log = logging.getLogger(__name__)
 P = ParamSpec("P")
 R = TypeVar("R")
 
+_FULL = 2**20
+"""A disk with fewer bytes left is full."""
+
 _BIG = 4096
 """Arrays of more bytes stand in files of their own and come back memory-mapped."""
 
@@ -154,10 +157,18 @@ class Store:
         if "threads" in wanted:
             extra["threads"] = self._threads
         try:
-            result = function(*args, **kwargs, **extra)
+            _save(function(*args, **kwargs, **extra), beside)
+        except OSError:
+            # Writers differ in how they say it, so the disk itself is asked.
+            full = shutil.disk_usage(beside).free < _FULL
+            shutil.rmtree(beside, ignore_errors=True)
+            if full:
+                raise InputError(
+                    self.folder.parent, "the disk is full", "Make room; earlier results stand."
+                ) from None
+            raise
         finally:
             show(None)
-        _save(result, beside)
         shutil.rmtree(place, ignore_errors=True)
         beside.rename(place)
 
