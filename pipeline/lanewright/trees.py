@@ -136,8 +136,8 @@ def crowns(
 ) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.int64]]:
     """Crown numbers by cell from 1 (0 none), and the row and column of each top."""
     height = np.where(np.isfinite(canopy_height), canopy_height, 0.0)
-    # A blur of one cell takes away the second tops of one crown.
-    smooth = ndimage.gaussian_filter(height, 1.0, mode="nearest", truncate=3.0)
+    # A little blur takes away the second tops of one crown.
+    smooth = ndimage.gaussian_filter(height, max(0.5 / cell, 0.7), mode="nearest", truncate=3.0)
     is_top = np.zeros(height.shape, bool)
     kernels.tops(
         smooth, cell, lowest, _WINDOW * WIDTH_CONSTANT, _WINDOW * WIDTH_SQUARE, _WIDEST, is_top
