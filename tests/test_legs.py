@@ -248,7 +248,11 @@ def test_without_lidar_slopes_and_water_are_scored_and_no_clear_rate_is_given(fl
     got = find_legs(survey, ground, terrain, None, None, flights, settings, leaf_state="unknown")
     legs = schema.conform("legs", got.legs)
     assert len(legs) == 50 + 2
-    assert legs[["clear_rate", "clear_rate_se", "clear_rate_low", "pinch_width_m"]].isna().all(axis=None)
+    assert (
+        legs[["clear_rate", "clear_rate_se", "clear_rate_low", "pinch_width_m"]]
+        .isna()
+        .all(axis=None)
+    )
     assert (legs["seen_share"] == 0).all()
     assert legs["score"].notna().all()
     assert legs["lane_kind"].isna().all()

@@ -206,7 +206,7 @@ def grow(masks: NDArray[np.uint64], radius: float) -> NDArray[np.uint64]:
     return grown
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def _place(row, col, tiles):
     """Where cell (row, col) lies in a tiled raster `tiles` tiles wide."""
     tile = np.uint32((row >> np.uint32(2)) * tiles + (col >> np.uint32(2)))
@@ -214,7 +214,7 @@ def _place(row, col, tiles):
     return np.uint32((tile << np.uint32(4)) | inside)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def _count(
     r0, c0, z0, dr, dc, dz, along, left, rise, first, n, blocked, ground, rows, cols, limit,
     cells, heights,
