@@ -586,4 +586,6 @@ def _heights_given(points: PointStore) -> bool:
         ground += int(np.count_nonzero(is_ground))
         off += int(np.count_nonzero(np.abs(block.z[is_ground]) > 0.3))
         tall += int(np.count_nonzero(block.z > 2.0))
+        if off > 10 and off > 0.5 * ground:
+            return False  # plainly heights over datum; no need to look at the rest
     return ground >= 50 and off <= 0.01 * ground and tall > 0
