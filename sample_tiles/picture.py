@@ -1,6 +1,6 @@
 """Draw the picture of the README from a run of the demo.
 
-    python sample_tiles/picture.py outputs/hollow-creek sample_tiles/hollow-creek.png
+python sample_tiles/picture.py outputs/hollow-creek sample_tiles/hollow-creek.png
 """
 
 import sys

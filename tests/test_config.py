@@ -27,8 +27,8 @@ def test_paths_start_at_the_configuration(tmp_path):
 
 
 def test_one_value_may_stand_for_a_list(tmp_path):
-    config = load(write(tmp_path, GOOD | {"points": "a.laz", "levels": "Blue",
-                                          "keep_out": {"path": "r.gpkg", "buffer": 5}}))  # fmt: skip
+    single = {"points": "a.laz", "levels": "Blue", "keep_out": {"path": "r.gpkg", "buffer": 5}}
+    config = load(write(tmp_path, GOOD | single))
     assert len(config.points) == 1
     assert config.levels == ("blue",)
     assert config.keep_out[0].buffer == 5
@@ -75,7 +75,10 @@ def test_lengths_are_finite_and_positive(value):
 
 def test_settings_survive_a_round_trip():
     config = Config.model_validate(GOOD | {"levels": ["gold"], "leaf_state": "off"})
-    assert Config.model_validate(yaml.safe_load(yaml.safe_dump(config.model_dump(mode="json")))) == config
+    assert (
+        Config.model_validate(yaml.safe_load(yaml.safe_dump(config.model_dump(mode="json"))))
+        == config
+    )
 
 
 @pytest.mark.parametrize(("bare", "meant"), [("off", "off"), ("on", "on"), ("unknown", "unknown")])

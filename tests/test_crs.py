@@ -138,7 +138,9 @@ def test_most_common_metric_crs_wins_whatever_the_order():
 def test_foot_coordinates_reach_the_right_place():
     """Against pyproj on the same point."""
     bounds = (2_445_180.0, 604_300.0, 2_445_240.0, 604_340.0)
-    found = point_reference("a.las", CRS.from_epsg(6880).to_wkt(), {}, bounds, vertical_unit="us-ft")
+    found = point_reference(
+        "a.las", CRS.from_epsg(6880).to_wkt(), {}, bounds, vertical_unit="us-ft"
+    )
     working = working_crs([found], bounds)
     assert working.axis_info[0].unit_name == "metre"
     x, y = to_working(found, working.to_wkt(), np.array([2_445_200.0]), np.array([604_320.0]))

@@ -15,7 +15,7 @@ from lanewright.survey import Survey, plan, read_survey
 
 def ground_of(tmp_path: Path, points: Path | None, **more) -> tuple[Survey, Ground]:
     settings = Config.model_validate(
-        {"name": "x", "points": [str(points)] if points else [], "out": str(tmp_path / "out")} | more
+        {"name": "x", "points": [str(points)] * bool(points), "out": str(tmp_path / "out")} | more
     )
     store = Store(tmp_path / "store", threads=2)
     survey = store.step(read_survey, plan(settings), settings.ingest)
@@ -25,8 +25,8 @@ def ground_of(tmp_path: Path, points: Path | None, **more) -> tuple[Survey, Grou
 @pytest.mark.parametrize(
     ("name", "more", "mean", "p50", "tolerance"),
     [
-        # Means and medians of GDAL's gdal_grid linear interpolation of class 2, within the hull; our
-            # footprint reaches a metre or two past it, which shows on small clips.
+        # Means and medians of GDAL's gdal_grid linear interpolation of class 2, within the hull;
+        # our footprint reaches a metre or two past it, which shows on small clips.
         ("lidr-topography-lake/Topography.laz", {}, 805.071, 805.809, 0.05),
         ("ponderosa-als/ALS_Clip.laz", {}, 2282.261, 2282.171, 0.2),
         ("ign-km-0299/semis_2023_0299_6802_decimated.laz", {}, 142.874, 143.723, 0.05),
@@ -70,9 +70,7 @@ def test_surface_is_that_of_the_national_mapping_agency(real_data, tmp_path):
 
 def test_heights_above_ground_take_the_elevation_tiles(real_data, tmp_path):
     folder = real_data / "pycrown-nz-steep"
-    survey, ground = ground_of(
-        tmp_path, folder / "POINTS.laz", elevation=[str(folder / "DTM.tif")]
-    )
+    survey, ground = ground_of(tmp_path, folder / "POINTS.laz", elevation=[str(folder / "DTM.tif")])
     assert ground.source == "heights"
     assert ground.heights_given
     surface = ground.surface[survey.inside & np.isfinite(ground.surface)]

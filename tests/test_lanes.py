@@ -157,8 +157,9 @@ def _bend(wood: Wood, radius: float, turn: float, width: float, straight: float 
     """Cells within half the width of a line that runs straight, turns right and runs straight."""
     angle = np.radians(np.linspace(0, turn, 50))
     x, y = radius * np.sin(angle), radius * (1 - np.cos(angle))
-    x, y = np.append(x, x[-1] + straight * np.cos(angle[-1])), np.append(
-        y, y[-1] + straight * np.sin(angle[-1])
+    x, y = (
+        np.append(x, x[-1] + straight * np.cos(angle[-1])),
+        np.append(y, y[-1] + straight * np.sin(angle[-1])),
     )
     line = shapely.LineString(np.column_stack([np.append(-straight, x) + 60, np.append(0, y) + 20]))
     return shapely.dwithin(line, shapely.points(wood.east, wood.south), width / 2)

@@ -136,9 +136,7 @@ def test_crown_base_stays_below_the_top():
 def test_no_trees_makes_an_empty_table():
     grid = Grid("EPSG:26916", 0.0, 10.0, 0.5, 20, 20)
     zeros = np.zeros(grid.shape, np.uint64)
-    columns = Columns(
-        zeros, zeros, zeros, np.zeros((*grid.shape, 64), np.uint8), DENSITY_TABLE
-    )
+    columns = Columns(zeros, zeros, zeros, np.zeros((*grid.shape, 64), np.uint8), DENSITY_TABLE)
     for canopy in (np.zeros(grid.shape, np.float32), np.full(grid.shape, np.nan, np.float32)):
         found = find_trees(canopy, columns, grid, 3.0, 0.45)
         assert len(found) == 0

@@ -357,7 +357,7 @@ def test_stage_lays_the_lake_flat_before_water_is_routed(real_data):
 
 
 def test_a_strip_cut_out_of_a_tile_is_no_canal():
-    """As east of one tile of the Montpellier mosaic: 8 m without points, straight along the grid."""
+    """As east of a tile of the Montpellier mosaic: 8 m without points, straight along the grid."""
     grid, surface, returns = world()
     gap = returns.copy()
     gap[40:110, 60:72] = 0

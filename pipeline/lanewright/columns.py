@@ -308,6 +308,7 @@ def estimate(
     out
         Views on the block, written to.
     """
+
     def over(window: tuple[float, int], counts: Counts) -> Counts:
         width = _half_width(window[0], cell)
         return np.asarray(kernels.window_sum(counts, width, window[1], BLURRED_LAYERS))

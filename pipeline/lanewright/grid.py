@@ -86,8 +86,8 @@ class Grid:
         self, row: NDArray[np.int64], col: NDArray[np.int64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Coordinates of cell centres."""
-        x = self.left + (np.asarray(col) + 0.5) * self.cell
-        y = self.top - (np.asarray(row) + 0.5) * self.cell
+        x = self.left + (np.asarray(col, np.float64) + 0.5) * self.cell
+        y = self.top - (np.asarray(row, np.float64) + 0.5) * self.cell
         return x, y
 
     def coarser(self, factor: int) -> Grid:

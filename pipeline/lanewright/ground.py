@@ -67,7 +67,10 @@ class Ground:
 
 @stage("ground", version=1)
 def find_ground(
-    survey: Survey, settings: GroundSettings, *, progress: Callable[[float | None], None]
+    survey: Survey,
+    settings: GroundSettings,
+    *,
+    progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Ground:
     """Surface of the land from the vendor's ground class, a filter, or elevation tiles.
 

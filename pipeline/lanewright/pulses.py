@@ -90,9 +90,7 @@ def pulse_lines(points: Points, bounds: tuple[float, float, float, float]) -> Pu
     """
     timed = np.flatnonzero((points.gps_time != 0) & np.isfinite(points.gps_time))
     order = timed[
-        np.lexsort(
-            (points.return_number[timed], points.source_id[timed], points.gps_time[timed])
-        )
+        np.lexsort((points.return_number[timed], points.source_id[timed], points.gps_time[timed]))
     ]
     time, source = points.gps_time[order], points.source_id[order]
     starts = _group_starts(time, source)
@@ -138,9 +136,7 @@ def fewest_needed(parts: Iterable[PulseLines]) -> PulseLines:
     within = np.arange(len(order)) - np.repeat(starts, sizes)
     few = within < _PAIRS
     order = order[few]
-    return PulseLines(
-        source[few], moment[few], rank[order], time[order], foot[order], way[order]
-    )
+    return PulseLines(source[few], moment[few], rank[order], time[order], foot[order], way[order])
 
 
 def _group_starts(a: NDArray[np.generic], b: NDArray[np.generic]) -> NDArray[np.int64]:

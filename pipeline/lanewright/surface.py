@@ -111,7 +111,8 @@ def triangulate(
         Height [m], (rows, cols) float32. NaN everywhere if no three points span a triangle.
     distance
         From the cell centre to the nearest point, within a cell's diagonal [m], (rows, cols)
-        float32; infinite everywhere without points. Large values mark cells that were filled rather than measured.
+        float32; infinite everywhere without points. Large values mark cells that were filled
+        rather than measured.
 
     Raises
     ------

@@ -367,8 +367,8 @@ def read_survey(
     plan: Plan,
     settings: IngestSettings,
     *,
-    workspace: Path,
-    progress: Callable[[float | None], None],
+    workspace: Path | None = None,
+    progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Survey:
     """Read the tiles of a plan onto its grid.
 
@@ -383,6 +383,8 @@ def read_survey(
     points, tally, ground_returns = None, None, None
     wires = np.empty((0, 3))
     if plan.tiles:
+        if workspace is None:
+            raise ValueError("points need a workspace")
         points = _read_points(plan, settings, workspace, progress, facts, warnings)
         tally, ground_returns, wires = _count(points)
     elevation = rasters.read_elevation(list(plan.elevation), grid) if plan.elevation else None

@@ -251,9 +251,7 @@ class _Survey:
     def part(self, block: tuple[int, int, int, int], margin: int) -> _Part:
         """Points of a block and `margin` cells around, those of no use left out."""
         row, col, rows, cols = block
-        window = self.grid.window(
-            row - margin, col - margin, rows + 2 * margin, cols + 2 * margin
-        )
+        window = self.grid.window(row - margin, col - margin, rows + 2 * margin, cols + 2 * margin)
         points, above = self._settled(self.source.read(window.bounds))
         role = ROLES[points.classification]
         role = np.where((role == VEGETATION) & (above < _FOOT), GROUND, role).astype(np.uint8)

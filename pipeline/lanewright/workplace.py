@@ -49,7 +49,8 @@ def workplace(config: Config, threads: int | None) -> Iterator[Workplace]:
     writable(config.out)
     stages = config.out / STAGES
     stages.mkdir(exist_ok=True)
-    used = min(threads or numba.config.NUMBA_NUM_THREADS, numba.config.NUMBA_NUM_THREADS)
+    most = int(numba.config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
+    used = min(threads or most, most)
     numba.set_num_threads(used)
     with (stages / "claim").open("w") as claim:
         try:

@@ -19,10 +19,9 @@ import yaml
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "sample_tiles"))
 
-from woods import survey_km2  # noqa: E402
-
 from lanewright.config import load  # noqa: E402
 from lanewright.scout import run  # noqa: E402
+from woods import survey_km2  # noqa: E402
 
 
 def main() -> None:
@@ -30,7 +29,9 @@ def main() -> None:
     density = float(sys.argv[1]) if len(sys.argv) > 1 else 8.0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(os.environ.get("LANEWRIGHT_BENCH", name))
-        tiles = sorted(folder.glob("km2-*/*.laz")) or survey_km2(folder / f"km2-{density:g}", density)
+        tiles = sorted(folder.glob("km2-*/*.laz")) or survey_km2(
+            folder / f"km2-{density:g}", density
+        )
         config = folder / "km2.yaml"
         settings = {
             "name": "Square kilometre",

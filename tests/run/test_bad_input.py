@@ -19,14 +19,14 @@ SMALL = {"sites": {"boundary_setback": 1.0, "wet": True}}
 """Settings of the legs for land of half a football field."""
 
 
-def tile(path: Path, kind: str = "meadow", crs: CRS | None = CRS.from_epsg(26916)) -> Path:
+def tile(path: Path, kind: str = "meadow", epsg: int | None = 26916) -> Path:
     """A small survey: ground everywhere, or nothing but water, or no returns over the ground."""
     rng = np.random.default_rng(2)
     n = int(SIDE * SIDE * 6)
     header = laspy.LasHeader(point_format=6, version="1.4")
     header.scales, header.offsets = [0.01] * 3, [LEFT, BOTTOM, 0]
-    if crs is not None:
-        header.add_crs(crs)
+    if epsg is not None:
+        header.add_crs(CRS.from_epsg(epsg))
     las = laspy.LasData(header)
     las.x, las.y = LEFT + SIDE * rng.random(n), BOTTOM + SIDE * rng.random(n)
     las.z = np.full(n, 200.0) if kind == "plane" else 200 + 0.02 * rng.standard_normal(n)
@@ -86,7 +86,7 @@ def test_truncated(case, tmp_path):
 
 
 def test_no_crs(case, tmp_path):
-    tile(tmp_path / "a.laz", crs=None)
+    tile(tmp_path / "a.laz", epsg=None)
     refused(case(), "a.laz", "crs.points")
 
 
@@ -102,7 +102,9 @@ def test_boundary_off_the_tiles(case, tmp_path):
 
 
 def test_boundary_that_crosses_itself(case, tmp_path):
-    bow = Polygon([(LEFT, BOTTOM), (LEFT + 50, BOTTOM + 50), (LEFT + 50, BOTTOM), (LEFT, BOTTOM + 50)])
+    bow = Polygon(
+        [(LEFT, BOTTOM), (LEFT + 50, BOTTOM + 50), (LEFT + 50, BOTTOM), (LEFT, BOTTOM + 50)]
+    )
     gpd.GeoDataFrame(geometry=[bow], crs=26916).to_file(tmp_path / "land.gpkg")
     refused(case(), "land.gpkg", "crosses or touches itself")
 

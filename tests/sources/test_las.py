@@ -29,7 +29,9 @@ def test_record_sizes_are_those_of_the_standard():
     assert FORMAT_SIZES == (20, 28, 26, 34, 57, 63, 30, 36, 38, 59, 67)
 
 
-@pytest.mark.parametrize(("point_format", "version"), [(0, "1.2"), (3, "1.3"), (6, "1.4"), (8, "1.4")])
+@pytest.mark.parametrize(
+    ("point_format", "version"), [(0, "1.2"), (3, "1.3"), (6, "1.4"), (8, "1.4")]
+)
 @pytest.mark.parametrize("ending", ["las", "laz"])
 def test_header_as_laspy_reads_it(tmp_path, point_format, version, ending):
     path = tile(tmp_path / f"a.{ending}", 100, point_format, version)

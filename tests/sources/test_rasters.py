@@ -71,9 +71,7 @@ def test_heights_in_feet_by_the_band_unit(tmp_path, units, metres):
 
 
 def test_heights_in_feet_by_a_compound_crs(tmp_path):
-    tile = open_elevation(
-        write(tmp_path / "a.tif", plane(9, 9), crs="EPSG:26916+6360"), None, None
-    )
+    tile = open_elevation(write(tmp_path / "a.tif", plane(9, 9), crs="EPSG:26916+6360"), None, None)
     assert tile.vertical == pytest.approx(1200 / 3937)
 
 

@@ -52,14 +52,15 @@ def choose(
         elif overlap and not keep_overlap:
             counts[OVERLAP] += 1
         else:
-            if total < max(number, 1):
+            if total < number or total < 1:
                 counts[MENDED] += 1
             row = np.int64(np.rint((y[i] - box[1]) * 1000.0)) // size_mm
             col = np.int64(np.rint((x[i] - box[0]) * 1000.0)) // size_mm
             # Rounding to millimetres may put a point on the far edge.
-            number_of_block = min(row, len(held) // cols - 1) * cols + min(col, cols - 1)
-            block[i] = np.uint16(number_of_block)
-            held[number_of_block] += 1
+            row = min(row, np.int64(len(held) // cols - 1))
+            col = min(col, np.int64(cols - 1))
+            block[i] = np.uint16(row * cols + col)
+            held[row * cols + col] += 1
 
 
 @njit(cache=True, nogil=True)
@@ -87,7 +88,7 @@ def shape(
             number, total = packed & 15, packed >> 4
         else:
             number, total, code = packed & 7, (packed >> 3) & 7, code & 31
-        number = max(number, 1)
+        number = max(number, np.int64(1))
         out[j].number = np.uint8(number)
         out[j].returns = np.uint8(max(total, number))
         out[j].kind = np.uint8(code)
