@@ -6,6 +6,7 @@ import json
 import logging
 import shutil
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +22,7 @@ from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import InputFile, summarise, write_summary
 from lanewright.store import Meter, Store, Timing
-from lanewright.survey import Plan, checksum
+from lanewright.survey import Plan, checksum, threads
 
 if TYPE_CHECKING:
     from lanewright.scout import Scouting
@@ -72,14 +73,14 @@ def publish(config: Config, scouting: Scouting, store: Store) -> str:
             scouting.survey.grid.crs,
             feet_first=config.units == "feet",
         )
-        for done, (name, array) in enumerate(rasters.items(), start=1):
-            show(0.3 + 0.7 * done / (len(rasters) + 1))
-            write_cog(
-                beside / "rasters" / f"{name}.tif",
-                array,
-                scouting.survey.grid,
-                schema.RASTERS[name],
-            )
+
+        def write(name: str) -> None:
+            path = beside / "rasters" / f"{name}.tif"
+            write_cog(path, rasters[name], scouting.survey.grid, schema.RASTERS[name])
+
+        with ThreadPoolExecutor(threads()) as pool:
+            for done, _ in enumerate(pool.map(write, rasters), start=1):
+                show(0.3 + 0.7 * done / (len(rasters) + 1))
         timing = Timing("publish", time.perf_counter() - began, meter.stop(), False)
         write_summary(
             beside / "summary.json",
