@@ -33,7 +33,7 @@ def test_a_roofed_tunnel_is_found(density, width):
     assert lane["roof_m"] == pytest.approx(world.truth["roof"], abs=0.75)
     assert lane["length_m"] > 0.9 * truth.length
     assert lane["bearing_deg"] == pytest.approx(90, abs=3)
-    assert shapely.distance(shapely.points(lane.geometry.coords), truth).max() < 0.75
+    assert shapely.distance(shapely.points(lane.geometry.coords), truth).max() < 1.0  # two cells
     # Brush at the sides blurs into the lane: it may come out narrow, never wide.
     assert width - 1.75 <= lane["width_m"] <= width
 

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from scipy import ndimage as ndi
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
-from skan import Skeleton
 from skimage.morphology import skeletonize
+
+from lanewright.kernels.skeleton import link, trace
 
 Path = NDArray[np.float64]
 """(n, 2): row and column along a line."""
@@ -98,7 +99,7 @@ def centre_lines(
         Row and column, in an order that depends on the input alone.
     """
     thin: NDArray[np.bool_] = skeletonize(space) & keep  # type: ignore[no-untyped-call]
-    # A cell by itself is no line, and the graph library refuses a skeleton of such only.
+    # A cell by itself is no line.
     neighbours = ndi.convolve(thin.astype(np.uint8), np.ones((3, 3), np.uint8), mode="constant")
     thin &= neighbours > 1
     if not thin.any():
@@ -113,18 +114,24 @@ def centre_lines(
 
 
 def _branches(thin: NDArray[np.bool_], width: NDArray[np.float32]) -> _Branches:
-    skeleton = Skeleton(thin, keep_images=False)
-    start = skeleton.paths.indptr.astype(np.int64)
+    links = np.zeros(thin.shape, np.uint8)
+    joined = link(thin, links)
+    cells = np.empty((joined, 2), np.int64)
+    start = np.empty(joined // 2 + 1, np.int64)
+    count = trace(links, links.copy(), cells, start)
+    start, cells = start[: count + 1], cells[: start[count]]
     first, last = start[:-1], start[1:] - 1
-    nodes = skeleton.paths.indices.astype(np.int64)
-    cells = np.asarray(skeleton.coordinates)[nodes]
+    nodes = np.ravel_multi_index((cells[:, 0], cells[:, 1]), thin.shape)
+    _, ends = np.unique(np.column_stack([nodes[first], nodes[last]]), return_inverse=True)
+    steps = np.hypot(*np.diff(cells, axis=0).T)
+    steps[last[:-1]] = 0.0  # from one branch to the next
     widths = width[cells[:, 0], cells[:, 1]].astype(np.float64)
     return _Branches(
         cells.astype(np.float64),
         first,
         last,
-        np.column_stack([nodes[first], nodes[last]]),
-        np.asarray(skeleton.path_lengths(), dtype=np.float64),
+        ends.reshape(-1, 2).astype(np.int64),
+        np.add.reduceat(np.append(steps, 0.0), first),
         np.add.reduceat(widths, first) / np.diff(start),
         np.column_stack([widths[first], widths[last]]),
     )
