@@ -369,10 +369,10 @@ def _ground_kind(world: LegWorld, lines: Lines, flights: LevelFlights, places: F
     """Code of the kind of lane that most of each line lies in; 0 for none."""
     counts = np.zeros((len(lines), len(KINDS)), np.int16)
     place, every = flights.bin_of(throwing.length_of(lines, world.grid.cell)), np.arange(len(lines))
-    for node in np.linspace(0, flights.along.shape[2] - 1, 17).round().astype(int):
+    dx, dy = places[:, 2] - places[:, 0], places[:, 3] - places[:, 1]
+    for node in np.linspace(0, flights.along.shape[2] - 1, 9).round().astype(int):
         along = flights.along[place, lines.arc, node]
         left = flights.left[place, lines.arc, node]
-        dx, dy = places[:, 2] - places[:, 0], places[:, 3] - places[:, 1]
         row, col = world.grid.rowcol(
             places[:, 0] + dx * along - dy * left, places[:, 1] + dy * along + dx * left
         )
