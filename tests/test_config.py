@@ -21,7 +21,7 @@ def test_paths_start_at_the_configuration(tmp_path):
     config = load(write(tmp_path, GOOD | {"property": "land.gpkg", "keep_out": ["road.gpkg"]}))
     assert config.points == (str(tmp_path / "tiles/*.laz"),)
     assert config.property == tmp_path / "land.gpkg"
-    assert config.out == tmp_path / "results"
+    assert config.out == (tmp_path / "results").resolve()
     assert config.keep_out[0].path == tmp_path / "road.gpkg"
     assert config.keep_out[0].buffer == 0
 

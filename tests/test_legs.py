@@ -260,3 +260,15 @@ def test_without_lidar_slopes_and_water_are_scored_and_no_clear_rate_is_given(fl
         survey, ground, terrain, None, None, flights, settings, leaf_state="on", only_own=True
     )
     assert (own.legs["origin"] == "own").all()
+
+
+def test_no_legs_says_why(flights):
+    narrow = LegsSettings(sites=SitesSettings(boundary_setback=500.0))
+    said = score_legs(lane_world(), flights, narrow).warnings
+    assert said == (
+        "no legs: nowhere fits a tee, most often because it is outside the property or near its "
+        "border",
+    )
+    bare = leg_worlds.bare(200.0)
+    wall = leg_worlds.planted(bare, np.ones(bare.grid.shape, bool), 5.0)
+    assert score_legs(wall, flights, LegsSettings()).warnings[0].startswith("no legs: nowhere fits")

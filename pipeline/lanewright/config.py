@@ -610,6 +610,6 @@ def _anchored(config: Config, folder: Path) -> Config:
             "keep_out": tuple(k.model_copy(update={"path": at(k.path)}) for k in config.keep_out),
             "water": tuple(at(p) for p in config.water),
             "own_holes": at(config.own_holes) if config.own_holes else None,
-            "out": at(config.out),
+            "out": at(config.out).resolve(),
         }
     )

@@ -227,6 +227,8 @@ def score_legs(
             )  # fmt: skip
             progress((i + 1) / len(flights.levels))
     tees, baskets, warnings = sites.tees, sites.baskets, []
+    if search and not sum(map(len, frames)):
+        warnings.append(_why_none(facts, flights))
     for name, line in own:
         tees, baskets, mine = _own(world, contacts, tees, baskets, flights, name, line, settings)
         frames += mine
@@ -440,6 +442,19 @@ def _apart(score: Floats, places: Floats, finish: Ints, lines: Lines, apart: flo
 
 # ---------------------------------------------------------------------------------------------
 # Scores
+
+
+def _why_none(facts: dict[str, object], flights: Flights) -> str:
+    """Sentence on what stood in the way of every leg."""
+    for what in ("tee", "basket"):
+        counts = dict(facts[f"{what}_sites"])  # type: ignore[call-overload]
+        if not counts.pop("sites"):
+            reason = max(counts, key=lambda r: counts[r], default="none")
+            return f"no legs: nowhere fits a {what}, most often because it is {reason}"
+    tried = sum(int(str(facts[f"{f.level.name}_lines"])) for f in flights.levels)
+    if not tried:
+        return "no legs: no tee and basket lie as far apart as the levels throw on a hole"
+    return f"no legs: all of {tried:,} lines are blocked, or touch growth too often"
 
 
 def _own(
