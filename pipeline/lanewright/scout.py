@@ -18,6 +18,9 @@ from lanewright.terrain import Terrain, find_terrain
 from lanewright.vegetation import Vegetation, sort_vegetation
 from lanewright.workplace import workplace
 
+OWN = "own-holes"
+"""Folder within the out folder for lines scored alone."""
+
 Show = Callable[[str], Callable[[float | None], None]]
 
 
@@ -76,10 +79,16 @@ def run(
     """
     with workplace(config, threads) as place:
         store = Store(
-            place.stages, show=show, start_at=start_at, stop_after=stop_after, threads=place.threads
+            place.stages,
+            show=show,
+            start_at=start_at,
+            stop_after=stop_after,
+            threads=place.threads,
+            keep=only_own,
         )
         try:
             scouting = scout(config, store, only_own)
         except Until:
             return f"stopped after {stop_after}; what is done is kept for the next run"
-        return publish(config, scouting, store)
+        # Lines scored alone go beside the results of a whole run, not over them.
+        return publish(config, scouting, store, config.out / OWN if only_own else config.out)

@@ -81,6 +81,8 @@ class Store:
         Stage from which nothing is reused, and stage after which `Until` is raised.
     threads
         Handed to the stages that ask.
+    keep
+        Leave results of other settings beside new ones; else only the last of a stage is kept.
     """
 
     def __init__(
@@ -91,8 +93,10 @@ class Store:
         start_at: str | None = None,
         stop_after: str | None = None,
         threads: int = 1,
+        keep: bool = False,
     ) -> None:
         self.folder = folder
+        self._keep = keep
         self._threads = threads
         self.timings: list[Timing] = []
         self.show = show
@@ -124,7 +128,8 @@ class Store:
             log.info("%s: nothing changed, earlier result used", name)
         else:
             log.info("%s: done in %.1f s, peak %.0f MB", name, timing.seconds, timing.peak_mb)
-            self._tidy(name, place)
+            if not self._keep:
+                self._tidy(name, place)
         if name == self._stop_after:
             raise Until(name)
         return result

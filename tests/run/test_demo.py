@@ -178,3 +178,17 @@ def test_summary_tells_the_run(out):
     assert {s["stage"] for s in summary["stages"]} >= {"ingest", "ground", "legs", "publish"}
     assert summary["findings"]["ingest"]["points_duplicate"] > 10_000  # the strip two tiles share
     assert summary["counts"]["legs"] == len(layer(out, "legs"))
+
+
+def test_own_lines_alone_leave_the_whole_run_as_it_is(out):
+    before = (out / "scout.gpkg").read_bytes()
+    done = lanewright("score", ROOT / "configs" / "hollow-creek.yaml", "--out", out)
+    assert done.returncode == 0, done.stderr
+    assert "made: legs, publish;" in done.stdout
+    assert (out / "scout.gpkg").read_bytes() == before
+    alone = layer(out / "own-holes", "legs")
+    whole = layer(out, "legs").query("origin == 'own'")
+    assert (alone["origin"] == "own").all()
+    assert sorted(alone["clear_rate"]) == sorted(whole["clear_rate"])
+    again = lanewright("scout", ROOT / "configs" / "hollow-creek.yaml", "--out", out)
+    assert "nothing changed since the last run" in again.stdout

@@ -33,8 +33,8 @@ VERSION = 1
 """Raise whenever what is written changes for the same results."""
 
 
-def publish(config: Config, scouting: Scouting, store: Store) -> str:
-    """Write GeoPackage, rasters and summary, unless they stand there from the same results.
+def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
+    """Write GeoPackage, rasters and summary to `out`, unless they stand there already.
 
     Files are made in a folder of their own and moved into place when all are whole.
 
@@ -55,10 +55,10 @@ def publish(config: Config, scouting: Scouting, store: Store) -> str:
         scouting.lanes,
         scouting.legs,
     )
-    record = store.folder / "published.json"
-    if not store.redoes("publish") and _stands(record, key, config.out):
+    record = store.folder / f"published-{out.name}.json"
+    if not store.redoes("publish") and _stands(record, key, out):
         log.info("publish: nothing changed, the results stand")
-        return f"nothing changed since the last run; the results in {config.out} stand"
+        return f"nothing changed since the last run; the results in {out} stand"
 
     began, meter = time.perf_counter(), Meter()
     show = store.show("publish")
@@ -90,16 +90,16 @@ def publish(config: Config, scouting: Scouting, store: Store) -> str:
         show(None)
     files = sorted(p.relative_to(beside) for p in beside.rglob("*") if p.is_file())
     sums = {str(f): checksum(beside / f) for f in files}
-    (config.out / "rasters").mkdir(exist_ok=True)
-    for stale in (config.out / "rasters").glob("*.tif"):
+    (out / "rasters").mkdir(parents=True, exist_ok=True)
+    for stale in (out / "rasters").glob("*.tif"):
         if f"rasters/{stale.name}" not in sums:
             stale.unlink()
     for file in files:
-        (beside / file).replace(config.out / file)
+        (beside / file).replace(out / file)
     shutil.rmtree(beside)
     record.write_text(json.dumps({"key": key, "files": sums}, indent=1), encoding="utf-8")
     log.info("publish: done in %.1f s, peak %.0f MB", timing.seconds, timing.peak_mb)
-    return _told(config, scouting, layers, [*store.timings, timing])
+    return _told(config, scouting, layers, [*store.timings, timing], out)
 
 
 def _stands(record: Path, key: str, out: Path) -> bool:
@@ -250,6 +250,7 @@ def _told(
     scouting: Scouting,
     layers: dict[str, gpd.GeoDataFrame],
     timings: list[Timing],
+    out: Path,
 ) -> str:
     """What came out, for the terminal."""
     legs = layers["legs"]
@@ -272,5 +273,5 @@ def _told(
     peak = max(t.peak_mb for t in timings)
     made = ", ".join(t.stage for t in timings if not t.reused)
     lines.append(f"  made: {made}; {total:.0f} s, peak {peak:,.0f} MB")
-    lines.append(f"  results: {config.out / 'scout.gpkg'}")
+    lines.append(f"  results: {out / 'scout.gpkg'}")
     return "\n".join(lines)
