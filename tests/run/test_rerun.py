@@ -104,7 +104,9 @@ def test_two_runs_do_not_share_a_folder(tmp_path):
     while not claim.exists():
         time.sleep(0.01)
     time.sleep(0.2)
+    first.send_signal(signal.SIGSTOP)  # it is not to finish before the other has tried
     second = lanewright("scout", config)
+    first.send_signal(signal.SIGCONT)
     first.send_signal(signal.SIGINT)
     assert first.wait() == 130
     assert second.returncode == 2
