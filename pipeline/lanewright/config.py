@@ -484,6 +484,18 @@ class FlightSettings(Settings):
     )
 
 
+class TrimSettings(Settings):
+    """What may be cut, by whom, and how fast."""
+
+
+class LayoutSettings(Settings):
+    """Holes, their room, and how they follow one another."""
+
+
+class ReportSettings(Settings):
+    """Page and field book."""
+
+
 class Config(Settings):
     """One run over one property."""
 
@@ -519,6 +531,9 @@ class Config(Settings):
     lanes: LanesSettings = LanesSettings()
     flight: FlightSettings = FlightSettings()
     legs: LegsSettings = LegsSettings()
+    trim: TrimSettings = TrimSettings()
+    layout: LayoutSettings = LayoutSettings()
+    report: ReportSettings = ReportSettings()
 
     @field_validator("points", "elevation", "water", "keep_out", mode="before")
     @classmethod
