@@ -398,6 +398,79 @@ _LAYERS = (
         ),
     ),
     Layer(
+        "layout_holes",
+        "Layout: holes",
+        "The holes of each proposed layout in playing order, along the route of play. A proposal "
+        "is a desk study: walk it before anything is built.",
+        "LineString Z",
+        (
+            _int("proposal", "Number of the proposal; 1 is the best by the weights of the run."),
+            _int("play_order", "Which hole of the round it is, from 1."),
+            _int("hole_id", "The hole: hole_id in holes."),
+            _text("name", "The designer's name of an own hole; else empty.", required=False),
+            _text(
+                "wish",
+                "What the designer asked of the hole: keep and lock hold it in every proposal, "
+                "prefer weighs it up; empty for holes that the search found.",
+                values=("keep", "lock", "prefer"),
+                required=False,
+            ),
+            _text("level", "Skill level the layout is made for."),
+            _int("par", "Par for that level; our default table unless another was given."),
+            *_length("length_m", "Length along the route of play."),
+            *_length("effective_length_m", "Length on level ground that asks as much."),
+            *_length("rise_m", "Ground at the basket above ground at the tee; downhill below 0."),
+            _text("finish", "Where the drive ends up turning.", values=FINISHES),
+            _text("lane_kind", "Kind of corridor the hole runs in.", values=LANE_KINDS),
+            _share("clear_rate", "Share of throws that touch no vegetation, over all legs."),
+            _share("score", "How good the hole is by itself; 1 is best."),
+            _real(
+                "trim_hours_low",
+                "",
+                "Low end of the hours of trimming; empty where no trimming was planned.",
+                required=False,
+            ),
+            _real("trim_hours_high", "", "High end of the hours of trimming.", required=False),
+            *_length(
+                "walk_m",
+                "Walk to the tee from the basket before, on hole 1 from the arrival; empty on "
+                "hole 1 where no arrival is known.",
+            ),
+            _text(
+                "other_levels",
+                "Length and par of the same hole for the other levels of the run, where they "
+                "have one.",
+                required=False,
+            ),
+            _text(
+                "change",
+                "What became of the hole since the layout before, and why.",
+                required=False,
+            ),
+            _text("sentence", "The hole in a sentence, as for a notebook.", required=False),
+        ),
+    ),
+    Layer(
+        "layout_walks",
+        "Layout: walks",
+        "Walks of each proposed layout: from the arrival to the first tee, from each basket to "
+        "the next tee, and back. Least time over slope, wet ground, water and keep-outs.",
+        "LineString Z",
+        (
+            _int("proposal", "Number of the proposal."),
+            _int("from_order", "Hole whose basket the walk leaves; 0 is the arrival."),
+            _int("to_order", "Hole whose tee the walk comes to; 0 is the arrival."),
+            *_length("length_m", "Length of the walk."),
+            *_length("climb_m", "Metres climbed on the way, all rises added."),
+            _real("steepest_pct", "percent", "Steepest grade over any 10 m of it.", digits=0),
+            _real("minutes", "", "Minutes it takes off paths, by Tobler's speeds.", digits=1),
+            *_length("wet_m", "Length over wet ground."),
+            *_length("bridge_m", "Length over open water, which needs a bridge; 0 needs none."),
+            _text("crosses", "Holes (play order) whose line of fire it comes into; empty if none."),
+            _text("mark", "What the walk needs: a bridge, steps, a look-out; empty if nothing."),
+        ),
+    ),
+    Layer(
         "cautions",
         "Cautions",
         "What this desk study cannot settle. Drawn where each holds: the whole property, unless "
@@ -414,7 +487,7 @@ _LAYERS = (
 LAYERS: dict[str, Layer] = {layer.name: layer for layer in _LAYERS}
 
 #: Layers that later stages will fill; a run without those stages does not write them.
-RESERVED = ("holes", "trim_work", "layout_holes", "layout_walks", "field_checks")
+RESERVED = ("holes", "trim_work", "field_checks")
 
 RASTERS: dict[str, Raster] = {
     raster.name: raster
