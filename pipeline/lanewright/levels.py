@@ -55,6 +55,10 @@ class Level:
         Spread of the direction of throws, sideways and in height (one standard deviation).
     speed_sd
         Spread of the release speed as a share of it (one standard deviation).
+    hyzer_sd_deg
+        Spread of the hyzer angle at release (one standard deviation).
+    par_bounds
+        Longest effective length of par 3, 4, 5 and 6 [m]; None where the formula holds.
     """
 
     name: str
@@ -68,6 +72,8 @@ class Level:
     lateral_sd_deg: float
     height_sd_deg: float
     speed_sd: float
+    hyzer_sd_deg: float
+    par_bounds: tuple[float, ...] | None = None
 
     @property
     def fairway_throw(self) -> float:
@@ -92,8 +98,12 @@ def all_levels() -> tuple[Level, ...]:
     text = files("lanewright").joinpath("tables/levels.csv").read_text(encoding="utf-8")
     levels = []
     for row in csv.DictReader(text.splitlines()):
-        name, rating, *numbers = row.values()
-        levels.append(Level(name, int(rating) if rating else None, *map(float, numbers)))
+        name, rating, *texts = row.values()
+        n = [float(text) for text in texts]
+        levels.append(
+            Level(name, int(rating) if rating else None, n[0], n[1], n[2], n[3], n[4], n[5], n[6],
+                  n[7], n[8], n[9])
+        )  # fmt: skip
     return tuple(levels)
 
 
