@@ -217,3 +217,44 @@ def test_stops_tell_where_the_wall_stands():
     assert len(stopped) == round((1 - got.clear[0]) * 500)
     assert (np.abs(stopped[:, 0] * 60 - 30) < 1.6).all()
     assert np.std(stopped[:, 1]) == pytest.approx(30 * np.tan(np.radians(2.5)), rel=0.15)
+
+
+def test_what_is_met_adds_up_to_the_clear_rate_and_can_be_taken_away():
+    world = leg_worlds.bare()
+    x, y = leg_worlds.centres(world)
+    world = leg_worlds.planted(world, np.abs(y - 100) > 1.5, 0.02)
+    world = replace(world, searched=np.where(x > 60, np.uint64(0), world.searched))
+    tree = gpd.GeoDataFrame(
+        {"dbh_cm": [40.0], "crown_base_m": [8.0]},
+        geometry=[shapely.Point(leg_worlds.LEFT + 50, leg_worlds.BOTTOM + 100)], crs=leg_worlds.CRS,
+    )  # fmt: skip
+    world = replace(world, trees=tree)
+    flights, lines, throws = flights_of(), eastward(copies=3), 300
+    contacts = throwing.contacts_of(world, ThrowSettings(), "off")
+    seeds = np.array([3, 5, 7], np.uint64)
+    given = (
+        lines, flights, throwing.sampled(flights, CELL), contacts, seeds, throws, CELL,
+    )  # fmt: skip
+    thrown, met = throwing.throw(*given), throwing.meetings(*given)
+
+    def clear(keep):
+        throw = met.line.astype(np.int64) * throws + met.throw
+        depth = np.bincount(throw[keep], met.depth[keep].astype(float), met.enough.size)
+        return (depth.reshape(met.enough.shape) < met.enough).mean(1)
+
+    every = np.ones(met.kind.size, bool)
+    np.testing.assert_array_equal(clear(every), thrown.clear)
+    assert (clear(met.kind != 1) > thrown.clear).all()  # without the trunk
+    np.testing.assert_array_equal(clear(~every), 1.0)
+    assert set(met.kind) == {0, 1, 2}
+    order = np.lexsort((met.along, met.throw, met.line))
+    np.testing.assert_array_equal(order, np.arange(met.kind.size))
+    # where the lists say things stand
+    assert (np.abs(met.left[met.kind == 0]) > 1.0).all()
+    assert (20 + 60 * met.along[met.kind == 2] > 59).all()
+    assert (met.height[met.kind == 1] < 8).all()
+    assert (met.layer == np.floor(met.height * 4)).all()
+    # nothing more is met by a world that lost all but its trunk
+    emptied = replace(contacts, density=np.zeros_like(contacts.density))
+    bare = throwing.throw(*given[:3], emptied, *given[4:])
+    np.testing.assert_array_equal(clear(met.kind == 1), bare.clear)

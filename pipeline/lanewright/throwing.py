@@ -155,6 +155,42 @@ class Thrown:
     stops: NDArray[np.float32]
 
 
+@dataclass(frozen=True)
+class Meetings:
+    """All that throws meet as surveyed, in order of line, throw and way; (n,) unless said.
+
+    Without some of these, what is left adds up to what the same throws meet once that growth is
+    gone. Summed in float64 in the order given, all of them give `Thrown.clear` exactly.
+
+    Attributes
+    ----------
+    line, throw
+        Whose they are.
+    row, col, layer
+        Where.
+    kind
+        0 vegetation, 1 trunk of a known tree, 2 expected where nothing was searched.
+    depth
+        Expected contacts of the disc.
+    along, left, height
+        Share of the leg; metres to the left of its chord; metres over the ground.
+    enough
+        A throw is stopped where its sum of depths reaches this (lines, throws).
+    """
+
+    line: NDArray[np.int32]
+    throw: NDArray[np.int32]
+    row: NDArray[np.int32]
+    col: NDArray[np.int32]
+    layer: NDArray[np.uint8]
+    kind: NDArray[np.uint8]
+    depth: NDArray[np.float32]
+    along: NDArray[np.float32]
+    left: NDArray[np.float32]
+    height: NDArray[np.float32]
+    enough: NDArray[np.float32]
+
+
 def disc_ratio(settings: ThrowSettings) -> float:
     """Contacts of a disc for each contact of a ray.
 
@@ -351,6 +387,47 @@ def throw(
         seen=np.where(space[:, 0] > 0, space[:, 1] / np.maximum(space[:, 0], 1), 1.0),
         stops=where,
     )
+
+
+def meetings(
+    lines: Lines,
+    flights: LevelFlights,
+    paths: Sampled,
+    contacts: Contacts,
+    seeds: NDArray[np.uint64],
+    throws: int,
+    cell: float,
+) -> Meetings:
+    """Everything that the throws of `throw` meet on their way; the same seeds, the same throws.
+
+    A throw goes on through what would have stopped it: behind a limb there may be a trunk.
+    """
+    run: Any = kernel.meet
+    level = flights.level
+    given = (
+        *_geometry(lines, flights, paths, contacts, cell), seeds, throws,
+        np.radians(level.lateral_sd_deg), np.radians(level.height_sd_deg), level.speed_sd,
+        RANGE_POWER, *_field(paths, contacts),
+    )  # fmt: skip
+    counts = np.zeros((len(lines), throws), np.int64)
+    enough = np.zeros((len(lines), throws), np.float32)
+
+    def room(n: int) -> tuple[Any, ...]:
+        return (
+            np.zeros((n, 3), np.int32), np.zeros(n, np.uint8), np.zeros(n, np.float32),
+            np.zeros((n, 3), np.float32),
+        )  # fmt: skip
+
+    run(*given, counts, enough, *room(0))
+    ends = np.cumsum(counts).reshape(counts.shape)
+    places, kinds, depths, points = room(int(counts.sum()))
+    run(*given, ends - counts, enough, places, kinds, depths, points)
+    whose = np.repeat(np.arange(counts.size, dtype=np.int32), counts.ravel())
+    line, throw_ = np.divmod(whose, np.int32(throws))
+    return Meetings(
+        line, throw_, places[:, 0].copy(), places[:, 1].copy(), places[:, 2].astype(np.uint8),
+        kinds, depths, points[:, 0].copy(), points[:, 1].copy(), points[:, 2].copy(), enough,
+    )  # fmt: skip
 
 
 def seeds_of(

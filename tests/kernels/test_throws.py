@@ -43,7 +43,7 @@ def test_uniform_numbers_look_uniform():
 def plain_walk(leg, tables, i_row, n, stretch, sideways, upwards, enough, field):
     r0, c0, z0, dr, dc, dz, length = leg
     along, left, rise, path = tables
-    depth, stop, seen, total = [0.0] * 4, -1, 0, 0
+    depth, stop, seen, total, met = [0.0] * 4, -1, 0, 0, []
     rows, cols = field["ground"].shape
     for i in range(n):
         u = float(along[i_row, i]) * stretch
@@ -62,25 +62,30 @@ def plain_walk(leg, tables, i_row, n, stretch, sideways, upwards, enough, field)
             continue
         layer = int(height)
         step = float(path[i_row, i]) * stretch * length
-        here = float(field["table"][field["density"][at][layer]]) * step
-        stem = float(field["trunk"][at]) * step if layer < field["trunk_top"][at] else 0.0
+        here = float(np.float32(float(field["table"][field["density"][at][layer]]) * step))
+        stem = float(np.float32(float(field["trunk"][at]) * step))
+        stem = stem if layer < field["trunk_top"][at] else 0.0
         thin = float(field["stems"][at]) * step
+        known = int(field["searched"][at]) >> layer & 1
+        spot = (*at, layer), (u, v * length, height / 4)
+        met += [(*spot, 0 if known else 2, here)] if here else []
+        met += [(*spot, 1, stem)] if stem else []
         total += 1
-        if int(field["searched"][at]) >> layer & 1:
+        if known:
             seen += 1
             depth[1] += here
             depth[2] += here + stem + thin
         else:
             depth[2] += max(here, float(field["prior"][layer]) * step) + stem + thin
-        depth[0] += here + stem
+        depth[0] = depth[0] + here + stem
         depth[3] += here * field["leaf"] + stem
         if stop < 0 and depth[0] >= enough:
             stop = i
-    return depth, stop, total, seen
+    return depth, stop, total, seen, met
 
 
 def plain_throw(leg, tables, row, n, seed, throws, lateral, upward, speed, power, field):
-    clear, space, stops = [0] * 4, [0, 0], []
+    clear, space, stops, mets = [0] * 4, [0, 0], [], []
     for t in range(throws):
         draw = [plain_uniform(seed, 8 * t + k) for k in range(5)]
         radius, angle = math.sqrt(-2 * math.log(draw[0])), 2 * math.pi * draw[1]
@@ -88,14 +93,15 @@ def plain_throw(leg, tables, row, n, seed, throws, lateral, upward, speed, power
         upwards = math.tan(upward * radius * math.sin(angle))
         radius, angle = math.sqrt(-2 * math.log(draw[2])), 2 * math.pi * draw[3]
         stretch = max(1 + speed * radius * math.cos(angle), 0.1) ** power
-        enough = -math.log(draw[4])
-        depth, stop, total, seen = plain_walk(
+        enough = float(np.float32(-math.log(draw[4])))
+        depth, stop, total, seen, met = plain_walk(
             leg, tables, row, n, stretch, sideways, upwards, enough, field
         )
         clear = [c + (d < enough) for c, d in zip(clear, depth, strict=True)]
         space = [space[0] + total, space[1] + seen]
         stops.append(stop)
-    return clear, space, stops
+        mets.append((depth[0], enough, met))
+    return clear, space, stops, mets
 
 
 ORDER = (
@@ -120,6 +126,39 @@ def field_of(rng, rows, cols):
         "trunk_top": rng.integers(0, 65, (rows, cols)).astype(np.uint8),
         "stems": np.full((rows, cols), 0.01, np.float32),
     }
+
+
+def meet(legs, seeds, throws, spread, tables, field):
+    """Counts and rows of all that is met, in the two passes of the kernel."""
+    counts = np.zeros((seeds.size, throws), np.int64)
+    enough = np.zeros(counts.shape, np.float32)
+
+    def room(size):
+        return (
+            np.zeros((size, 3), np.int32), np.zeros(size, np.uint8), np.zeros(size, np.float32),
+            np.zeros((size, 3), np.float32),
+        )  # fmt: skip
+
+    given = (*legs, seeds, throws, *spread, *tables, *field)
+    kernel.meet(*given, counts, enough, *room(0))
+    starts = np.cumsum(counts).reshape(counts.shape) - counts
+    rows = room(int(counts.sum()))
+    kernel.meet(*given, starts, enough, *rows)
+    return counts, starts, enough, rows
+
+
+def check_meetings(met, leg, expected):
+    counts, starts, enoughs, (places, kinds, depths, points) = met
+    for t, (total, enough, plain) in enumerate(expected):
+        assert enoughs[leg, t] == enough
+        assert counts[leg, t] == len(plain)
+        mine = slice(starts[leg, t], starts[leg, t] + counts[leg, t])
+        assert [tuple(p) for p in places[mine].tolist()] == [p[0] for p in plain]
+        np.testing.assert_allclose(points[mine], [p[1] for p in plain] or np.empty((0, 3)), 1e-5)
+        assert kinds[mine].tolist() == [p[2] for p in plain]
+        assert depths[mine].tolist() == [p[3] for p in plain]
+        # what is kept adds up to the very sum that was held against `enough`
+        assert sum(depths[mine].tolist()) == total
 
 
 @settings(max_examples=40, deadline=None)
@@ -147,6 +186,8 @@ def test_throws_agree_with_their_plain_twin(seed):
         r0, c0, z0, dr, dc, dz, row, n, length, seeds, throws, *spread, *tables, *given_field,
         clear, space, stops,
     )  # fmt: skip
+    given_legs = (r0, c0, z0, dr, dc, dz, row, n, length)
+    met = meet(given_legs, seeds, throws, spread, tables, given_field)
     aimed = np.zeros((legs, 5))
     kernel.aim(r0, c0, z0, dr, dc, dz, row, n, length, *tables, *given_field, aimed)
     for i in range(legs):
@@ -155,6 +196,7 @@ def test_throws_agree_with_their_plain_twin(seed):
         assert clear[i].tolist() == expected[0]
         assert space[i].tolist() == expected[1]
         np.testing.assert_array_equal(np.isfinite(stops[i, :, 0]), np.array(expected[2]) >= 0)
-        depth, _, total, seen = plain_walk(leg, tables, row[i], n[i], 1.0, 0.0, 0.0, 1e9, field)
+        check_meetings(met, i, expected[3])
+        depth, _, total, seen, _ = plain_walk(leg, tables, row[i], n[i], 1.0, 0.0, 0.0, 1e9, field)
         np.testing.assert_allclose(aimed[i, :4], depth, rtol=1e-12)
         assert aimed[i, 4] == pytest.approx(seen / total if total else 1.0)

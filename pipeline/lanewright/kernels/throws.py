@@ -33,18 +33,21 @@ def uniform(seed, number):
 def _walk(
     r0, c0, z0, dr, dc, dz, along, left, rise, path, row, n, length, stretch, sideways, upwards,
     enough, lowest, ground, density, table, searched, prior, leaf, trunk, trunk_top, stems, depth,
+    at, places, kinds, depths, points,
 ):  # fmt: skip
     """Add up what one throw meets; writes the four depths and gives where it was stopped.
 
     `depth` takes the expected contacts as surveyed, at least, at most and in leaf. Returns the
-    sample at which the first of them passes `enough` (-1: none), samples in the layers, and how
-    many of them were searched.
+    sample at which the first of them passes `enough` (-1: none), samples in the layers, how many
+    of them were searched, and how many things are met. From `at` 0 on, each of these is written to
+    row `at` and on of `places`, `kinds`, `depths` and `points`; see `meet`.
     """
     rows, cols = ground.shape
     depth[:] = 0.0
     stop = -1
     seen = 0
     total = 0
+    met = 0
     for i in range(n):
         u = along[row, i] * stretch
         if u > 1.0:
@@ -65,22 +68,66 @@ def _walk(
         layer = int(height)
         step = path[row, i] * stretch * length
         code = density[ri, ci, layer]
-        here = table[code] * step
+        # Rounded as they are kept, so that adding up what is kept gives the same sum.
+        here = np.float64(np.float32(table[code] * step))
         stem = 0.0
         if layer < trunk_top[ri, ci]:
-            stem = trunk[ri, ci] * step
+            stem = np.float64(np.float32(trunk[ri, ci] * step))
+        known = (searched[ri, ci] >> np.uint64(layer)) & np.uint64(1)
+        for kind in range(2):
+            met_here = here if kind == 0 else stem
+            if met_here > 0.0:
+                if at >= 0:
+                    j = at + met
+                    places[j, 0] = ri
+                    places[j, 1] = ci
+                    places[j, 2] = layer
+                    kinds[j] = kind if kind == 1 or known else 2
+                    depths[j] = met_here
+                    points[j, 0] = u
+                    points[j, 1] = v * length
+                    points[j, 2] = height / PER_METRE
+                met += 1
         total += 1
-        if (searched[ri, ci] >> np.uint64(layer)) & np.uint64(1):
+        if known:
             seen += 1
             depth[1] += here
             depth[2] += here + stem + stems[ri, ci] * step
         else:
             depth[2] += max(here, prior[layer] * step) + stem + stems[ri, ci] * step
-        depth[0] += here + stem
+        depth[0] += here
+        depth[0] += stem
         depth[3] += here * leaf + stem
         if stop < 0 and depth[0] >= enough:
             stop = i
-    return stop, total, seen
+    return stop, total, seen, met
+
+
+@njit(cache=True, nogil=True)
+def _draw(seed, t, lateral, upward, speed, power):
+    """Chances of throw `t`: sideways, upwards, stretch, and the contacts that stop it."""
+    # Polar method without rejection: two normals from two uniforms (Box & Muller 1958).
+    first = 8 * t
+    radius = np.sqrt(-2.0 * np.log(uniform(seed, first)))
+    angle = 2.0 * np.pi * uniform(seed, first + 1)
+    sideways = np.tan(lateral * radius * np.cos(angle))
+    upwards = np.tan(upward * radius * np.sin(angle))
+    radius = np.sqrt(-2.0 * np.log(uniform(seed, first + 2)))
+    angle = 2.0 * np.pi * uniform(seed, first + 3)
+    faster = max(1.0 + speed * radius * np.cos(angle), 0.1)
+    enough = np.float64(np.float32(-np.log(uniform(seed, first + 4))))
+    return sideways, upwards, faster**power, enough
+
+
+@njit(cache=True, nogil=True)
+def _nothing():
+    """Where nothing that is met shall be written."""
+    return (
+        np.empty((0, 3), np.int32),
+        np.empty(0, np.uint8),
+        np.empty(0, np.float32),
+        np.empty((0, 3), np.float32),
+    )
 
 
 @njit(cache=True, nogil=True, parallel=True)
@@ -94,10 +141,12 @@ def aim(
     """
     for leg in prange(r0.size):
         depth = np.empty(4, np.float64)
-        _, total, seen = _walk(
+        places, kinds, depths, points = _nothing()
+        _, total, seen, _ = _walk(
             r0[leg], c0[leg], z0[leg], dr[leg], dc[leg], dz[leg], along, left, rise, path,
             row[leg], n[leg], length[leg], 1.0, 0.0, 0.0, np.inf, lowest, ground,
             density, table, searched, prior, leaf, trunk, trunk_top, stems, depth,
+            -1, places, kinds, depths, points,
         )  # fmt: skip
         for i in range(4):
             out[leg, i] = depth[i]
@@ -120,22 +169,14 @@ def throw(
     keep = stops.shape[0] > 0
     for leg in prange(r0.size):
         depth = np.empty(4, np.float64)
+        places, kinds, depths, points = _nothing()
         for t in range(throws):
-            # Polar method without rejection: two normals from two uniforms (Box & Muller 1958).
-            first = 8 * t
-            radius = np.sqrt(-2.0 * np.log(uniform(seed[leg], first)))
-            angle = 2.0 * np.pi * uniform(seed[leg], first + 1)
-            sideways = np.tan(lateral * radius * np.cos(angle))
-            upwards = np.tan(upward * radius * np.sin(angle))
-            radius = np.sqrt(-2.0 * np.log(uniform(seed[leg], first + 2)))
-            angle = 2.0 * np.pi * uniform(seed[leg], first + 3)
-            faster = max(1.0 + speed * radius * np.cos(angle), 0.1)
-            enough = -np.log(uniform(seed[leg], first + 4))
-            stretch = faster**power
-            stop, total, seen = _walk(
+            sideways, upwards, stretch, enough = _draw(seed[leg], t, lateral, upward, speed, power)
+            stop, total, seen, _ = _walk(
                 r0[leg], c0[leg], z0[leg], dr[leg], dc[leg], dz[leg], along, left, rise, path,
                 row[leg], n[leg], length[leg], stretch, sideways, upwards, enough, lowest, ground,
                 density, table, searched, prior, leaf, trunk, trunk_top, stems, depth,
+                -1, places, kinds, depths, points,
             )  # fmt: skip
             # depth 1 is the least that can be there: it makes the highest clear rate
             for i in range(4):
@@ -152,3 +193,34 @@ def throw(
                     stops[leg, t, 2] = (
                         dz[leg] * u + rise[row[leg], stop] * stretch + upwards * u * length[leg]
                     )
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def meet(
+    r0, c0, z0, dr, dc, dz, row, n, length, seed, throws, lateral, upward, speed, power,
+    along, left, rise, path, lowest, ground, density, table, searched, prior, leaf,
+    trunk, trunk_top, stems, starts, enoughs, places, kinds, depths, points,
+):  # fmt: skip
+    """Tell all that the throws of `throw` meet, or only how much there is.
+
+    Without rows in `places`, writes to `starts` (legs, throws) how many things each throw meets,
+    and to `enoughs` (legs, throws) the contacts that stop it. With rows, `starts` says where those
+    of each throw go: `places` (n, 3) row, column and layer; `kinds` (n,) 0 vegetation, 1 a known
+    tree's trunk, 2 what is expected where nothing was searched; `depths` (n,) contacts; `points`
+    (n, 3) share of the leg, metres left of the chord, metres over the ground.
+    """
+    write = places.shape[0] > 0
+    for leg in prange(r0.size):
+        depth = np.empty(4, np.float64)
+        for t in range(throws):
+            sideways, upwards, stretch, enough = _draw(seed[leg], t, lateral, upward, speed, power)
+            start = starts[leg, t] if write else -1
+            _, _, _, met = _walk(
+                r0[leg], c0[leg], z0[leg], dr[leg], dc[leg], dz[leg], along, left, rise, path,
+                row[leg], n[leg], length[leg], stretch, sideways, upwards, enough, lowest, ground,
+                density, table, searched, prior, leaf, trunk, trunk_top, stems, depth,
+                start, places, kinds, depths, points,
+            )  # fmt: skip
+            if not write:
+                starts[leg, t] = met
+                enoughs[leg, t] = enough
