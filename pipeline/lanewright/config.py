@@ -484,12 +484,351 @@ class FlightSettings(Settings):
     )
 
 
+class WishSettings(Settings):
+    """Clear rate that trimming aims at, by kind of lane.
+
+    Two thirds of a level's throws pass a fair gap (a senior designer's guideline in the PDGA
+    discussion archive, 2006; not an adopted standard).
+    """
+
+    open: Share = Field(2 / 3, description="over open ground")
+    edge: Share = Field(2 / 3, description="along the edge of a wood")
+    lane: Share = Field(2 / 3, description="in a lane through a wood")
+    tunnel: Share = Field(2 / 3, description="in a lane roofed by canopy")
+
+
+Span = tuple[Positive, Positive]
+"""Low and high end of a work rate."""
+
+
+class RateSettings(Settings):
+    """How fast a crew works; low end trained hands, high end slow ones, both while they work.
+
+    Sources stand beside each rate in `treework.RATE_SOURCES`.
+    """
+
+    brush_light: Span = Field(
+        (15.0, 30.0), description="hours per hectare to cut and stack brush one can see through"
+    )
+    brush_medium: Span = Field(
+        (40.0, 80.0), description="the same for brush one must push through, to 2.4 m (8 ft)"
+    )
+    brush_heavy: Span = Field((100.0, 220.0), description="the same for brush nobody walks through")
+    hand: Span = Field((5.0, 10.0), description="minutes a tree for limbs in reach of a hand saw")
+    pole: Span = Field((8.0, 20.0), description="minutes a tree for limbs in reach of a pole saw")
+    climb: Span = Field(
+        (60.0, 180.0), description="minutes a tree for limbs that need a climber or lift, set-up in"
+    )
+    fell_thin: Span = Field((3.0, 6.0), description="minutes to fell and limb a stem under 10 cm")
+    fell_middle: Span = Field((8.0, 15.0), description="the same from 10 to 20 cm")
+    fell_thick: Span = Field((15.0, 30.0), description="the same from 20 to 30 cm")
+    fell_large: Span = Field(
+        (60.0, 240.0), description="the same above; a placeholder until an arborist has quoted"
+    )
+    haul: Span = Field(
+        (1.0, 2.0), description="times the cutting time that hauling or chipping adds"
+    )
+    productive: Annotated[float, Field(gt=0, le=1)] = Field(
+        0.5, description="share of an hour that is work; the high end of hours is divided by it"
+    )
+
+    @model_validator(mode="after")
+    def _low_before_high(self) -> RateSettings:
+        for name, value in self:
+            if isinstance(value, tuple) and value[0] > value[1]:
+                raise ValueError(f"{name}: the low end comes first")
+        return self
+
+
 class TrimSettings(Settings):
     """What may be cut, by whom, and how fast."""
+
+    legs: Annotated[int, Field(ge=1, le=5000)] = Field(
+        300, description="legs planned at most; the designer's own always are"
+    )
+    wished: WishSettings = WishSettings()
+    keep: Path | None = Field(
+        None, description="trees and patches that stay: points or polygons in any vector file"
+    )
+    keep_reach: Metres = Field(
+        2.0, description="metres around a point of the keep list within which a tree's top is it"
+    )
+    fell: Literal["last resort", "never"] = Field(
+        "last resort", description="whether trees may go where limbs and brush are not enough"
+    )
+    fell_price: NotNegative = Field(
+        20.0, description="hours that felling a tree counts for beyond its work; ours"
+    )
+    largest_felled_cm: Positive = Field(
+        30.0, description="thickest stem that felling is proposed for; larger ones an arborist's"
+    )
+    region: Literal["illinois", "michigan", "texas", "wisconsin"] | None = Field(
+        None, description="whose dates for oak disease, bats and birds hold; never guessed"
+    )
+    hand_reach: Metres = Field(
+        2.4, description="metres that hand saw and loppers reach, 8 ft; common practice"
+    )
+    pole_reach: Metres = Field(
+        5.5, description="metres that a pole saw reaches from the ground, 16 to 18 ft"
+    )
+    haul: bool = Field(False, description="count hauling or chipping what was cut")
+    rates: RateSettings = RateSettings()
+    throws: Annotated[int, Field(ge=50, le=5000)] = Field(
+        400, description="throws at each leg that the choice rests on; the promise takes others"
+    )
+    least_density: Annotated[float, Field(gt=0, le=5)] = Field(
+        0.03,
+        description="contacts per metre below which growth is too thin to be pointed out to a "
+        "crew; it stays; ours",
+    )
+    least_sure: Share = Field(
+        0.5, description="share of a piece lidar must have searched for it to be proposed; ours"
+    )
+    brush_top: Metres = Field(
+        5.0, description="growth from the ground up no higher than this is brush; bush "
+        "honeysuckles, privet and roses reach 2 to 5 m"
+    )  # fmt: skip
+    buffer: Length = Field(
+        15.0, description="metres from water within which nothing is cut; 50 ft, common practice"
+    )
+    nodes: Annotated[int, Field(ge=1, le=100000)] = Field(
+        30, description="branches the solver may look at for a leg before the gap is reported"
+    )
+
+
+class WalkSettings(Settings):
+    """Walks between holes. Factors and limits are ours, common practice; the walk decides."""
+
+    cell: Annotated[float, Field(ge=0.5, le=10)] = Field(
+        2.0, description="side in metres of the cells that walks are sought on"
+    )
+    # Tobler 1993: off paths six tenths of the speed on them.
+    off_path: Annotated[float, Field(gt=0, le=1)] = Field(
+        0.6, description="speed away from paths as a share of the speed on them"
+    )
+    wet: Annotated[float, Field(ge=1, le=100)] = Field(
+        2.0, description="how many times as long a step over wet ground counts"
+    )
+    very_wet: Annotated[float, Field(ge=1, le=100)] = Field(
+        4.0, description="the same over very wet ground"
+    )
+    steepest: Annotated[float, Field(gt=0, le=300)] = Field(
+        60.0, description="percent; steeper steps are not walked"
+    )
+    bridge: Length = Field(
+        8.0, description="metres of water that a footbridge may cross; 0 for no bridges"
+    )
+    bridge_slow: Annotated[float, Field(ge=1, le=1000)] = Field(
+        10.0, description="how many times as long a step over such water counts"
+    )
+    fire: Annotated[float, Field(ge=1, le=1000)] = Field(
+        6.0, description="how many times as long a step in a line of fire counts"
+    )
+    nearest: Annotated[int, Field(ge=2, le=200)] = Field(
+        12, description="tees that the walk from each basket is tried to"
+    )
+    furthest: Metres = Field(
+        300.0, description="metres of easy ground off paths; walks that take longer are not tried"
+    )
+
+
+class MixSettings(Settings):
+    """What a round should hold; shares of the holes wanted, each a least share unless told.
+
+    Four of eighteen of each finish, three of each length, of climbs and of drops: common
+    practice, ours; three left and three right at the least: a course standard of 1992.
+    """
+
+    left: Share = Field(0.22, description="drives that finish left")
+    right: Share = Field(0.22, description="drives that finish right")
+    straight: Share = Field(0.22, description="drives that finish straight")
+    short: Share = Field(0.17, description="par-3 holes in the lower third of the level's lengths")
+    middle: Share = Field(0.17, description="in the middle third")
+    long: Share = Field(0.17, description="in the upper third")
+    climbs: Share = Field(0.17, description="holes that climb")
+    drops: Share = Field(0.17, description="holes that drop")
+    grade: Positive = Field(3.0, description="percent from which a hole climbs or drops")
+    wooded: Share = Field(0.3, description="holes in lanes and tunnels")
+    open: Share = Field(0.2, description="holes over open ground or along an edge")
+    over_par_3: Share = Field(0.11, description="holes of par 4 and more")
+    total: tuple[Length, Length] | None = Field(
+        None,
+        description="metres that all holes together should be long; by default 0.93 to 1.25 "
+        "controlled tee throws of the level for each hole",
+    )
+    same_finish: Annotated[int, Field(ge=1, le=18)] = Field(
+        3, description="most holes in a row with the same finish"
+    )
+
+
+class WeightSettings(Settings):
+    """What each term of a layout counts, in points; a perfect hole brings `quality` points."""
+
+    quality: NotNegative = Field(100.0, description="a hole of score 1")
+    walk: NotNegative = Field(0.5, description="lost for each metre of easy walk, by time")
+    far_walk: NotNegative = Field(
+        1.0, description="lost besides for each metre of a walk beyond 91 m (300 ft)"
+    )
+    crossing: NotNegative = Field(60.0, description="lost for a walk into a line of fire")
+    bridge: NotNegative = Field(15.0, description="lost for a walk that needs a bridge")
+    finish: NotNegative = Field(40.0, description="lost for each hole short of a wished finish")
+    length: NotNegative = Field(30.0, description="the same for short, middle and long holes")
+    climb: NotNegative = Field(20.0, description="the same for climbs and drops")
+    lane_kind: NotNegative = Field(30.0, description="the same for wooded and open holes")
+    par: NotNegative = Field(30.0, description="the same for holes over par 3")
+    in_a_row: NotNegative = Field(40.0, description="lost for each hole that repeats a finish")
+    total: NotNegative = Field(
+        0.5, description="lost for each metre that all holes together are too short or too long"
+    )
+    trim: NotNegative = Field(1.0, description="lost for each hour of trimming")
+    prefer: NotNegative = Field(
+        50.0, description="brought by a preferred hole of the designer, lost by one to avoid"
+    )
+
+
+class SolverSettings(Settings):
+    """How long and how wide the search for layouts goes."""
+
+    candidates: Annotated[int, Field(ge=10, le=5000)] = Field(
+        240, description="holes that take part; the best of every part of the land"
+    )
+    seconds: Positive = Field(
+        45.0, description="time for all proposals together; the best so far is kept"
+    )
+    work: Positive = Field(
+        20.0,
+        description="work of the solver for all proposals, in its own deterministic units; ends "
+        "the search at the same point on any machine, if the time does not first",
+    )
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(1, description="of the solver")
+
+
+class HoleSettings(Settings):
+    """Candidate holes: how legs join, and how many are handed on."""
+
+    keep: Annotated[int, Field(ge=1, le=5000)] = Field(
+        400, description="candidate holes handed on, all levels; spread over the property"
+    )
+    most_legs: Annotated[int, Field(ge=1, le=3)] = Field(3, description="throws of one hole to map")
+    join: Metres = Field(
+        5.0,
+        description="metres from where one throw ends to where the next may start; ours, the "
+        "spacing of sites",
+    )
+    max_bend: Annotated[float, Field(gt=0, le=180)] = Field(
+        100.0, description="sharpest bend at a landing zone, degrees; ours"
+    )
+    forced_bend: Annotated[float, Field(gt=0, le=180)] = Field(
+        60.0,
+        description="degrees from which a bend cannot be thrown round, so that landing before it "
+        "counts as a throw; common practice",
+    )
+    landing_share: Share = Field(
+        2 / 3,
+        description="share of throws that must land on open, dry, gentle ground; misses of at most "
+        "a third are fair (a senior designer's thirds, course design discussion of 2006)",
+    )
+    landing_slope: Annotated[float, Field(gt=0, le=100)] = Field(
+        20.0, description="steepest ground to land on, percent; common practice"
+    )
+    gap_share: Share = Field(
+        2 / 3,
+        description="share of throws that must pass for a gap to be fair (the same thirds); holes "
+        "below it are kept if trimming may open them, and say so",
+    )
+    min_par: Annotated[int, Field(ge=2, le=3)] = Field(
+        3, description="lowest par; some schools of par allow 2; common practice"
+    )
+
+
+class SafetySettings(Settings):
+    """Room between fairways and whatever else may be hit; metres from the fairway's middle.
+
+    No governing body publishes such distances. All are screening values, ours and common practice;
+    the pairs are over open ground, and with dense trees between. They hold where a full throw
+    comes down; nearer to the tee, where throws have not spread yet, less is asked in proportion.
+    """
+
+    fairway: tuple[Metres, Metres] = Field(
+        (37.0, 21.0), description="to the middle of another fairway (120 and 70 ft)"
+    )
+    tee_basket: tuple[Metres, Metres] = Field(
+        (30.0, 18.0), description="to the tee or basket of another hole (100 and 60 ft)"
+    )
+    next_tee: tuple[Metres, Metres] = Field(
+        (15.0, 12.0), description="from a basket to a tee (50 and 40 ft)"
+    )
+    path: tuple[Metres, Metres] = Field(
+        (24.0, 15.0), description="to a much-used path or a walk between holes (80 and 50 ft)"
+    )
+    keep_out: tuple[Metres, Metres] = Field(
+        (30.0, 21.0), description="to a keep-out with its buffer, as to a road (100 and 70 ft)"
+    )
+    building: tuple[Metres, Metres] = Field(
+        (61.0, 37.0), description="to a building (200 and 120 ft)"
+    )
+    boundary: tuple[Metres, Metres] = Field(
+        (23.0, 15.0), description="to the property line (75 and 50 ft)"
+    )
+    behind: tuple[Metres, Metres] = Field(
+        (30.0, 18.0), description="past the basket on the line of play (100 and 60 ft)"
+    )
+    tees: Length = Field(10.0, description="from one tee to another; ours")
+    near_deg: Annotated[float, Field(gt=0, le=90)] = Field(
+        15.0, description="half-angle of the danger cone before a tee, to 0.6 of the throw"
+    )
+    far_deg: Annotated[float, Field(gt=0, le=90)] = Field(
+        20.0, description="half-angle of that cone beyond"
+    )
+    cone_reach: Annotated[float, Field(ge=1, le=2)] = Field(
+        1.25, description="length of that cone as a share of the throw"
+    )
+    sds: Annotated[float, Field(gt=0, le=6)] = Field(
+        2.5,
+        description="standard deviations of the level's throws that the drawn fairway holds; 99 in "
+        "100 throws",
+    )
+    sheltered: Share = Field(
+        0.5,
+        description="share of the ground between that must hold trees or brush at throwing height "
+        "to count as dense trees between; ours",
+    )
+
+    @model_validator(mode="after")
+    def _trees_shelter(self) -> SafetySettings:
+        for name in type(self).model_fields:
+            value = getattr(self, name)
+            if isinstance(value, tuple) and value[1] > value[0]:
+                raise ValueError(f"{name}: trees between cannot ask for more room than open ground")
+        return self
 
 
 class LayoutSettings(Settings):
     """Holes, their room, and how they follow one another."""
+
+    hole: HoleSettings = HoleSettings()
+    safety: SafetySettings = SafetySettings()
+
+    level: str | None = Field(
+        None, description="level that layouts are made for; by default the best of the levels named"
+    )
+    proposals: Annotated[int, Field(ge=1, le=10)] = Field(3, description="layouts proposed")
+    differ: Share = Field(
+        0.33, description="share of its holes by which a proposal differs from each other one"
+    )
+    pass_arrival: bool = Field(
+        False, description="come by the arrival after half of the holes, as for two nines"
+    )
+    trim_hours: NotNegative | None = Field(
+        None, description="most hours of trimming for a layout, by the high end of its range"
+    )
+    paths: Path | None = Field(
+        None, description="lines of existing paths: walks are faster on them, and keep-outs open"
+    )
+    walk: WalkSettings = WalkSettings()
+    mix: MixSettings = MixSettings()
+    weights: WeightSettings = WeightSettings()
+    solver: SolverSettings = SolverSettings()
 
 
 class ReportSettings(Settings):
@@ -508,6 +847,9 @@ class Config(Settings):
     keep_out: tuple[KeepOut, ...] = Field((), description="land nobody may throw over or enter")
     water: tuple[Path, ...] = Field((), description="known water, joined to what lidar shows")
     own_holes: Path | None = Field(None, description="lines the designer drew, tee first")
+    designer: Path | None = Field(
+        None, description="GeoPackage with the designer's wishes; see designer-start.gpkg of a run"
+    )
     arrival: tuple[float, float] | None = Field(
         None, description="x, y of the parking, in the CRS of the property file"
     )
@@ -625,6 +967,13 @@ def _anchored(config: Config, folder: Path) -> Config:
             "keep_out": tuple(k.model_copy(update={"path": at(k.path)}) for k in config.keep_out),
             "water": tuple(at(p) for p in config.water),
             "own_holes": at(config.own_holes) if config.own_holes else None,
+            "designer": at(config.designer) if config.designer else None,
+            "layout": config.layout.model_copy(
+                update={"paths": at(config.layout.paths) if config.layout.paths else None}
+            ),
             "out": at(config.out).resolve(),
+            "trim": config.trim.model_copy(
+                update={"keep": at(config.trim.keep) if config.trim.keep else None}
+            ),
         }
     )
