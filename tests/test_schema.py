@@ -46,7 +46,7 @@ ENDINGS = {
     "ft": "_ft",
     "percent": "_pct",
     "degrees": "_deg",
-    "m2": "_m2",
+    "m3": "_m3", "m2": "_m2",
     "ha": "_ha",
     "acres": "_acres",
     "cm": "_cm",
@@ -186,8 +186,8 @@ def test_flaws_that_simplifying_leaves_are_mended():
 
 
 def test_unknown_layer():
-    with pytest.raises(ValueError, match="no layer is called holes"):
-        schema.conform("holes", frame("legs"))
+    with pytest.raises(ValueError, match="no layer is called paths"):
+        schema.conform("paths", frame("legs"))
 
 
 def test_single_polygons_become_multi_and_their_ground_stays():

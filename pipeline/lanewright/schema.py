@@ -126,6 +126,10 @@ def _int(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "int", "", meaning, **more)
 
 
+def _bool(name: str, meaning: str, **more: Any) -> Column:
+    return Column(name, "bool", "", meaning, **more)
+
+
 def _text(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "text", "", meaning, **more)
 
@@ -157,6 +161,19 @@ def _length(name: str, meaning: str, digits: int = 1, **more: Any) -> tuple[Colu
 
 LANE_KINDS = ("open", "edge", "lane", "tunnel")
 FINISHES = ("straight", "left", "right")
+CHECK_KINDS = (
+    "access",
+    "survey age",
+    "not seen",
+    "gap",
+    "in leaf",
+    "soft ground",
+    "water",
+    "crossing",
+    "wire",
+    "boundary",
+)
+SEASONS = ("any day", "in leaf", "after rain", "in a dry spell")
 
 _SITE = (
     _int("site_id", "Number of the site."),
@@ -288,6 +305,119 @@ _LAYERS = (
                 "blocked_share", "Share of the flight space held by vegetation.", required=False
             ),
             _text("height_class", "Height of the flight, in words.", required=False),
+        ),
+    ),
+    Layer(
+        "holes",
+        "Holes",
+        "Candidate holes made of legs, along the flights aimed for. Pars and effective lengths "
+        "follow our default table unless the designer brought one. A desk study: walk each.",
+        "LineString Z",
+        (
+            _int("hole_id", "Number of the hole."),
+            _text("name", "The designer's name of an own hole; else empty.", required=False),
+            _text(
+                "origin",
+                "Who proposed it: the search, or the designer's own line.",
+                values=("search", "own"),
+            ),
+            _text("level", "Skill level the hole is made for."),
+            _int("par", "Par for that level; by our default unless par_source says otherwise."),
+            _text("par_source", "Where the par comes from: our default, or a table given."),
+            _text("pars", "Par for every level of the run, played from this tee."),
+            _text("legs", "Its throws in order: leg_id in legs, with spaces between."),
+            _int("throws", "How many legs the hole has."),
+            _int("tee_id", "Site of the tee: site_id in tee_sites."),
+            _int("end_id", "Site of the basket: site_id in basket_sites."),
+            *_length("length_m", "Length along the route of play, through the landing zones."),
+            *_length(
+                "effective_length_m",
+                "Length on level ground that asks as much: three metres for each metre of climb, "
+                "our default.",
+                digits=1,
+            ),
+            *_length("rise_m", "Ground at the basket above ground at the tee; downhill below 0."),
+            _text("finish", "Where the throw from the tee ends up turning.", values=FINISHES),
+            _text("finishes", "Finish of every throw in order."),
+            _real(
+                "bend_deg",
+                "degrees",
+                "Sum of the turns at the landing zones, left above 0; 0 for a single throw.",
+                digits=0,
+            ),
+            _share(
+                "clear_rate", "Share of throws that touch no vegetation: product over the legs."
+            ),
+            _share("clear_rate_low", "The same at its lowest, by what the survey could have missed."),
+            _share("clear_rate_high", "The same at its highest."),
+            _share("clear_rate_leaf_on", "The same as expected in leaf."),
+            _text("lane_kind", "Kind of corridor most of the hole runs in.", values=LANE_KINDS),
+            _share("wooded_share", "Share of the length in lanes and tunnels through a wood."),
+            _share("roof_share", "Share of the length with canopy over the flight."),
+            *_length("pinch_width_m", "Narrowest free width along the flights."),
+            *_length("pinch_at_m", "How far from the tee the narrowest place is."),
+            *_length(
+                "fair_width_m",
+                "Width there that two thirds of the level's throws pass.",
+                required=False,
+            ),
+            *_length("carry_water_m", "Longest flight over open water."),
+            _share("wet_share", "Share of the ground under the hole that is wet or ponds."),
+            _share("seen_share", "Share of the flight space that lidar pulses sampled."),
+            _share(
+                "landing_share",
+                "Share of throws that come down on open, dry, gentle ground, at the worst landing "
+                "zone; empty for a single throw.",
+            ),
+            _real("foliage", "1", "Factor on the length of throws for the trees; our default."),
+            _real("tee_slope_pct", "percent", "Slope of the ground at the tee.", digits=1),
+            _real("green_slope_pct", "percent", "Slope of the ground at the basket.", digits=1),
+            _text("green", "What frames the green and what lies beyond it, in words."),
+            *_length(
+                "trouble_m",
+                "How far from the basket the nearest water, drop, border or keep-out beyond or "
+                "beside it is; empty if none within 30 m.",
+            ),
+            _text(
+                "route",
+                "safe, or bold: another way from the same tee to the same basket that asks more "
+                "and saves a throw or length.",
+                values=("safe", "bold"),
+            ),
+            _int("pair_id", "The other route of the same hole: its hole_id; empty if none."),
+            _real(
+                "miss_cost",
+                "",
+                "Throws that a miss costs on average, times how often it happens; ours.",
+            ),
+            _share("score", "How good the hole is by itself; 1 is best."),
+            _text("sentence", "The hole in a sentence, as for a notebook."),
+            _real(
+                "trim_hours_low",
+                "",
+                "Low end of the hours of trimming; empty where none was planned.",
+                required=False,
+            ),
+            _real("trim_hours_high", "", "High end of the hours of trimming.", required=False),
+        ),
+    ),
+    Layer(
+        "hole_positions",
+        "Holes: tees and pins",
+        "Other tees and pins of the candidate holes, for every level of the run. Pars by our "
+        "default unless the designer brought a table.",
+        "Point",
+        (
+            _int("position_id", "Number of the position."),
+            _int("hole_id", "The hole: hole_id in holes."),
+            _text("position", "What stands there.", values=("tee", "pin")),
+            _text("level", "Skill level it is meant for."),
+            _int("site_id", "The site: site_id in tee_sites or basket_sites."),
+            *_length("length_m", "Length of the hole from or to here."),
+            *_length("effective_length_m", "Length on level ground that asks as much."),
+            _int("par", "Par of the hole played so."),
+            _int("leg_id", "The throw that was tried: leg_id in legs; empty if none was."),
+            _share("clear_rate", "Share of its throws that touch no vegetation; empty if untried."),
         ),
     ),
     Layer(
@@ -471,6 +601,79 @@ _LAYERS = (
         ),
     ),
     Layer(
+        "trim_work",
+        "Trim work",
+        "Growth that stops throws, in pieces a crew can find: limbs of one tree, a patch of brush, "
+        "a tree. One row per piece and leg; the outline is the piece seen from above. The pieces "
+        "chosen are the least work that lifts the leg to its wished clear rate. Hours are ranges "
+        "from rates in the settings. Local codes, the utility and a certified arborist decide.",
+        "MultiPolygon",
+        (
+            _int("work_id", "Number of the row."),
+            _int("piece_id", "Number of the piece; the same for all legs that share it."),
+            _int("leg_id", "Leg that it stands in the way of: leg_id in legs."),
+            _int("hole_id", "Best hole that uses the leg; empty where none does.", required=False),
+            _bool("chosen", "Whether it is part of the least work of its leg."),
+            _text("action", "What to do.", values=("cut brush", "take limbs", "fell tree")),
+            *_length("low_m", "Lower end of the piece over the ground."),
+            *_length("high_m", "Upper end of the piece over the ground."),
+            _text(
+                "reach",
+                "Who reaches it.",
+                values=("hand tools", "pole saw", "climber or lift", "sawyer", "arborist"),
+            ),
+            _real("hours_low", "", "Hours of one trained hand, at the fast end."),
+            _real("hours_high", "", "Hours at the slow end, with breaks and upkeep."),
+            _share(
+                "clear_rate_gain",
+                "Clear rate that would be lost if this piece alone stayed; for pieces not chosen, "
+                "won if it alone went too.",
+            ),
+            _text(
+                "side", "Side of the line, seen from the tee.", values=("left", "right", "over")
+            ),
+            *_length("along_m", "How far from the tee, along the line.", digits=0),
+            *_length("offset_m", "How far to the left of the line; right below 0."),
+            _int("tree_id", "Tree it belongs to: tree_id in trees; empty where none is known."),
+            _int("nearest_tree_id", "Nearest tree found; empty where there is none."),
+            *_length("nearest_tree_m", "How far that tree stands from the piece's middle."),
+            _real("volume_m3", "m3", "Space the piece fills.", digits=1),
+            _real("area_m2", "m2", "Ground under the piece.", digits=1),
+            _share("sure", "Share of it that lidar has searched; the rest is expected."),
+            _share(
+                "crown_share",
+                "Share of the tree's live crown that this leg's work takes; empty without a tree.",
+            ),
+            _int("rank", "Place in the order of most clear rate per hour; 1 pays best."),
+            _int("walk_order", "Place in one walk past all chosen pieces; empty if not chosen."),
+            _text("work", "The piece in words for the crew."),
+            _text("flag", "What to mind; empty where nothing is known."),
+        ),
+    ),
+    Layer(
+        "field_checks",
+        "Field checks",
+        "What only a visit can answer, each at the place to look, in the order of a walk.",
+        "Point",
+        (
+            _int("check_id", "Number of the check, in the order of the walk."),
+            _text("kind", "What sort of question it is.", values=CHECK_KINDS),
+            _text("look", "What to look at."),
+            _text("why", "Why the desk cannot tell."),
+            _text("best_seen", "When it shows best.", values=SEASONS),
+            _text("place", "Hole or leg that it belongs to, in words."),
+            _int("hole_id", "The hole: hole_id in holes; empty where none.", required=False),
+            _int("leg_id", "The leg: leg_id in legs; empty where none.", required=False),
+            *_length(
+                "walk_m",
+                "Straight from the check before, the first from where the walk starts; empty where "
+                "no start is known.",
+                digits=0,
+            ),
+            *_length("size_m", "How far across the place is; 0 where it is a spot.", digits=0),
+        ),
+    ),
+    Layer(
         "cautions",
         "Cautions",
         "What this desk study cannot settle. Drawn where each holds: the whole property, unless "
@@ -487,7 +690,7 @@ _LAYERS = (
 LAYERS: dict[str, Layer] = {layer.name: layer for layer in _LAYERS}
 
 #: Layers that later stages will fill; a run without those stages does not write them.
-RESERVED = ("holes", "trim_work", "field_checks")
+RESERVED: tuple[str, ...] = ()
 
 RASTERS: dict[str, Raster] = {
     raster.name: raster

@@ -23,6 +23,8 @@ def frame(name: str, rows: int = 5, crs: str = UTM, seed: int = 0) -> gpd.GeoDat
             data[column.name] = np.arange(1, rows + 1)
         elif column.values:
             data[column.name] = [column.values[i % len(column.values)] for i in range(rows)]
+        elif column.dtype == "bool":
+            data[column.name] = rng.random(rows) < 0.5
         elif column.dtype == "text":
             data[column.name] = [f"{column.name} {i}" for i in range(rows)]
         elif column.dtype == "int":

@@ -126,6 +126,39 @@ STYLES: tuple[Style, ...] = (
         on_top="clear_rate",
     ),
     Style(
+        "trim_work",
+        "Reach",
+        (
+            Rule("by hand tools", Fill("#009e73", Line("#009e73", 0.3), 0.6), "hand tools"),
+            Rule("by pole saw", Fill("#56b4e9", Line("#56b4e9", 0.3), 0.6), "pole saw"),
+            Rule(
+                "by climber or lift", Fill("#e69f00", Line("#e69f00", 0.3), 0.6), "climber or lift"
+            ),
+            Rule("felled by a sawyer", Fill("#d55e00", Line("#d55e00", 0.5), 0.6), "sawyer"),
+            Rule("an arborist's", Fill("#cc79a7", Line("#cc79a7", 0.5), 0.6), "arborist"),
+        ),
+        column="reach",
+    ),
+    Style("holes", "Score", _ramp("score"), column="score", on_top="score"),
+    Style(
+        "holes",
+        "Route",
+        (
+            Rule("safe route", Line("#009e73", 0.5), "safe"),
+            Rule("bold route", Line("#d55e00", 0.6, (3.0, 1.2)), "bold"),
+        ),
+        column="route",
+    ),
+    Style(
+        "hole_positions",
+        "Tees and pins",
+        (
+            Rule("tee for another level", Mark("triangle", "#56b4e9", Line(_INK, 0.2)), "tee"),
+            Rule("other pin", Mark("circle", "#f0e442", Line(_INK, 0.2)), "pin"),
+        ),
+        column="position",
+    ),
+    Style(
         "lanes",
         "Kind",
         (
