@@ -25,10 +25,16 @@ except ImportError:  # the tests' own Python looks in here too
         raise
 
 TOP_FIRST = (
+    "field_checks",
+    "layout_holes",
+    "layout_walks",
+    "hole_positions",
     "tee_sites",
     "basket_sites",
+    "trim_work",
     "cautions",
     "property",
+    "holes",
     "legs",
     "lanes",
     "trees",

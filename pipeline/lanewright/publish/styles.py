@@ -126,6 +126,30 @@ STYLES: tuple[Style, ...] = (
         on_top="clear_rate",
     ),
     Style(
+        "layout_holes",
+        "Proposal",
+        (
+            Rule("other proposals", Line(_INK, 0.25, (1.0, 1.6), 0.5), between=(2, 1000)),
+            Rule("best proposal", Line(_INK, 0.9), between=(0, 2)),
+        ),
+        column="proposal",
+        on_top="score",
+    ),
+    Style(
+        "layout_walks",
+        "Proposal",
+        (
+            Rule("walks of other proposals", Line(_WATER, 0.15, (0.4, 1.6), 0.4), between=(2, 1000)),
+            Rule("walks of the best proposal", Line(_WATER, 0.5, (0.5, 1.0)), between=(0, 2)),
+        ),
+        column="proposal",
+    ),
+    Style(
+        "field_checks",
+        "Checks",
+        (Rule("See on foot", Mark("square", "#d55e00", Line(_PAPER, 0.3), size=2.6)),),
+    ),
+    Style(
         "trim_work",
         "Reach",
         (
