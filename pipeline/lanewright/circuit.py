@@ -1,0 +1,559 @@
+"""Which holes, in which order: a round as a constraint problem, solved with CP-SAT.
+
+A round is a circuit through some of the candidate holes: out from the arrival, from each basket to
+the next tee, and back. `value` says what a round is worth, term by term; `solve` looks for the best
+one and says how far from it any other could be.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from ortools.sat.python import cp_model
+
+log = logging.getLogger(__name__)
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+ARRIVAL = -1
+"""Stands for the arrival where a walk starts or ends."""
+
+SCALE = 10  # the solver counts whole tenths of a point
+WORKERS = 4  # subsolvers, taking turns whatever the number of cores, so that any machine agrees
+MUST = 1000.0  # points by which a first round is drawn to holes that it must hold
+BEAM, FANOUT = 400, 12  # rounds carried on, and how many of them may stand at the same basket
+
+
+@dataclass(frozen=True)
+class Share:
+    """A wish for at least `least` holes of a kind; each one short costs `weight` points."""
+
+    term: str
+    members: Mask
+    least: int
+    weight: float
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A choice of round; arrays over candidate holes (n,) or over walks (w,).
+
+    Attributes
+    ----------
+    wanted
+        Holes wanted.
+    quality
+        Points that each hole brings by itself.
+    apart
+        Sets of holes of which a round may hold one each.
+    start, end
+        Holes that each walk leads from and to; `ARRIVAL` for the arrival.
+    walk
+        Points that each walk costs.
+    fire
+        Pairs (walk, hole): the walk comes into the hole's line of fire.
+    crossing
+        Points that each walk into a line of fire costs.
+    wishes
+        The mix wished for.
+    length, total, per_metre
+        Length of each hole [m], what they should add up to, and points for each metre off it.
+    finish, in_a_row, repeat
+        Code of each hole's finish, most of one in a row, and points for each hole beyond.
+    trim, per_hour, budget
+        Hours of trimming at each hole, points for an hour, most hours (None for no limit).
+    must
+        Holes that every round holds.
+    place
+        Number in the round that each hole must have; 0 for any.
+    halves
+        Whether it also comes by the arrival halfway.
+    """
+
+    wanted: int
+    quality: Floats
+    apart: Sequence[Ints]
+    start: Ints
+    end: Ints
+    walk: Floats
+    fire: Ints
+    crossing: float
+    wishes: Sequence[Share]
+    length: Floats
+    total: tuple[float, float]
+    per_metre: float
+    finish: Ints
+    in_a_row: int
+    repeat: float
+    trim: Floats
+    per_hour: float
+    budget: float | None
+    must: Mask
+    place: Ints
+    halves: bool = False
+
+    @property
+    def size(self) -> int:
+        """Number of candidates."""
+        return len(self.quality)
+
+
+@dataclass(frozen=True)
+class Round:
+    """A round found.
+
+    Attributes
+    ----------
+    order
+        Holes in playing order.
+    terms
+        Points by term; costs are below 0.
+    bound
+        No round could be worth more, by the solver's proof.
+    proven
+        Whether this is the best there is.
+    """
+
+    order: tuple[int, ...]
+    terms: dict[str, float]
+    bound: float
+    proven: bool
+
+    @property
+    def worth(self) -> float:
+        """Points of all terms."""
+        return sum(self.terms.values())
+
+
+# ---------------------------------------------------------------------------------------------
+# What a round is worth
+
+
+def value(problem: Problem, order: Sequence[int]) -> dict[str, float]:
+    """Points of a round by term, worked out from the order alone.
+
+    Parameters
+    ----------
+    problem
+        What counts, and how much.
+    order
+        Holes in playing order.
+
+    Raises
+    ------
+    ValueError
+        If two holes of the round have no walk between them.
+    """
+    chosen = np.asarray(order, np.int64)
+    walks = walks_of(problem, order)
+    crossed = {int(w) for w, hole in problem.fire if hole in set(order)}
+    terms = {
+        "quality": float(problem.quality[chosen].sum()),
+        "walks": -float(problem.walk[walks].sum()),
+        "crossings": -problem.crossing * len(crossed & set(walks)),
+    }
+    for wish in problem.wishes:
+        short = max(0, wish.least - int(wish.members[chosen].sum()))
+        terms[wish.term] = terms.get(wish.term, 0.0) - wish.weight * short
+    length = float(np.round(problem.length[chosen]).sum())
+    off = max(problem.total[0] - length, length - problem.total[1], 0.0)
+    terms["total length"] = -problem.per_metre * off
+    half = len(order) // 2 if problem.halves else 0  # a stop at the arrival parts them
+    terms["finishes in a row"] = -problem.repeat * sum(
+        repeats(problem.finish[part], problem.in_a_row) for part in (chosen[:half], chosen[half:])
+    )
+    terms["trimming"] = -problem.per_hour * float(problem.trim[chosen].sum())
+    return {name: points + 0.0 for name, points in terms.items()}
+
+
+def repeats(finish: Sequence[int] | Ints, most: int) -> int:
+    """Holes that make more than `most` in a row with the same finish, counting anew after each.
+
+    Examples
+    --------
+    >>> repeats([0, 0, 0, 0, 1, 1], 3), repeats([0] * 8, 3)
+    (1, 2)
+    """
+    run, count, before = 0, 0, None
+    for kind in finish:
+        run = run + 1 if kind == before else 1
+        if run > most:
+            count, run = count + 1, 1
+        before = kind
+    return count
+
+
+def walks_of(problem: Problem, order: Sequence[int]) -> list[int]:
+    """Rows of the walks of a round, in order, from the arrival and back to it."""
+    if not order:
+        return []
+    at = {
+        (int(a), int(b)): k for k, (a, b) in enumerate(zip(problem.start, problem.end, strict=True))
+    }
+    stops = list(order)
+    if problem.halves and len(order) > 1:
+        half = len(order) // 2
+        stops[half:half] = [ARRIVAL]
+    stops = [ARRIVAL, *stops, ARRIVAL]
+    try:
+        return [at[pair] for pair in pairwise(stops)]
+    except KeyError as err:
+        raise ValueError(f"no walk from hole {err.args[0][0]} to hole {err.args[0][1]}") from None
+
+
+# ---------------------------------------------------------------------------------------------
+# A first round
+
+
+def first_round(problem: Problem, differ: Sequence[tuple[Sequence[int], int]] = ()) -> list[int]:
+    """Build a good round hole by hole, keeping the best few hundred beginnings (a beam search).
+
+    Parameters
+    ----------
+    problem
+        What counts.
+    differ
+        Earlier rounds, and how many of their holes may come again at the most.
+
+    Returns
+    -------
+    list of int
+        Holes in order; as many as it could string together, and none where no round comes home.
+    """
+    clash = _clashes(problem)
+    leaving: dict[int, list[tuple[int, float]]] = {}
+    home = np.full(problem.size, np.inf)
+    for a, b, cost in zip(problem.start, problem.end, problem.walk, strict=True):
+        if b == ARRIVAL:
+            home[a] = min(home[a], cost)
+        elif a != b:
+            leaving.setdefault(int(a), []).append((int(b), float(cost)))
+    worth = problem.quality - problem.per_hour * problem.trim + MUST * problem.must
+    for wish in problem.wishes:
+        # Rare kinds are worth more; only a hint, the solver weighs them in full.
+        rare = wish.least / max(int(wish.members.sum()), 1)
+        worth = worth + wish.weight * min(rare, 1.0) * wish.members
+    earlier = [(sum(1 << int(h) for h in holes), most) for holes, most in differ]
+    half = problem.wanted // 2 if problem.halves else -1
+    budget = np.inf if problem.budget is None else problem.budget
+
+    # A beginning: worth so far, its holes in order, and what they rule out, both as bits.
+    beam: list[tuple[float, tuple[int, ...], int, int]] = [(0.0, (), 0, 0)]
+    best: list[int] = []
+    for step in range(problem.wanted):
+        back = (problem.wanted - step - 1) / max(problem.wanted, 1)
+        grown: dict[int, list[tuple[float, tuple[int, ...], int, int]]] = {}
+        for points, order, used, barred in beam:
+            at = ARRIVAL if step in (0, half) else order[-1]
+            detour = home[order[-1]] if step == half and order else 0.0
+            for hole, cost in leaving.get(at, ()):
+                bit = 1 << hole
+                if (used | barred) & bit or not _fits(problem, order, hole, step, budget):
+                    continue
+                now = used | bit
+                if any((now & mask).bit_count() > most for mask, most in earlier):
+                    continue
+                gain = worth[hole] - cost - detour
+                if not np.isfinite(gain):
+                    continue
+                grown.setdefault(hole, []).append(
+                    (points + gain, (*order, hole), now, barred | clash[hole])
+                )
+        kept = []
+        for hole, ends in grown.items():
+            ends.sort(key=lambda e: (-e[0], e[1]))
+            # The way home weighs more the nearer the end of the round.
+            pull = home[hole] if np.isfinite(home[hole]) else MUST
+            seen: set[int] = set()
+            for end in ends:
+                if end[2] not in seen and len(seen) < FANOUT:
+                    seen.add(end[2])
+                    kept.append((end[0] - (1 - back) * pull, end))
+        kept.sort(key=lambda k: (-k[0], k[1][1]))
+        beam = [end for _, end in kept[:BEAM]]
+        closed = [(p - home[o[-1]], o) for p, o, _, _ in beam if np.isfinite(home[o[-1]])]
+        if closed:
+            best = list(max(closed, key=lambda c: (c[0], [-h for h in c[1]]))[1])
+        if not beam:
+            break
+    return best
+
+
+def _clashes(problem: Problem) -> list[int]:
+    """For each hole the holes that it rules out, as bits."""
+    clash = [0] * problem.size
+    for group in problem.apart:
+        mask = sum(1 << int(h) for h in group)
+        for hole in group:
+            clash[hole] |= mask & ~(1 << int(hole))
+    return clash
+
+
+def _fits(problem: Problem, order: tuple[int, ...], hole: int, step: int, budget: float) -> bool:
+    place = problem.place[hole]
+    if place and place != step + 1:
+        return False
+    spent = sum(problem.trim[h] for h in order) if np.isfinite(budget) else 0.0
+    return bool(spent + problem.trim[hole] <= budget)
+
+
+# ---------------------------------------------------------------------------------------------
+# The best round
+
+Earlier = Sequence[tuple[Sequence[int], int]]
+
+
+def most_holes(
+    problem: Problem, *, seconds: float, work: float, seed: int = 1, hint: Sequence[int] = (),
+    differ: Earlier = (),
+) -> Round:  # fmt: skip
+    """Round of as many holes as there can be, up to the number wanted, whatever it is worth.
+
+    Parameters are those of `solve`. The round's `bound` is the number of holes that no round
+    exceeds.
+    """
+    return _solved(problem, None, seconds, work, seed, hint, differ)
+
+
+def solve(
+    problem: Problem, *, seconds: float, work: float, seed: int = 1, hint: Sequence[int] = (),
+    differ: Earlier = (),
+) -> Round:  # fmt: skip
+    """Look for the round of the wanted number of holes that is worth most.
+
+    Parameters
+    ----------
+    problem
+        What counts, and how much.
+    seconds, work
+        Time on the clock, and work in the solver's deterministic units, whichever ends first; the
+        best round so far is kept. Ended by work, the answer is the same on any machine.
+    seed
+        Of the solver.
+    hint
+        A round to start from.
+    differ
+        Earlier rounds, and how many of their holes may come again at the most.
+
+    Returns
+    -------
+    Round
+        Without holes where none was found; `proven` then says that there is none.
+    """
+    return _solved(problem, problem.wanted, seconds, work, seed, hint, differ)
+
+
+def _solved(
+    problem: Problem, count: int | None, seconds: float, work: float, seed: int,
+    hint: Sequence[int], differ: Earlier,
+) -> Round:  # fmt: skip
+    model = _Model(problem, count, differ)
+    if hint and (count is None or len(hint) == count):
+        model.hint(hint)
+    solver = cp_model.CpSolver()
+    solver.parameters.random_seed = seed
+    solver.parameters.num_workers = WORKERS
+    solver.parameters.interleave_search = True
+    solver.parameters.max_time_in_seconds = seconds
+    solver.parameters.max_deterministic_time = work
+    status = solver.solve(model.model)
+    name = solver.status_name(status).lower()
+    spent = solver.response_proto.deterministic_time
+    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        log.info("no round: %s after %.1f s (work %.2f)", name, solver.wall_time, spent)
+        return Round((), {}, np.inf, status == cp_model.INFEASIBLE)
+    order = model.order(solver)
+    terms = value(problem, order)
+    bound = solver.best_objective_bound / (1 if count is None else SCALE)
+    log.info(
+        "%d holes, %.1f points; no more than %.1f: %s after %.1f s (work %.2f)",
+        len(order), sum(terms.values()), bound, name, solver.wall_time, spent,
+    )  # fmt: skip
+    return Round(order, terms, bound, status == cp_model.OPTIMAL)
+
+
+class _Model:
+    """The constraint problem: nodes are the arrival, holes, and the arrival come by halfway."""
+
+    def __init__(self, problem: Problem, count: int | None, differ: Earlier) -> None:
+        self.problem = problem
+        self.model = model = cp_model.CpModel()
+        size = problem.size
+        self.used = [model.new_bool_var(f"hole {i}") for i in range(size)]
+        self.arcs: list[tuple[int, int, int, cp_model.IntVar]] = []
+        self._circuit(count)
+        for group in problem.apart:
+            model.add_at_most_one(self.used[h] for h in group)
+        for hole in np.flatnonzero(problem.must):
+            model.add(self.used[hole] == 1)
+        for holes, most in differ:
+            model.add(sum(self.used[h] for h in holes) <= most)
+        trim = np.ceil(problem.trim * SCALE).astype(int)
+        if problem.budget is not None:
+            model.add(
+                sum(int(t) * x for t, x in zip(trim, self.used, strict=True))
+                <= int(problem.budget * SCALE)
+            )
+        if problem.place.any():
+            self._places()
+        if count is None:
+            model.maximize(sum(self.used))
+        else:
+            model.maximize(sum(self._points()))
+
+    def _circuit(self, count: int | None) -> None:
+        problem, model, used = self.problem, self.model, self.used
+        size = problem.size
+        start, halfway = size, size + 1
+        halves = problem.halves and (count is None or count > 1)
+        stops = (start, halfway) if halves else (start,)
+        for walk, (a, b) in enumerate(zip(problem.start, problem.end, strict=True)):
+            for tail in stops if a == ARRIVAL else (int(a),):
+                for head in stops if b == ARRIVAL else (int(b),):
+                    literal = model.new_bool_var(f"walk {tail} {head}")
+                    self.arcs.append((tail, head, walk, literal))
+        loops: list[tuple[int, int, cp_model.LiteralT]] = [
+            (i, i, used[i].Not()) for i in range(size)
+        ]
+        total = model.new_int_var(0, problem.wanted if count is None else count, "holes")
+        model.add(total == sum(used))
+        if count is not None:
+            model.add(total == count)
+        else:
+            nothing = model.new_bool_var("nothing")
+            model.add(total == 0).only_enforce_if(nothing)
+            loops.append((start, start, nothing))
+        self.first_half = total
+        if halves:
+            loops += self._halves(total, start, halfway)
+        model.add_circuit([*((a, b, literal) for a, b, _, literal in self.arcs), *loops])
+
+    def _halves(
+        self, total: cp_model.IntVar, start: int, halfway: int
+    ) -> list[tuple[int, int, cp_model.LiteralT]]:
+        """Each hole lies before or after the stop halfway; a walk between holes never changes."""
+        model = self.model
+        single = model.new_bool_var("no stop halfway")
+        model.add(total <= 1).only_enforce_if(single)
+        model.add(total >= 2).only_enforce_if(single.Not())
+        late = [model.new_bool_var(f"late {i}") for i in range(len(self.used))]
+        for x, y in zip(self.used, late, strict=True):
+            model.add_implication(y, x)
+        for tail, head, _, literal in self.arcs:
+            if tail < start and head < start:
+                model.add(late[tail] == late[head]).only_enforce_if(literal)
+            elif tail >= start and head < start:
+                model.add(late[head] == (tail == halfway)).only_enforce_if(literal, single.Not())
+            elif tail < start:
+                model.add(late[tail] == (head == start)).only_enforce_if(literal, single.Not())
+        self.first_half = model.new_int_var(0, len(self.used), "first half")
+        model.add(self.first_half == total - sum(late)).only_enforce_if(single.Not())
+        model.add_linear_constraint(total - 2 * self.first_half, 0, 1).only_enforce_if(single.Not())
+        return [(halfway, halfway, single)]
+
+    def _places(self) -> None:
+        """Number every hole of the round, and hold those that have a number of their own."""
+        problem, model, size = self.problem, self.model, self.problem.size
+        number = [model.new_int_var(1, max(problem.wanted, 1), f"number {i}") for i in range(size)]
+        for tail, head, _, literal in self.arcs:
+            if head >= size:
+                continue
+            if tail < size:
+                model.add(number[head] == number[tail] + 1).only_enforce_if(literal)
+            elif tail == size:
+                model.add(number[head] == 1).only_enforce_if(literal)
+            else:
+                model.add(number[head] == self.first_half + 1).only_enforce_if(literal)
+        for hole in np.flatnonzero(problem.place):
+            model.add(number[hole] == int(problem.place[hole])).only_enforce_if(self.used[hole])
+
+    def _points(self) -> list[cp_model.LinearExpr]:
+        problem, model, used = self.problem, self.model, self.used
+        each = _tenths(problem.quality) - _tenths(problem.per_hour * problem.trim)
+        points = [int(q) * x for q, x in zip(each, used, strict=True)]
+        cost = _tenths(problem.walk)
+        points += [-int(cost[walk]) * literal for _, _, walk, literal in self.arcs]
+        points += self._crossings()
+        for wish in problem.wishes:
+            if wish.weight > 0 and wish.least > 0:
+                short = model.new_int_var(0, wish.least, f"short of {wish.term}")
+                members = [used[h] for h in np.flatnonzero(wish.members)]
+                model.add(sum(members) + short >= wish.least)
+                points.append(-round(wish.weight * SCALE) * short)
+        if problem.per_metre > 0:
+            metres = np.round(problem.length).astype(int)
+            length = sum(int(m) * x for m, x in zip(metres, used, strict=True))
+            low, high = (round(t) for t in problem.total)
+            off = model.new_int_var(0, int(metres.sum()) + low, "off length")
+            model.add(off >= low - length)
+            model.add(off >= length - high)
+            points.append(-round(problem.per_metre * SCALE) * off)
+        return points + self._repeats()
+
+    def _crossings(self) -> list[cp_model.LinearExpr]:
+        problem, model = self.problem, self.model
+        if problem.crossing <= 0:
+            return []
+        under: dict[int, list[int]] = {}
+        for walk, hole in problem.fire:
+            under.setdefault(int(walk), []).append(int(hole))
+        points = []
+        for tail, head, walk, literal in self.arcs:
+            if walk not in under:
+                continue
+            if tail in under[walk] or head in under[walk]:
+                crossed = literal  # a hole that the walk leads from or to is always there
+            else:
+                crossed = model.new_bool_var(f"crossing {walk}")
+                for hole in under[walk]:
+                    model.add_bool_or(literal.Not(), self.used[hole].Not(), crossed)
+            points.append(-round(problem.crossing * SCALE) * crossed)
+        return points
+
+    def _repeats(self) -> list[cp_model.LinearExpr]:
+        """Count along the round how many holes in a row finish alike."""
+        problem, model = self.problem, self.model
+        most = problem.in_a_row
+        if problem.repeat <= 0 or most >= problem.wanted:
+            return []
+        run = [model.new_int_var(1, most, f"run {i}") for i in range(problem.size)]
+        anew = [model.new_bool_var(f"anew {i}") for i in range(problem.size)]
+        for tail, head, _, literal in self.arcs:
+            if max(tail, head) < problem.size and problem.finish[tail] == problem.finish[head]:
+                model.add(run[head] >= run[tail] + 1).only_enforce_if(literal, anew[head].Not())
+        return [-round(problem.repeat * SCALE) * a for a in anew]
+
+    def hint(self, order: Sequence[int]) -> None:
+        """Start the search from a round."""
+        chosen = set(order)
+        for hole, literal in enumerate(self.used):
+            self.model.add_hint(literal, hole in chosen)
+        start, half = self.problem.size, len(order) // 2
+        stops = [start, *order, start]
+        if self.problem.halves and len(order) > 1:
+            stops = [start, *order[:half], start + 1, *order[half:], start]
+        taken = set(pairwise(stops))
+        for tail, head, _, literal in self.arcs:
+            self.model.add_hint(literal, (tail, head) in taken)
+
+    def order(self, solver: cp_model.CpSolver) -> tuple[int, ...]:
+        """Holes in the order of the walks taken."""
+        after = {a: b for a, b, _, literal in self.arcs if solver.boolean_value(literal)}
+        found: list[int] = []
+        at = after.get(self.problem.size, self.problem.size)
+        while at != self.problem.size:
+            if at < self.problem.size:
+                found.append(at)
+            at = after[at]
+        return tuple(found)
+
+
+def _tenths(points: Floats) -> Ints:
+    return np.round(np.asarray(points) * SCALE).astype(np.int64)
