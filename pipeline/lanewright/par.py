@@ -126,7 +126,7 @@ def par_of(level: Level, effective: float, foliage: float = 1.0, min_par: int = 
 
 def par_through(
     level: Level, legs: Sequence[float], forced: Sequence[bool], foliage: float = 1.0,
-    min_par: int = 3,
+    min_par: int = 3, effective: float | None = None,
 ) -> int:  # fmt: skip
     """Par of a hole some of whose landing zones must be used.
 
@@ -141,8 +141,10 @@ def par_through(
         Effective length of each throw [m].
     forced
         Whether play must stop at the end of each throw but the last.
+    effective
+        Effective length of the hole [m], where it is not the sum of the throws'.
     """
-    whole = par_of(level, float(np.sum(legs)), foliage, min_par)
+    whole = par_of(level, float(np.sum(legs)) if effective is None else effective, foliage, min_par)
     if bounds_of(level):
         return whole
     throws, run, first = 0, 0.0, True

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from lanewright.config import Config
 from lanewright.flight import fly_throws
 from lanewright.ground import Ground, find_ground
+from lanewright.holes import Holes, find_holes
 from lanewright.lanes import Lanes, find_lanes
 from lanewright.legs import Legs, find_legs
 from lanewright.levels import levels_named
@@ -35,6 +36,7 @@ class Scouting:
     vegetation: Vegetation | None
     lanes: Lanes | None
     legs: Legs
+    holes: Holes
 
 
 def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
@@ -58,7 +60,11 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
         find_legs, survey, ground, terrain, vegetation, lanes, flights, config.legs,
         leaf_state=config.leaf_state, only_own=only_own,
     )  # fmt: skip
-    return Scouting(found, survey, ground, terrain, vegetation, lanes, legs)
+    holes = step(
+        find_holes, survey, ground, terrain, vegetation, lanes, flights, legs, config.legs,
+        config.layout.hole, leaf_state=config.leaf_state,
+    )  # fmt: skip
+    return Scouting(found, survey, ground, terrain, vegetation, lanes, legs, holes)
 
 
 def run(

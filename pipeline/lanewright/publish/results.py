@@ -54,6 +54,7 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
         scouting.vegetation,
         scouting.lanes,
         scouting.legs,
+        scouting.holes,
     )
     record = store.folder / f"published-{out.name}.json"
     if not store.redoes("publish") and _stands(record, key, out):
@@ -132,7 +133,10 @@ def _layers(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
         "cautions": list_cautions(survey, terrain),
         "tee_sites": scouting.legs.tee_sites,
         "basket_sites": scouting.legs.basket_sites,
-        "legs": scouting.legs.legs,
+        # With the throws from landing zones that holes added; Legs.legs has them not.
+        "legs": scouting.holes.legs,
+        "holes": scouting.holes.holes,
+        "hole_positions": scouting.holes.positions,
     }
     if scouting.vegetation is not None and scouting.lanes is not None:
         layers |= {
@@ -174,6 +178,7 @@ def warnings_of(scouting: Scouting) -> list[str]:
         scouting.ground,
         scouting.vegetation,
         scouting.legs,
+        scouting.holes,
     ):
         said += getattr(result, "warnings", ())
     return said
@@ -191,6 +196,7 @@ def _summary(
         "ground": {"source": scouting.ground.source, **scouting.ground.facts},
         "vegetation": scouting.vegetation.facts if scouting.vegetation else {},
         "legs": scouting.legs.facts,
+        "holes": scouting.holes.facts,
     }
     return summarise(
         title=config.name,

@@ -1,0 +1,626 @@
+"""Stage holes: legs become holes of one to three throws, and those fit to choose from are kept.
+
+Throws join at landing zones: where one leg ends on ground that takes the spread of its throws, and
+another starts within a few metres. Pars and effective lengths are in `par`, greens in `greens`.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+from scipy.stats import norm
+
+from lanewright import par
+from lanewright.config import HoleSettings, LegsSettings
+from lanewright.flight import RANGE_POWER, Flights
+from lanewright.greens import greens_of
+from lanewright.ground import Ground
+from lanewright.lanes import Lanes
+from lanewright.legpaths import KINDS
+from lanewright.legs import STRAY, Legs, world_of
+from lanewright.levels import Level
+from lanewright.schema import LAYERS
+from lanewright.scores import effective_length
+from lanewright.sites import STAND, LegWorld
+from lanewright.store import stage
+from lanewright.survey import Survey
+from lanewright.terrain import Terrain
+from lanewright.vegetation import Vegetation
+
+log = logging.getLogger(__name__)
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+NONE = -1
+BRANCHES = 12  # next throws tried from one landing zone
+STRAIGHTEST = 0.6  # least distance from tee to basket as a share of the way played
+NEAR = 40.0  # m within which tees, or baskets, of candidates crowd one another
+CROWDING = 0.02  # score that a candidate must bring for each such neighbour
+VARIETY = 0.3  # score that being the only one of its kind is worth
+SAME = 12.0  # m; candidates whose tees and baskets both lie nearer are one hole
+PAIRED = 6.0  # m within which two tees, and two baskets, are the same
+TIGHT = 9.0  # m; widest 1 to 2 in 3 gap of any level, worth a word; ours
+FOOT = 0.3048
+ODDS = (np.arange(7) + 0.5) / 7  # of the throws that try a landing zone, each way
+
+
+@dataclass(frozen=True)
+class Holes:
+    """Candidate holes.
+
+    Attributes
+    ----------
+    holes
+        One row per hole in the columns of layer `holes`; LineString Z along the flights.
+    positions
+        Other tees and pins of them, in the columns of layer `hole_positions`.
+    legs
+        The legs table, with the throws from landing zones that were added for these holes; hole
+        legs name its `leg_id`. It stands in for `Legs.legs` from here on.
+    leg_ids
+        Legs that candidates use, ascending.
+    facts
+        For the summary.
+    """
+
+    holes: gpd.GeoDataFrame
+    positions: gpd.GeoDataFrame
+    legs: gpd.GeoDataFrame
+    leg_ids: Ints
+    facts: dict[str, object] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+
+@stage("holes", version=1)
+def find_holes(
+    survey: Survey,
+    ground: Ground,
+    terrain: Terrain,
+    vegetation: Vegetation | None,
+    lanes: Lanes | None,
+    flights: Flights,
+    legs: Legs,
+    legs_settings: LegsSettings,
+    settings: HoleSettings,
+    *,
+    leaf_state: str = "unknown",
+    threads: int = 1,
+    progress: Callable[[float | None], None] = lambda _share: None,
+) -> Holes:
+    """Make candidate holes out of the legs of a property, and the designer's own.
+
+    Parameters
+    ----------
+    survey, ground, terrain, vegetation, lanes, flights, legs
+        Results of the stages before.
+    legs_settings, settings
+        The sections `legs` and `layout: hole:` of the configuration.
+    leaf_state
+        When the lidar was flown.
+    threads
+        For the kernels; the result is the same for any number.
+    progress
+        Takes the share done.
+    """
+    world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
+    own = [(name, shapely.from_wkt(wkt)) for name, wkt in survey.own_holes]
+    levels = tuple(flight.level for flight in flights.levels)
+    return make_holes(world, levels, legs, settings, own=own)
+
+
+def make_holes(
+    world: LegWorld,
+    levels: tuple[Level, ...],
+    legs: Legs,
+    settings: HoleSettings,
+    *,
+    own: Iterable[tuple[str, shapely.LineString]] = (),
+) -> Holes:
+    """Join legs into holes, measure them, and keep the best that differ.
+
+    Parameters
+    ----------
+    world
+        The land.
+    levels
+        Who plays, best players first; they get half of the room, the others share the rest.
+    legs
+        Sites and scored legs.
+    settings
+        The section `layout: hole:` of the configuration.
+    own
+        The designer's lines with a name each, tee first. Always kept, and named.
+    """
+    table = legs.legs.reset_index(drop=True)
+    lands = landing_share(world, levels, table, settings.landing_slope)
+    chosen: list[pd.DataFrame] = []
+    facts: dict[str, object] = {}
+    for level, room in zip(levels, _rooms(settings.keep, len(levels)), strict=True):
+        mine = np.flatnonzero((table["level"] == level.name) & (table["origin"] != "own"))
+        chains = chains_of(table, mine, level, lands, settings)
+        tried = measured(table, chains, lands, levels, level, settings)
+        facts[f"{level.name}_holes"] = _counted(chains)
+        chosen.append(tried.iloc[_spread_out(tried, room)])
+    chosen += [
+        measured(table, chain[None], lands, levels, level, settings).assign(name=name, origin="own")
+        for name, level, chain in _own_chains(world, table, legs, levels, own)
+    ]
+    holes = _numbered(chosen, table, world)
+    holes = _paired(holes)
+    green = greens_of(world, holes)
+    holes = holes.assign(**green)
+    holes["score"] *= holes.pop("green_score")
+    holes["sentence"] = [_sentence(row) for row in holes.to_dict("records")]
+    used = np.unique(np.array(" ".join(holes["legs"]).split(), dtype=np.int64))
+    facts["holes"] = len(holes)
+    warnings = _warnings(holes, facts)
+    for level in levels:
+        log.info("%s: %s", level.name, facts[f"{level.name}_holes"])
+    documented = [c.name for c in LAYERS["holes"].columns if c.name in holes]
+    return Holes(
+        holes[[*documented, "geometry"]], _no_positions(world), legs.legs, used, facts, warnings
+    )
+
+
+# ---------------------------------------------------------------------------------------------
+# Joining
+
+
+def landing_share(
+    world: LegWorld, levels: tuple[Level, ...], legs: gpd.GeoDataFrame, steepest: float
+) -> Floats:
+    """Share of each leg's throws that come down on open, dry, gentle ground (legs,).
+
+    Throws fall about the end as the level's aim and speed spread them; 7 by 7 of them stand for
+    all, each as likely as the others. Where the throws themselves were followed to the ground
+    their share is taken (column `lands_share`).
+    """
+    if "lands_share" in legs:
+        return np.asarray(legs["lands_share"], float)
+    ends = shapely.get_coordinates(shapely.get_point(legs.geometry.to_numpy(), -1))
+    tees = shapely.get_coordinates(shapely.get_point(legs.geometry.to_numpy(), 0))
+    length = legs["length_m"].to_numpy()
+    aim = {level.name: np.tan(np.radians(level.lateral_sd_deg)) for level in levels}
+    pace = {level.name: RANGE_POWER * level.speed_sd for level in levels}
+    across = length * legs["level"].map(aim).to_numpy(float)
+    along = length * legs["level"].map(pace).to_numpy(float)
+    z = norm.ppf(ODDS)
+    ahead = (ends - tees) / length[:, None]
+    dx = ahead[:, :1] * along[:, None] * np.repeat(z, z.size)
+    dx = dx - ahead[:, 1:] * across[:, None] * np.tile(z, z.size)
+    dy = ahead[:, 1:] * along[:, None] * np.repeat(z, z.size)
+    dy = dy + ahead[:, :1] * across[:, None] * np.tile(z, z.size)
+    row, col = world.grid.rowcol(ends[:, :1] + dx, ends[:, 1:] + dy)
+    row, col = np.clip(row, 0, world.grid.rows - 1), np.clip(col, 0, world.grid.cols - 1)
+    return np.asarray(good_landing(world, steepest)[row, col].mean(1))
+
+
+def good_landing(world: LegWorld, steepest: float) -> NDArray[np.bool_]:
+    """Ground that a disc may be played on from: open, dry and gentle (rows, cols)."""
+    steep = np.nan_to_num(world.slope_pct, nan=np.inf) > steepest
+    standing = (np.asarray(world.blocked) & STAND) != 0
+    return np.asarray(~(steep | standing | world.water | world.wet), bool)
+
+
+def chains_of(
+    legs: gpd.GeoDataFrame, mine: Ints, level: Level, lands: Floats, settings: HoleSettings
+) -> Ints:
+    """Rows of legs that follow one another, one row of (chains, 3) each; `NONE` after the last.
+
+    Parameters
+    ----------
+    legs
+        The legs table.
+    mine
+        Rows of the level's legs.
+    level
+        Who plays; only the first throw may be longer than a fairway throw.
+    lands : (legs,)
+        Share of throws that land well.
+    settings
+        Gap, bend and landing share at a landing zone.
+    """
+    shapes = legs.geometry.to_numpy()[mine]
+    tee = shapely.get_coordinates(shapely.get_point(shapes, 0))
+    end = shapely.get_coordinates(shapely.get_point(shapes, -1))
+    way = end - tee
+    length = legs["length_m"].to_numpy()[mine]
+    score = legs["score"].to_numpy()[mine]
+    single = np.full((mine.size, 3), NONE, np.int64)
+    single[:, 0] = np.arange(mine.size)
+    tees_only = np.isin(legs["origin"].to_numpy()[mine], ("fairway",))
+    parts = [single[~tees_only]]
+    follows = length <= level.fairway_throw
+    lands_well = lands[mine] >= settings.landing_share
+    if settings.most_legs > 1 and follows.any() and lands_well.any():
+        near = cKDTree(tee).query_ball_point(end[lands_well], settings.join)
+        sizes = [len(n) for n in near]
+        first = np.repeat(np.flatnonzero(lands_well), sizes)
+        then = np.array([j for n in near for j in sorted(n)], np.int64)
+        fits = follows[then] & (
+            np.abs(_bend(way[first], way[then])) <= settings.max_bend
+        )
+        first, then = first[fits], then[fits]
+        order = np.lexsort((then, -score[then], first))
+        first, then = first[order], then[order]
+        rank = pd.Series(first).groupby(first).cumcount().to_numpy()
+        first, then = first[rank < BRANCHES], then[rank < BRANCHES]
+        pairs = np.column_stack([first, then, np.full(first.size, NONE)])
+        parts.append(pairs[~tees_only[first]])
+        if settings.most_legs > 2 and first.size:
+            starts = np.searchsorted(first, np.arange(mine.size + 1))
+            count = starts[then + 1] - starts[then]
+            whose = np.repeat(np.arange(first.size), count)
+            third = then[np.arange(count.sum()) - np.repeat(count.cumsum() - count, count)
+                         + np.repeat(starts[then], count)]  # fmt: skip
+            triples = np.column_stack([first[whose], then[whose], third])
+            parts.append(triples[~tees_only[triples[:, 0]]])
+    chains = np.concatenate(parts)
+    last = np.where(chains >= 0, chains, 0)
+    played = np.where(chains >= 0, length[last], 0).sum(1)
+    final = chains[np.arange(len(chains)), (chains >= 0).sum(1) - 1]
+    gained = np.hypot(*(end[final] - tee[chains[:, 0]]).T)
+    chains = chains[gained >= STRAIGHTEST * played]
+    return np.where(chains >= 0, mine[np.where(chains >= 0, chains, 0)], NONE)
+
+
+def _bend(first: Floats, then: Floats) -> Floats:
+    """Turn from one way to the next [degrees], left above 0."""
+    cross = first[:, 0] * then[:, 1] - first[:, 1] * then[:, 0]
+    return np.asarray(np.degrees(np.arctan2(cross, (first * then).sum(1))))
+
+
+# ---------------------------------------------------------------------------------------------
+# Measuring
+
+
+def measured(
+    legs: gpd.GeoDataFrame, chains: Ints, lands: Floats, levels: tuple[Level, ...], level: Level,
+    settings: HoleSettings,
+) -> pd.DataFrame:  # fmt: skip
+    """Measure holes; one row per chain in the columns of layer `holes` but its last few.
+
+    Parameters
+    ----------
+    legs
+        The legs table.
+    chains : (holes, 3)
+        Rows of legs.
+    lands : (legs,)
+        Share of throws that land well.
+    levels, level
+        Who plays, and for whom these are.
+    settings
+        What forces a lay-up, and the lowest par.
+    """
+    there = chains >= 0
+    rows = np.where(there, chains, 0)
+    throws = there.sum(1)
+    every = np.arange(len(chains))
+    first, last = rows[:, 0], rows[every, throws - 1]
+
+    def each(name: str, empty: Any = np.nan) -> Any:
+        return np.where(there, legs[name].to_numpy()[rows], empty)
+
+    length = each("length_m", 0.0)
+    total = length.sum(1)
+    weight = length / total[:, None]
+    shapes = legs.geometry.to_numpy()
+    start = shapely.get_coordinates(shapely.get_point(shapes, 0))
+    stop = shapely.get_coordinates(shapely.get_point(shapes, -1))
+    ground = legs["rise_m"].to_numpy()
+    rise = np.where(there, ground[rows], 0).sum(1)
+    bends = np.zeros((len(chains), chains.shape[1] - 1))
+    for i in range(bends.shape[1]):
+        joined = there[:, i + 1]
+        here, then = rows[joined, i], rows[joined, i + 1]
+        bends[joined, i] = _bend(stop[here] - start[here], stop[then] - start[then])
+    carry = each("carry_water_m", 0.0)
+    forced = (np.abs(bends) >= settings.forced_bend) & there[:, 1:]
+    kinds = each("lane_kind", "none")
+    shares = {kind: np.where(kinds == kind, weight, 0).sum(1) for kind in KINDS[1:]}
+    kind = np.array(KINDS[1:], object)[np.argmax(list(shares.values()), 0)]
+    pinches = each("pinch_width_m", np.inf)
+    pinches = np.where(np.isnan(pinches), np.inf, pinches)
+    narrow = pinches.argmin(1)
+    before = np.cumsum(length, 1) - length
+    pinch = pinches[every, narrow]
+    pinch_at = each("pinch_at_m")[every, narrow]
+    known = np.isfinite(pinch)
+    foliage = np.where(
+        there,
+        np.vectorize(par.foliage_of, otypes=[float])(
+            kinds, np.where(np.isfinite(pinches), pinches, 99.0)
+        ),
+        0,
+    )
+    foliage = (foliage * weight).sum(1)
+    effective = effective_length(total, rise)
+    each_effective = each("effective_length_m", 0.0)
+    landing = np.where(there[:, 1:], lands[rows[:, :-1]], np.inf).min(1, initial=np.inf)
+    landing = np.where(throws > 1, landing, np.nan)
+    pars = {
+        who.name: [
+            par.par_through(
+                who, each_effective[i, : throws[i]], list(forced[i, : throws[i] - 1]), foliage[i],
+                settings.min_par, effective[i],
+            )
+            for i in every
+        ]
+        for who in levels
+    }  # fmt: skip
+    score = np.where(there, np.maximum(each("score", 1.0), 1e-9), 1.0)
+    good = np.exp(np.log(score).sum(1) / throws)
+    good *= np.where(throws > 1, np.sqrt(np.nan_to_num(landing, nan=1.0)), 1.0)
+    finishes = each("finish", "")
+    return pd.DataFrame(
+        {
+            "name": None,
+            "origin": "search",
+            "level": level.name,
+            "par": pars[level.name],
+            "par_source": par.par_source(level),
+            "pars": [
+                ", ".join(f"{who.name} {pars[who.name][i]}" for who in levels) for i in every
+            ],
+            "chain": list(chains),
+            "throws": throws,
+            "tee_id": legs["tee_id"].to_numpy()[first],
+            "end_id": legs["end_id"].to_numpy()[last],
+            "length_m": total,
+            "effective_length_m": effective,
+            "rise_m": rise,
+            "finish": finishes[:, 0],
+            "finishes": [", ".join(f for f in row if f) for row in finishes],
+            "bend_deg": bends.sum(1),
+            "forced": forced.sum(1),
+            **{
+                name: np.where(there, each(name, 1.0), 1.0).prod(1)
+                for name in (
+                    "clear_rate", "clear_rate_low", "clear_rate_high", "clear_rate_leaf_on",
+                )
+            },
+            "lane_kind": kind,
+            "wooded_share": shares["lane"] + shares["tunnel"],
+            "roof_share": (each("roof_share", 0.0) * weight).sum(1),
+            "pinch_width_m": np.where(known, pinch, np.nan),
+            "pinch_at_m": np.where(known, before[every, narrow] + pinch_at, np.nan),
+            "fair_width_m": np.where(known, par.fair_width(par.spread_at(level, pinch_at)), np.nan),
+            "carry_water_m": carry.max(1),
+            "wet_share": (each("wet_share", 0.0) * weight).sum(1),
+            "seen_share": (each("seen_share", 0.0) * weight).sum(1),
+            "landing_share": landing,
+            "foliage": foliage,
+            "tee_slope_pct": legs["tee_slope_pct"].to_numpy()[first],
+            "green_slope_pct": legs["landing_slope_pct"].to_numpy()[last],
+            "miss_cost": _miss_cost(each, there, length, level),
+            "score": good,
+            "tee_x": start[first, 0],
+            "tee_y": start[first, 1],
+            "end_x": stop[last, 0],
+            "end_y": stop[last, 1],
+        }
+    )  # fmt: skip
+
+
+def _miss_cost(each: Any, there: Any, length: Floats, level: Level) -> Floats:
+    """Throws that misses cost on average, over the legs of holes.
+
+    A throw that touches something is taken to fall where the leg is narrowest, and what is left to
+    the end of the leg is a share of a fairway throw, at most a whole one. A throw over water that
+    misses costs the throw and a penalty.
+    """
+    left = np.nan_to_num(length - np.nan_to_num(each("pinch_at_m"), nan=0.0))
+    dry = np.clip(left / level.fairway_throw, 0.25, 1.0)
+    wet = each("carry_water_m", 0.0) > 0
+    missed = 1 - np.nan_to_num(each("clear_rate", 1.0), nan=1.0)
+    return np.asarray(np.where(there, missed * np.where(wet, 2.0, dry), 0).sum(1))
+
+
+# ---------------------------------------------------------------------------------------------
+# Choice
+
+
+def _rooms(keep: int, levels: int) -> list[int]:
+    """How many candidates each level gets: the first half, the others the rest in even parts."""
+    if levels == 1:
+        return [keep]
+    rest = keep // 2 // (levels - 1)
+    return [keep - rest * (levels - 1), *[rest] * (levels - 1)]
+
+
+def _spread_out(holes: pd.DataFrame, room: int) -> Ints:
+    """Rows of the holes to keep: one by one the best, crowded places and common kinds last."""
+    if not len(holes):
+        return np.empty(0, np.int64)
+    places = holes[["tee_x", "tee_y", "end_x", "end_y"]].to_numpy()
+    score = holes["score"].to_numpy()
+    order = np.lexsort((*places.T, -score))[: 60 * room]
+    places, score = places[order], score[order]
+    some = holes.iloc[order]
+    kinds = [
+        pd.factorize(values)[0]
+        for values in (
+            some["lane_kind"], some["finish"], np.minimum(some["par"], 5),
+            pd.cut(some["effective_length_m"] / some["effective_length_m"].median(), 5),
+            np.round(some["rise_m"] / some["length_m"] / 0.05).clip(-2, 2),
+        )
+    ]  # fmt: skip
+    counts = [np.zeros(codes.max() + 1) for codes in kinds]
+    tee, end = cKDTree(places[:, :2]), cKDTree(places[:, 2:])
+    crowd = np.zeros(score.size)
+    left = np.ones(score.size, bool)
+    kept: list[int] = []
+    while len(kept) < room and left.any():
+        common = np.mean([c[codes] for c, codes in zip(counts, kinds, strict=True)], 0)
+        common /= max(len(kept), 1)
+        worth = np.where(left, score - CROWDING * crowd - VARIETY * common, -np.inf)
+        best = int(worth.argmax())
+        kept.append(best)
+        for count, codes in zip(counts, kinds, strict=True):
+            count[codes[best]] += 1
+        near_tee = np.array(tee.query_ball_point(places[best, :2], NEAR))
+        near_end = np.array(end.query_ball_point(places[best, 2:], NEAR))
+        crowd[near_tee] += 1
+        crowd[near_end] += 1
+        twins = np.intersect1d(near_tee, near_end)
+        gap = np.abs(places[twins] - places[best])
+        same = (np.hypot(*gap[:, :2].T) <= SAME) & (np.hypot(*gap[:, 2:].T) <= SAME)
+        # Another number of throws is another route of the hole, not the same one again.
+        same &= some["throws"].to_numpy()[twins] == some["throws"].to_numpy()[best]
+        left[twins[same]] = False
+        left[best] = False
+    return np.asarray(order[kept], np.int64)
+
+
+def _own_chains(
+    world: LegWorld, table: gpd.GeoDataFrame, legs: Legs, levels: tuple[Level, ...],
+    own: Iterable[tuple[str, shapely.LineString]],
+) -> Iterable[tuple[str, Level, Ints]]:  # fmt: skip
+    """Legs of each of the designer's lines for each level, found by where they start and end."""
+    mine = table[table["origin"] == "own"]
+    if mine.empty:
+        return
+    tee = legs.tee_sites.set_index("site_id").geometry.loc[mine["tee_id"]]
+    end = legs.basket_sites.set_index("site_id").geometry.loc[mine["end_id"]]
+    cells = np.column_stack(
+        [*world.grid.rowcol(tee.x, tee.y), *world.grid.rowcol(end.x, end.y)]
+    )
+    for name, line in own:
+        corners = shapely.get_coordinates(line.simplify(STRAY))
+        row, col = world.grid.rowcol(*corners.T)
+        wanted = np.column_stack([row[:-1], col[:-1], row[1:], col[1:]])
+        for level in levels:
+            ours = (mine["level"] == level.name).to_numpy()
+            found = [
+                np.flatnonzero(ours & (cells == place).all(1)) for place in wanted
+            ]
+            if all(f.size for f in found):
+                chain = np.full(max(3, len(found)), NONE, np.int64)
+                chain[: len(found)] = [mine.index[f[0]] for f in found]
+                yield name, level, chain
+
+
+def _numbered(
+    frames: list[pd.DataFrame], legs: gpd.GeoDataFrame, world: LegWorld
+) -> gpd.GeoDataFrame:
+    """All holes with a number and a line each: the designer's own, then the best of each level."""
+    frames = [frame for frame in frames if len(frame)]
+    if not frames:
+        names = [c.name for c in LAYERS["holes"].columns]
+        return gpd.GeoDataFrame(columns=names, geometry=[], crs=world.grid.crs)
+    holes = pd.concat(frames, ignore_index=True)
+    holes = holes.assign(theirs=holes["origin"] != "own").sort_values(
+        ["theirs", "name", "level", "score", "tee_id", "end_id"],
+        ascending=[True, True, True, False, True, True], kind="stable", ignore_index=True,
+    )  # fmt: skip
+    shapes, ids = legs.geometry.to_numpy(), legs["leg_id"].to_numpy()
+    chains = [chain[chain >= 0] for chain in holes["chain"]]
+    lines = [
+        shapely.LineString(
+            np.concatenate([shapely.get_coordinates(shapes[i], include_z=True) for i in chain])
+        )
+        for chain in chains
+    ]
+    holes["legs"] = [" ".join(str(ids[i]) for i in chain) for chain in chains]
+    holes.insert(0, "hole_id", np.arange(1, len(holes) + 1))
+    return gpd.GeoDataFrame(holes, geometry=lines, crs=world.grid.crs)
+
+
+def _paired(holes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Name the bold route and the safe one where two ways lead from one tee to one basket.
+
+    Bold is the way with fewer throws, or with more water to carry; it must also be the riskier.
+    """
+    holes["route"] = "safe"
+    holes["pair_id"] = pd.array([None] * len(holes), dtype="Int64")
+    places = holes[["tee_x", "tee_y", "end_x", "end_y"]].to_numpy(float)
+    taken: set[int] = set()
+    for _, same in holes.groupby("level"):
+        at = same.index.to_numpy()
+        for i, j in cKDTree(places[at]).query_pairs(PAIRED * np.sqrt(2)):
+            a, b = sorted((at[i], at[j]))
+            gap = np.abs(places[a] - places[b])
+            if max(np.hypot(*gap[:2]), np.hypot(*gap[2:])) > PAIRED or {a, b} & taken:
+                continue
+            bold, safe = (a, b) if _dares(holes.loc[a]) > _dares(holes.loc[b]) else (b, a)
+            if _dares(holes.loc[bold]) == _dares(holes.loc[safe]):
+                continue
+            taken |= {a, b}
+            holes.loc[bold, "route"] = "bold"
+            holes.loc[bold, "pair_id"] = holes.loc[safe, "hole_id"]
+            holes.loc[safe, "pair_id"] = holes.loc[bold, "hole_id"]
+    return holes
+
+
+def _dares(hole: Any) -> tuple[float, float]:
+    """How bold a way is: fewer throws first, then water to carry; in steps of 5 m."""
+    return -float(hole["throws"]), float(np.round(hole["carry_water_m"] / 5))
+
+
+# ---------------------------------------------------------------------------------------------
+# Words
+
+
+def _sentence(hole: dict[str, Any]) -> str:
+    """A hole as a designer would note it."""
+    feet = hole["length_m"] / FOOT
+    kind = {
+        "open": "over open ground", "edge": "along an edge", "lane": "down a lane",
+        "tunnel": "through a tunnel",
+    }[hole["lane_kind"]]  # fmt: skip
+    grade = 100 * hole["rise_m"] / hole["length_m"]
+    climb = (
+        f"uphill {hole['rise_m']:.0f} m" if grade >= 3
+        else f"downhill {-hole['rise_m']:.0f} m" if grade <= -3 else "level"
+    )  # fmt: skip
+    parts = [f"{hole['length_m']:.0f} m ({feet:.0f} ft) {kind}, {climb}"]
+    if hole["throws"] > 1:
+        bend = hole["bend_deg"]
+        turn = (
+            "straight on" if abs(bend) < 15
+            else f"turning {abs(bend):.0f}° {'left' if bend > 0 else 'right'}"
+        )  # fmt: skip
+        parts.append(f"{hole['throws']} throws, {turn}")
+    asked = hole["finish"]
+    parts.append("asks a straight drive" if asked == "straight" else f"asks a {asked} finish")
+    if hole["carry_water_m"] >= 3:
+        parts.append(f"carries {hole['carry_water_m']:.0f} m of water")
+    if hole["pinch_width_m"] < TIGHT:
+        parts.append(
+            f"pinches to {hole['pinch_width_m']:.0f} m at {hole['pinch_at_m']:.0f} m"
+        )
+    parts.append(f"green {hole['green']}")
+    return _capital("; ".join(parts)) + "."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _counted(chains: Ints) -> dict[str, int]:
+    throws = (chains >= 0).sum(1)
+    return {f"of {n}": int((throws == n).sum()) for n in (1, 2, 3)}
+
+
+def _warnings(holes: gpd.GeoDataFrame, facts: dict[str, object]) -> tuple[str, ...]:
+    if len(holes) and (holes["throws"] > 1).any():
+        return ()
+    if not len(holes):
+        return ("no candidate holes: there are no legs to make them of",)
+    return ("no hole of more than one throw: no landing zone takes a throw and starts another",)
+
+
+def _no_positions(world: LegWorld) -> gpd.GeoDataFrame:
+    names = [c.name for c in LAYERS["hole_positions"].columns]
+    return gpd.GeoDataFrame(columns=names, geometry=[], crs=world.grid.crs)
