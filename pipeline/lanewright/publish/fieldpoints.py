@@ -1,0 +1,225 @@
+"""Points to carry on a handheld or a phone: GPX 1.1, and the same as KML 2.2.
+
+Names are short and say what and where: T7 the tee of hole 7, L7a its first landing zone, B7 its
+basket, X7-2 its second trim piece, C12 the twelfth field check.
+"""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import geopandas as gpd
+import gpxpy.gpx
+import numpy as np
+from pyproj import Transformer
+
+from lanewright import __version__
+from lanewright.outing import Outing, Spot
+from lanewright.publish.whole import beside
+
+LONGEST = 10
+"""Characters that a name may have: older handhelds cut the rest off; from memory."""
+
+DIGITS = 7
+"""Decimals of degrees: a centimetre on the ground."""
+
+_KINDS = {
+    "arrival": ("Arrival", "Parking Area"),
+    "tee": ("Tees", "Flag, Green"),
+    "landing": ("Landing zones", "Flag, Blue"),
+    "basket": ("Baskets", "Flag, Red"),
+    "trim": ("Trim work", "Triangle, Red"),
+    "check": ("Field checks", "Block, Blue"),
+}  # folder in the KML; symbol that many handhelds know, from memory
+
+
+@dataclass(frozen=True)
+class FieldPoint:
+    """A place with a name.
+
+    Attributes
+    ----------
+    name
+        At most `LONGEST` characters of plain ASCII; no other point has it.
+    kind
+        arrival, tee, landing, basket, trim or check.
+    lon, lat
+        WGS 84 [degrees], rounded to `DIGITS`.
+    height
+        Of the ground in the lidar's vertical datum [m]; NaN unknown.
+    text
+        What it is, in words.
+    """
+
+    name: str
+    kind: str
+    lon: float
+    lat: float
+    height: float
+    text: str
+
+
+@dataclass(frozen=True)
+class FieldRoute:
+    """A way to walk: names of points in order."""
+
+    name: str
+    text: str
+    stops: tuple[str, ...]
+
+
+def field_points(
+    outing: Outing, checks: gpd.GeoDataFrame, crs: str
+) -> tuple[list[FieldPoint], list[FieldRoute]]:
+    """Points and routes of an outing.
+
+    Parameters
+    ----------
+    outing
+        Holes in order.
+    checks
+        The layer `field_checks`, as published.
+    crs
+        WKT of the run.
+
+    Returns
+    -------
+    points, routes
+        The round past all holes, and the walk past all checks; a route needs two stops.
+    """
+    to_wgs = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+
+    def point(name: str, kind: str, spot: Spot, text: str) -> FieldPoint:
+        lon, lat = to_wgs.transform(spot.x, spot.y)
+        return FieldPoint(name, kind, round(lon, DIGITS), round(lat, DIGITS), spot.z, text)
+
+    points: list[FieldPoint] = []
+    if outing.start is not None:
+        points.append(point("START", "arrival", outing.start, "Arrival: the walk starts and ends"))
+    round_: list[str] = []
+    for hole in outing.holes:
+        number = hole.number
+        names = [
+            f"T{number}",
+            *(f"L{number}{letter}" for letter in string.ascii_lowercase[: len(hole.landings)]),
+            f"B{number}",
+        ]
+        round_ += names
+        kinds = ["tee", *["landing"] * len(hole.landings), "basket"]
+        words = {"tee": "tee", "landing": "landing zone", "basket": "basket"}
+        for name, kind, spot in zip(names, kinds, hole.spots, strict=True):
+            points.append(point(name, kind, spot, f"{hole.title}, {words[kind]}"))
+        for place, (_, piece) in enumerate(hole.trim.iterrows(), start=1):
+            at = piece.geometry.representative_point()
+            text = f"{hole.title}, trim {place}: {piece['work']}"
+            points.append(point(f"X{number}-{place}", "trim", Spot(at.x, at.y, float("nan")), text))
+    visits = []
+    for _, check in checks.iterrows():
+        visits.append(f"C{check['check_id']}")
+        at = check.geometry
+        text = f"{check['kind']}, {check['place']}: {check['look']} {check['why']}"
+        points.append(point(visits[-1], "check", Spot(at.x, at.y, float("nan")), text))
+    home = ["START"] if outing.start is not None else []
+    routes = [
+        FieldRoute("ROUND", "All holes in order", (*home, *round_, *home)),
+        FieldRoute("CHECKS", "All field checks in the order of a walk", (*home, *visits, *home)),
+    ]
+    return points, [route for route in routes if len(set(route.stops)) > 1]
+
+
+def write_gpx(
+    path: Path, title: str, points: Sequence[FieldPoint], routes: Sequence[FieldRoute]
+) -> None:
+    """Write GPX 1.1; replaces an earlier file once whole.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    gpx = gpxpy.gpx.GPX()
+    gpx.creator = f"lanewright {__version__}"
+    gpx.name = _legal(title)
+    gpx.description = "Tees, baskets, landing zones, trim work and field checks; WGS 84"
+    by_name = {}
+    for p in points:
+        height = None if np.isnan(p.height) else round(p.height, 2)
+        given = {
+            "latitude": p.lat,
+            "longitude": p.lon,
+            "elevation": height,
+            "name": p.name,
+            "description": _legal(p.text),
+            "symbol": _KINDS[p.kind][1],
+            "type": p.kind,
+        }
+        gpx.waypoints.append(gpxpy.gpx.GPXWaypoint(**given))
+        by_name[p.name] = given
+    for route in routes:
+        way = gpxpy.gpx.GPXRoute(name=route.name, description=route.text)
+        # Handhelds want every stop in the route itself; its words stand with the waypoint.
+        way.points = [
+            gpxpy.gpx.GPXRoutePoint(
+                by_name[stop]["latitude"], by_name[stop]["longitude"], name=stop
+            )
+            for stop in route.stops
+        ]
+        gpx.routes.append(way)
+    with beside(path) as part:
+        part.write_text(gpx.to_xml(version="1.1") + "\n", encoding="utf-8")
+
+
+def write_kml(
+    path: Path, title: str, points: Sequence[FieldPoint], routes: Sequence[FieldRoute]
+) -> None:
+    """Write the same points and routes as KML 2.2, a folder to each kind.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    root = ET.Element("kml", xmlns="http://www.opengis.net/kml/2.2")
+    document = ET.SubElement(root, "Document")
+    ET.SubElement(document, "name").text = _legal(title)
+    for kind, (folder_name, _) in _KINDS.items():
+        mine = [p for p in points if p.kind == kind]
+        if not mine:
+            continue
+        folder = ET.SubElement(document, "Folder")
+        ET.SubElement(folder, "name").text = folder_name
+        for p in mine:
+            mark = _placemark(folder, p.name, p.text)
+            at = ET.SubElement(ET.SubElement(mark, "Point"), "coordinates")
+            at.text = f"{p.lon:.{DIGITS}f},{p.lat:.{DIGITS}f}"
+    places = {p.name: p for p in points}
+    if routes:
+        folder = ET.SubElement(document, "Folder")
+        ET.SubElement(folder, "name").text = "Routes"
+        for route in routes:
+            mark = _placemark(folder, route.name, route.text)
+            way = ET.SubElement(mark, "LineString")
+            ET.SubElement(way, "tessellate").text = "1"
+            ET.SubElement(way, "coordinates").text = " ".join(
+                f"{places[stop].lon:.{DIGITS}f},{places[stop].lat:.{DIGITS}f}"
+                for stop in route.stops
+            )
+    ET.indent(root, " ")
+    with beside(path) as part:
+        ET.ElementTree(root).write(part, encoding="utf-8", xml_declaration=True)
+
+
+def _placemark(folder: ET.Element, name: str, text: str) -> ET.Element:
+    mark = ET.SubElement(folder, "Placemark")
+    ET.SubElement(mark, "name").text = name
+    ET.SubElement(mark, "description").text = _legal(text)
+    return mark
+
+
+def _legal(text: str) -> str:
+    """Text without the characters that XML 1.0 forbids; titles come from users."""
+    return "".join(c for c in text if c in "\t\n" or 0x20 <= ord(c) < 0xD800 or ord(c) >= 0xE000)
