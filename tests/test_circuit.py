@@ -7,8 +7,16 @@ import numpy as np
 import pytest
 
 from lanewright.circuit import (
-    ARRIVAL, Problem, Share, first_round, most_holes, repeats, solve, value, walks_of,
-)  # fmt: skip
+    ARRIVAL,
+    Problem,
+    Share,
+    first_round,
+    most_holes,
+    repeats,
+    solve,
+    value,
+    walks_of,
+)
 
 
 def problem(seed: int, size: int = 7, wanted: int = 4, **changes) -> Problem:
@@ -25,11 +33,14 @@ def problem(seed: int, size: int = 7, wanted: int = 4, **changes) -> Problem:
     fire = [(w, h) for w in range(len(start)) for h in range(size) if rng.random() < 0.05]
     made = Problem(
         wanted=wanted,
-        quality=np.round(rng.uniform(30, 100, size), 1),
+        gains={
+            "quality": np.round(rng.uniform(30, 100, size), 1),
+            "trimming": -2.0 * rng.uniform(0, 6, size).round(1),
+        },
         apart=[rng.choice(size, 2, replace=False) for _ in range(3)],
         start=np.array(start),
         end=np.array(end),
-        walk=walk,
+        costs={"walks": walk, "bridges": 10.0 * (rng.random(len(walk)) < 0.1)},
         fire=np.array(fire, np.int64).reshape(-1, 2),
         crossing=20.0,
         wishes=[
@@ -43,7 +54,6 @@ def problem(seed: int, size: int = 7, wanted: int = 4, **changes) -> Problem:
         in_a_row=2,
         repeat=30.0,
         trim=rng.uniform(0, 6, size).round(1),
-        per_hour=2.0,
         budget=None,
         must=np.zeros(size, bool),
         place=np.zeros(size, np.int64),
@@ -131,7 +141,7 @@ def test_no_way_out_of_the_arrival_gives_no_round():
     given = problem(1)
     inner = (given.start != ARRIVAL) & (given.end != ARRIVAL)
     cut = replace(
-        given, start=given.start[inner], end=given.end[inner], walk=given.walk[inner],
+        given, start=given.start[inner], end=given.end[inner], costs={"walks": given.cost[inner]},
         fire=np.empty((0, 2), np.int64),
     )  # fmt: skip
     assert solve(cut, seconds=5, work=1).order == ()

@@ -8,7 +8,7 @@ one and says how far from it any other could be.
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -49,14 +49,14 @@ class Problem:
     ----------
     wanted
         Holes wanted.
-    quality
-        Points that each hole brings by itself.
+    gains
+        Points that each hole brings by itself, by term.
     apart
         Sets of holes of which a round may hold one each.
     start, end
         Holes that each walk leads from and to; `ARRIVAL` for the arrival.
-    walk
-        Points that each walk costs.
+    costs
+        Points that each walk costs, by term.
     fire
         Pairs (walk, hole): the walk comes into the hole's line of fire.
     crossing
@@ -67,8 +67,8 @@ class Problem:
         Length of each hole [m], what they should add up to, and points for each metre off it.
     finish, in_a_row, repeat
         Code of each hole's finish, most of one in a row, and points for each hole beyond.
-    trim, per_hour, budget
-        Hours of trimming at each hole, points for an hour, most hours (None for no limit).
+    trim, budget
+        Hours of trimming at each hole, and most hours (None for no limit).
     must
         Holes that every round holds.
     place
@@ -78,11 +78,11 @@ class Problem:
     """
 
     wanted: int
-    quality: Floats
+    gains: Mapping[str, Floats]
     apart: Sequence[Ints]
     start: Ints
     end: Ints
-    walk: Floats
+    costs: Mapping[str, Floats]
     fire: Ints
     crossing: float
     wishes: Sequence[Share]
@@ -93,7 +93,6 @@ class Problem:
     in_a_row: int
     repeat: float
     trim: Floats
-    per_hour: float
     budget: float | None
     must: Mask
     place: Ints
@@ -102,7 +101,17 @@ class Problem:
     @property
     def size(self) -> int:
         """Number of candidates."""
-        return len(self.quality)
+        return len(self.must)
+
+    @property
+    def gain(self) -> Floats:
+        """Points of each hole, all terms together."""
+        return np.asarray(sum(self.gains.values(), np.zeros(self.size)))
+
+    @property
+    def cost(self) -> Floats:
+        """Points of each walk, all terms together."""
+        return np.asarray(sum(self.costs.values(), np.zeros(len(self.start))))
 
 
 @dataclass(frozen=True)
@@ -154,11 +163,9 @@ def value(problem: Problem, order: Sequence[int]) -> dict[str, float]:
     chosen = np.asarray(order, np.int64)
     walks = walks_of(problem, order)
     crossed = {int(w) for w, hole in problem.fire if hole in set(order)}
-    terms = {
-        "quality": float(problem.quality[chosen].sum()),
-        "walks": -float(problem.walk[walks].sum()),
-        "crossings": -problem.crossing * len(crossed & set(walks)),
-    }
+    terms = {name: float(gain[chosen].sum()) for name, gain in problem.gains.items()}
+    terms |= {name: -float(cost[walks].sum()) for name, cost in problem.costs.items()}
+    terms["crossings"] = -problem.crossing * len(crossed & set(walks))
     for wish in problem.wishes:
         short = max(0, wish.least - int(wish.members[chosen].sum()))
         terms[wish.term] = terms.get(wish.term, 0.0) - wish.weight * short
@@ -169,7 +176,6 @@ def value(problem: Problem, order: Sequence[int]) -> dict[str, float]:
     terms["finishes in a row"] = -problem.repeat * sum(
         repeats(problem.finish[part], problem.in_a_row) for part in (chosen[:half], chosen[half:])
     )
-    terms["trimming"] = -problem.per_hour * float(problem.trim[chosen].sum())
     return {name: points + 0.0 for name, points in terms.items()}
 
 
@@ -230,12 +236,12 @@ def first_round(problem: Problem, differ: Sequence[tuple[Sequence[int], int]] = 
     clash = _clashes(problem)
     leaving: dict[int, list[tuple[int, float]]] = {}
     home = np.full(problem.size, np.inf)
-    for a, b, cost in zip(problem.start, problem.end, problem.walk, strict=True):
+    for a, b, cost in zip(problem.start, problem.end, problem.cost, strict=True):
         if b == ARRIVAL:
             home[a] = min(home[a], cost)
         elif a != b:
             leaving.setdefault(int(a), []).append((int(b), float(cost)))
-    worth = problem.quality - problem.per_hour * problem.trim + MUST * problem.must
+    worth = problem.gain + MUST * problem.must
     for wish in problem.wishes:
         # Rare kinds are worth more; only a hint, the solver weighs them in full.
         rare = wish.least / max(int(wish.members.sum()), 1)
@@ -476,9 +482,8 @@ class _Model:
 
     def _points(self) -> list[cp_model.LinearExpr]:
         problem, model, used = self.problem, self.model, self.used
-        each = _tenths(problem.quality) - _tenths(problem.per_hour * problem.trim)
-        points = [int(q) * x for q, x in zip(each, used, strict=True)]
-        cost = _tenths(problem.walk)
+        points = [int(q) * x for q, x in zip(_tenths(problem.gain), used, strict=True)]
+        cost = _tenths(problem.cost)
         points += [-int(cost[walk]) * literal for _, _, walk, literal in self.arcs]
         points += self._crossings()
         for wish in problem.wishes:

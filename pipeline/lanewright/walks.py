@@ -241,23 +241,17 @@ def seconds_between(
 
     Infinite where there is none, or only one that takes longer than `most` [s].
     """
-    found = np.full((len(starts), len(ends)), np.inf)
     here, there = nodes_of(land, starts), nodes_of(land, ends)
     sources, which = np.unique(here, return_inverse=True)
     by_source = np.full((sources.size, len(ends)), np.inf)
-    for at in _chunks(sources.size):
-        known = sources[at] >= 0
-        if known.any():
-            time = dijkstra(graph, indices=sources[at][known], limit=most)
-            reached = time[:, np.maximum(there, 0)]
-            reached[:, there < 0] = np.inf
-            by_source[np.arange(sources.size)[at][known]] = reached
-    found[:] = by_source[which]
-    return found
+    for at in _chunks(np.flatnonzero(sources >= 0)):
+        time = dijkstra(graph, indices=sources[at], limit=most)
+        by_source[at] = np.where(there >= 0, time[:, np.maximum(there, 0)], np.inf)
+    return by_source[which]
 
 
 def walks_between(
-    land: Footing, graph: csr_matrix, starts: Floats, ends: Floats, pairs: Ints
+    land: Footing, graph: csr_matrix, starts: Floats, ends: Floats, pairs: Ints, seconds: Floats
 ) -> list[Walk | None]:
     """Quickest walk of each pair (start, end); None where there is none.
 
@@ -269,25 +263,30 @@ def walks_between(
         Places.
     pairs : (k, 2)
         Rows of `starts` and `ends`.
+    seconds : (k,)
+        How long each walk takes, or longer; shorter ones are found sooner.
     """
     found: list[Walk | None] = [None] * len(pairs)
-    here, there = nodes_of(land, starts), nodes_of(land, ends)
-    used = np.unique(pairs[:, 0])
-    used = used[here[used] >= 0]
-    for at in _chunks(used.size):
-        time, before = dijkstra(graph, indices=here[used[at]], return_predecessors=True)
-        for k, start in enumerate(used[at]):
-            for pair in np.flatnonzero(pairs[:, 0] == start):
-                end = there[pairs[pair, 1]]
+    here, there = nodes_of(land, starts)[pairs[:, 0]], nodes_of(land, ends)[pairs[:, 1]]
+    sources, which = np.unique(here, return_inverse=True)
+    furthest = np.zeros(sources.size)
+    np.maximum.at(furthest, which, seconds)
+    order = np.argsort(furthest, kind="stable")
+    for at in _chunks(order[sources[order] >= 0]):
+        limit = furthest[at].max() * (1 + 1e-9)
+        time, before = dijkstra(graph, indices=sources[at], return_predecessors=True, limit=limit)
+        for k, source in enumerate(at):
+            for pair in np.flatnonzero(which == source):
+                end = int(there[pair])
                 if end >= 0 and np.isfinite(time[k, end]):
-                    cells = _back(before[k], here[start], int(end))
-                    line = _line(land, cells, starts[start], ends[pairs[pair, 1]])
+                    cells = _back(before[k], int(sources[source]), end)
+                    line = _line(land, cells, starts[pairs[pair, 0]], ends[pairs[pair, 1]])
                     found[pair] = Walk(line, float(time[k, end]))
     return found
 
 
-def _chunks(count: int) -> Iterator[slice]:
-    return (slice(i, min(i + _CHUNK, count)) for i in range(0, count, _CHUNK))
+def _chunks(rows: Ints) -> Iterator[Ints]:
+    return (rows[i : i + _CHUNK] for i in range(0, rows.size, _CHUNK))
 
 
 def _back(before: NDArray[np.int32], start: int, end: int) -> list[int]:
