@@ -1,0 +1,333 @@
+"""The least work that makes enough throws clear: the choice of pieces for one leg.
+
+A throw is clear when what it still meets stays under what stops it, that is once the pieces taken
+hold more than its `need` of its contacts. Of all sets of pieces that make `wanted` throws clear,
+the one of least cost is looked for:
+
+    minimise    sum of cost[j] x[j]
+    subject to  sum over throws of u[t] >= wanted,
+                u[t] = 1 only where the depth of the pieces taken exceeds need[t],
+                no piece together with the whole tree that holds it.
+
+Throws that ask for the same pieces are one row with a weight. Each row is told to the solver by its
+cuts: of every smallest group of pieces without which the throw cannot be clear, one must be taken.
+These say the same as the sums of depths, and nearly make the linear relaxation whole, so that
+branch and bound (HiGHS) seldom has to branch. It may look at a set number of nodes; what it knows
+by then of the least cost is the bound that the gap is told against. Nodes, not seconds, so that the
+same leg gets the same answer on any machine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_array
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_MOST = 10  # pieces of one throw for which all subsets are looked at
+_MARGIN = 1e-6  # contacts by which a throw must get under what stops it
+
+
+@dataclass(frozen=True)
+class Case:
+    """One leg's choice.
+
+    Attributes
+    ----------
+    depth
+        Contacts of each throw with each piece (throws, pieces).
+    need
+        Contacts that must go before a throw is clear (throws,); below zero it is clear as it is.
+    cost
+        Of each piece, above zero (pieces,).
+    within
+        Piece that is the whole of which this one is a part; -1 for none (pieces,).
+    """
+
+    depth: Floats
+    need: Floats
+    cost: Floats
+    within: Ints
+
+    def clear(self, chosen: Flags) -> Flags:
+        """Throws that are clear once the chosen pieces are gone (throws,)."""
+        return np.asarray(self.depth @ chosen > self.need + _MARGIN)
+
+    @property
+    def offered(self) -> Flags:
+        """Everything that could go: whole trees, and parts of no tree that goes."""
+        return np.asarray(self.within < 0)
+
+    @property
+    def most(self) -> int:
+        """Throws that are clear once all pieces are gone."""
+        return int(self.clear(self.offered).sum())
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A set of pieces, what it costs, and the least that any set could cost."""
+
+    chosen: Flags
+    cost: float
+    bound: float
+
+    @property
+    def gap(self) -> float:
+        """Share of the cost that a better set could save at most."""
+        return max(0.0, 1 - self.bound / self.cost) if self.cost > 0 else 0.0
+
+
+def choose(case: Case, wanted: int, nodes: int) -> Choice:
+    """Least work that makes `wanted` throws clear.
+
+    Parameters
+    ----------
+    case
+        The leg.
+    wanted
+        Throws.
+    nodes
+        Branches that the solver may look at.
+
+    Raises
+    ------
+    ValueError
+        If no set of pieces makes so many throws clear.
+    """
+    none = np.zeros(case.cost.size, bool)
+    if case.clear(none).sum() >= wanted:
+        return Choice(none, 0.0, 0.0)
+    if case.most < wanted:
+        raise ValueError(f"{case.most} throws can be clear, {wanted} are wanted")
+    order = by_worth(case)
+    by_hand = improved(case, first_enough(case, order, wanted), wanted)
+    cost = float(case.cost[by_hand].sum())
+    solved = _solve(case, wanted, nodes)
+    bound = 0.0
+    if solved is not None:
+        found, bound = solved
+        if found is not None and case.clear(found).sum() >= wanted:
+            theirs = float(case.cost[found].sum())
+            if theirs < cost - 1e-9:
+                by_hand, cost = found, theirs
+    return Choice(by_hand, cost, min(bound, cost))
+
+
+def by_worth(case: Case) -> list[int]:
+    """All pieces, the one that brings most for its cost first, each after those before it.
+
+    What a piece brings are the throws that it clears, and a little for those that it brings nearer.
+    A whole tree takes the place of its parts.
+    """
+    left = np.ones(case.cost.size, bool)
+    gone = np.zeros(case.need.size)
+    need = np.maximum(case.need + _MARGIN, 1e-9)
+    out: list[int] = []
+    open_ = case.need >= -_MARGIN
+    while left.any():
+        which = np.flatnonzero(left)
+        more = gone[open_, None] + case.depth[np.ix_(open_, which)]
+        # Parts already taken count once.
+        for k, j in enumerate(which):
+            parts = [i for i in out if case.within[i] == j]
+            if parts:
+                more[:, k] -= case.depth[np.ix_(open_, parts)].sum(1)
+        share = np.minimum(more / need[open_, None], 1.0)
+        before = np.minimum(gone[open_] / need[open_], 1.0)
+        gain = (share >= 1).sum(0) - (before >= 1).sum()
+        nearer = (share**2 - before[:, None] ** 2).sum(0)
+        worth = (gain + 0.3 * nearer) / case.cost[which]
+        best = int(which[np.argmax(worth)])
+        parts = [i for i in out if case.within[i] == best]
+        gone = gone + case.depth[:, best] - case.depth[:, parts].sum(1)
+        out.append(best)
+        left[best] = False
+        left[case.within == best] = False
+    return out
+
+
+def first_enough(case: Case, order: list[int], wanted: int) -> Flags:
+    """As many pieces of the order as make `wanted` throws clear."""
+    chosen = np.zeros(case.cost.size, bool)
+    for j in order:
+        chosen[case.within == j] = False
+        chosen[j] = True
+        if case.clear(chosen).sum() >= wanted:
+            break
+    return chosen
+
+
+def improved(case: Case, chosen: Flags, wanted: int) -> Flags:
+    """The same set without what it can do without, and with dear pieces swapped for cheaper ones."""
+    chosen = _pruned(case, chosen, wanted)
+    better = True
+    while better:
+        better = False
+        for j in np.flatnonzero(chosen)[np.argsort(-case.cost[chosen], kind="stable")]:
+            less = chosen.copy()
+            less[j] = False
+            others = np.flatnonzero(~chosen & (case.cost < case.cost[j]))
+            for i in others[np.argsort(case.cost[others], kind="stable")]:
+                if case.within[i] >= 0 and less[case.within[i]]:
+                    continue
+                swap = less.copy()
+                swap[case.within == i] = False
+                swap[i] = True
+                if case.clear(swap).sum() >= wanted:
+                    chosen, better = _pruned(case, swap, wanted), True
+                    break
+            if better:
+                break
+    return chosen
+
+
+def _pruned(case: Case, chosen: Flags, wanted: int) -> Flags:
+    chosen = chosen.copy()
+    for j in np.flatnonzero(chosen)[np.argsort(-case.cost[chosen], kind="stable")]:
+        chosen[j] = False
+        if case.clear(chosen).sum() < wanted:
+            chosen[j] = True
+    return chosen
+
+
+# ---------------------------------------------------------------------------------------------
+# Branch and bound
+
+
+@dataclass(frozen=True)
+class _Row:
+    """Throws that ask for the same: how many, and the groups one piece of each must be taken of."""
+
+    weight: int
+    cuts: tuple[tuple[int, ...], ...]
+
+
+def _solve(case: Case, wanted: int, nodes: int) -> tuple[Flags | None, float] | None:
+    """Best set the solver found, if any, and its lower bound."""
+    free = int(case.clear(np.zeros(case.cost.size, bool)).sum())
+    rows, wide = _rows(case)
+    pieces, n_rows = case.cost.size, len(rows) + len(wide)
+    at, col, value, low = [], [], [], []
+    line = 0
+    for r, row in enumerate(rows):
+        for cut in row.cuts:  # sum of x over the cut >= u
+            at += [line] * (len(cut) + 1)
+            col += [*cut, pieces + r]
+            value += [1.0] * len(cut) + [-1.0]
+            low.append(0.0)
+            line += 1
+    for r, t in enumerate(wide, start=len(rows)):  # sum of depth x >= need u
+        need = case.need[t] + _MARGIN
+        there = np.flatnonzero(case.depth[t] > 0)
+        at += [line] * (there.size + 1)
+        col += [*there.tolist(), pieces + r]
+        value += [*np.minimum(case.depth[t, there], need).tolist(), -need]
+        low.append(0.0)
+        line += 1
+    weight = [row.weight for row in rows] + [1] * len(wide)
+    at += [line] * n_rows
+    col += range(pieces, pieces + n_rows)
+    value += map(float, weight)
+    low.append(float(wanted - free))
+    line += 1
+    high = [np.inf] * line
+    for i in np.flatnonzero(case.within >= 0):
+        at += [line, line]
+        col += [int(i), int(case.within[i])]
+        value += [1.0, 1.0]
+        low.append(-np.inf)
+        high.append(1.0)
+        line += 1
+    matrix = coo_array((value, (at, col)), shape=(line, pieces + n_rows)).tocsr()
+    result = milp(
+        np.r_[case.cost, np.zeros(n_rows)],
+        integrality=np.r_[np.ones(pieces), np.ones(n_rows)],
+        bounds=Bounds(0, 1),
+        constraints=LinearConstraint(matrix, np.array(low), np.array(high)),
+        options={"node_limit": nodes, "mip_rel_gap": 1e-6},
+    )
+    bound = getattr(result, "mip_dual_bound", None)
+    found = None if result.x is None else np.asarray(result.x[:pieces] > 0.5)
+    if bound is None or not np.isfinite(bound):
+        return None if found is None else (found, 0.0)
+    return found, float(bound)
+
+
+_CUTS: dict[tuple[int, bytes], tuple[tuple[int, ...], ...]] = {}
+
+
+def _rows(case: Case) -> tuple[list[_Row], list[int]]:
+    """Throws by what they ask for, and those that meet too many pieces for that."""
+    hopeful = (case.need >= -_MARGIN) & case.clear(case.offered)
+    counted: dict[tuple[tuple[int, ...], ...], int] = {}
+    wide = []
+    for t in np.flatnonzero(hopeful):
+        need = case.need[t] + _MARGIN
+        there = np.flatnonzero(case.depth[t] > 0)
+        depth = np.minimum(case.depth[t, there], need * 2)
+        # What all others together can do without is not asked for, unless it helps some.
+        if there.size > _MOST:
+            wide.append(int(t))
+            continue
+        table = _subsets(there.size) @ depth > case.need[t] + _MARGIN
+        key = (there.size, np.packbits(table).tobytes())
+        if key not in _CUTS:
+            _CUTS[key] = _smallest_cuts(table, there.size)
+        cuts = tuple(tuple(int(there[i]) for i in cut) for cut in _CUTS[key])
+        counted[cuts] = counted.get(cuts, 0) + 1
+    return [_Row(n, cuts) for cuts, n in counted.items()], wide
+
+
+_SUBSETS: dict[int, Floats] = {}
+
+
+def _subsets(n: int) -> Floats:
+    if n not in _SUBSETS:
+        numbers = np.arange(2**n)
+        _SUBSETS[n] = ((numbers[:, None] >> np.arange(n)) & 1).astype(float)
+    return _SUBSETS[n]
+
+
+def _smallest_cuts(clear: Flags, n: int) -> tuple[tuple[int, ...], ...]:
+    """Smallest groups of pieces that cannot all stay, from which subsets gone make a throw clear.
+
+    They are what a largest subset that does not suffice leaves standing.
+    """
+    failing = [s for s in range(2**n) if not clear[s]]
+    failing.sort(key=lambda s: -s.bit_count())
+    largest: list[int] = []
+    for s in failing:
+        if not any(s & big == s for big in largest):
+            largest.append(s)
+    return tuple(tuple(i for i in range(n) if not s >> i & 1) for s in sorted(largest))
+
+
+def brute_force(case: Case, wanted: int) -> Choice:
+    """Least work by trying every set of pieces; for small cases and for tests.
+
+    Raises
+    ------
+    ValueError
+        If no set of pieces makes so many throws clear.
+    """
+    n = case.cost.size
+    best: Flags | None = None
+    least = np.inf
+    for number in range(2**n):
+        chosen = (number >> np.arange(n)) & 1 > 0
+        whole = case.within >= 0
+        if (chosen[whole] & chosen[case.within[whole]]).any():
+            continue
+        cost = float(case.cost[chosen].sum())
+        if cost < least - 1e-12 and case.clear(chosen).sum() >= wanted:
+            best, least = chosen, cost
+    if best is None:
+        raise ValueError(f"{case.most} throws can be clear, {wanted} are wanted")
+    return Choice(best, least, least)
