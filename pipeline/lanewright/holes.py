@@ -20,7 +20,7 @@ from scipy.spatial import cKDTree
 from scipy.stats import norm
 
 from lanewright import par
-from lanewright.config import HoleSettings, LegsSettings
+from lanewright.config import HoleSettings, LegsSettings, SafetySettings
 from lanewright.flight import RANGE_POWER, Flights
 from lanewright.greens import greens_of
 from lanewright.ground import Ground
@@ -28,6 +28,7 @@ from lanewright.lanes import Lanes
 from lanewright.legpaths import KINDS
 from lanewright.legs import STRAY, Legs, world_of
 from lanewright.levels import Level
+from lanewright.safety import Surroundings, alone, surroundings_of
 from lanewright.schema import LAYERS
 from lanewright.scores import effective_length
 from lanewright.sites import STAND, LegWorld
@@ -40,12 +41,14 @@ log = logging.getLogger(__name__)
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
+Fit = Callable[[pd.DataFrame], NDArray[np.bool_]]
 
 NONE = -1
 BRANCHES = 12  # next throws tried from one landing zone
 STRAIGHTEST = 0.6  # least distance from tee to basket as a share of the way played
-NEAR = 40.0  # m within which tees, or baskets, of candidates crowd one another
-CROWDING = 0.02  # score that a candidate must bring for each such neighbour
+SQUARE = 20.0  # m; ground that candidates share
+CROWDING = 0.06  # score that a candidate must bring for each other hole on its ground
+AIMED = 60  # holes looked at for each that is kept
 VARIETY = 0.3  # score that being the only one of its kind is worth
 SAME = 12.0  # m; candidates whose tees and baskets both lie nearer are one hole
 PAIRED = 6.0  # m within which two tees, and two baskets, are the same
@@ -92,6 +95,7 @@ def find_holes(
     legs: Legs,
     legs_settings: LegsSettings,
     settings: HoleSettings,
+    safety: SafetySettings,
     *,
     leaf_state: str = "unknown",
     threads: int = 1,
@@ -103,8 +107,8 @@ def find_holes(
     ----------
     survey, ground, terrain, vegetation, lanes, flights, legs
         Results of the stages before.
-    legs_settings, settings
-        The sections `legs` and `layout: hole:` of the configuration.
+    legs_settings, settings, safety
+        The sections `legs`, `layout: hole:` and `layout: safety:` of the configuration.
     leaf_state
         When the lidar was flown.
     threads
@@ -115,7 +119,10 @@ def find_holes(
     world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
     own = [(name, shapely.from_wkt(wkt)) for name, wkt in survey.own_holes]
     levels = tuple(flight.level for flight in flights.levels)
-    return make_holes(world, levels, legs, settings, own=own)
+    return make_holes(
+        world, levels, legs, settings, own=own,
+        around=surroundings_of(world, survey.wires), safety=safety,
+    )  # fmt: skip
 
 
 def make_holes(
@@ -125,6 +132,8 @@ def make_holes(
     settings: HoleSettings,
     *,
     own: Iterable[tuple[str, shapely.LineString]] = (),
+    around: Surroundings | None = None,
+    safety: SafetySettings | None = None,
 ) -> Holes:
     """Join legs into holes, measure them, and keep the best that differ.
 
@@ -140,17 +149,28 @@ def make_holes(
         The section `layout: hole:` of the configuration.
     own
         The designer's lines with a name each, tee first. Always kept, and named.
+    around, safety
+        What must not be thrown over, and how far holes stay from it; holes that cannot are left
+        out, own ones but not.
     """
+    around = around or surroundings_of(world)
+    safety = safety or SafetySettings()
     table = legs.legs.reset_index(drop=True)
     lands = landing_share(world, levels, table, settings.landing_slope)
     chosen: list[pd.DataFrame] = []
     facts: dict[str, object] = {}
+
+    def safe(tried: pd.DataFrame) -> NDArray[np.bool_]:
+        frame = _numbered([tried], table, world, in_order=False)
+        unfit = alone(frame, table, levels, around, safety)["hole"].unique()
+        return ~np.isin(np.arange(len(frame)), unfit)
+
     for level, room in zip(levels, _rooms(settings.keep, len(levels)), strict=True):
         mine = np.flatnonzero((table["level"] == level.name) & (table["origin"] != "own"))
         chains = chains_of(table, mine, level, lands, settings)
         tried = measured(table, chains, lands, levels, level, settings)
         facts[f"{level.name}_holes"] = _counted(chains)
-        chosen.append(tried.iloc[_spread_out(tried, room)])
+        chosen.append(tried.iloc[_spread_out(tried, table, room, safe)])
     chosen += [
         measured(table, chain[None], lands, levels, level, settings).assign(name=name, origin="own")
         for name, level, chain in _own_chains(world, table, legs, levels, own)
@@ -439,48 +459,62 @@ def _rooms(keep: int, levels: int) -> list[int]:
     return [keep - rest * (levels - 1), *[rest] * (levels - 1)]
 
 
-def _spread_out(holes: pd.DataFrame, room: int) -> Ints:
-    """Rows of the holes to keep: one by one the best, crowded places and common kinds last."""
-    if not len(holes):
+def _spread_out(holes: pd.DataFrame, table: gpd.GeoDataFrame, room: int, fit: Fit) -> Ints:
+    """Rows of the holes to keep: one by one the best, crowded ground and common kinds last.
+
+    Of the same number of throws, holes whose tees and baskets both lie within `SAME` are one.
+    """
+    if not len(holes) or not room:
         return np.empty(0, np.int64)
     places = holes[["tee_x", "tee_y", "end_x", "end_y"]].to_numpy()
-    score = holes["score"].to_numpy()
-    order = np.lexsort((*places.T, -score))[: 60 * room]
-    places, score = places[order], score[order]
+    order = np.lexsort((*places.T, -holes["score"].to_numpy()))[: AIMED * room]
+    order = order[fit(holes.iloc[order])]
     some = holes.iloc[order]
+    places, score, throws = places[order], some["score"].to_numpy(), some["throws"].to_numpy()
     kinds = [
         pd.factorize(values)[0]
         for values in (
             some["lane_kind"], some["finish"], np.minimum(some["par"], 5),
-            pd.cut(some["effective_length_m"] / some["effective_length_m"].median(), 5),
+            np.round(some["effective_length_m"] / some["effective_length_m"].median() / 0.25),
             np.round(some["rise_m"] / some["length_m"] / 0.05).clip(-2, 2),
         )
     ]  # fmt: skip
-    counts = [np.zeros(codes.max() + 1) for codes in kinds]
-    tee, end = cKDTree(places[:, :2]), cKDTree(places[:, 2:])
-    crowd = np.zeros(score.size)
+    counts = [np.zeros(codes.max(initial=0) + 1) for codes in kinds]
+    ground, cells = _squares(some, table)
+    cover = np.zeros(cells)
+    twins = cKDTree(places).query_ball_point(places, SAME * np.sqrt(2) + 1e-9)
     left = np.ones(score.size, bool)
     kept: list[int] = []
     while len(kept) < room and left.any():
         common = np.mean([c[codes] for c, codes in zip(counts, kinds, strict=True)], 0)
-        common /= max(len(kept), 1)
-        worth = np.where(left, score - CROWDING * crowd - VARIETY * common, -np.inf)
-        best = int(worth.argmax())
+        crowd = cover[ground].mean(1)
+        worth = score - CROWDING * crowd - VARIETY * common / max(len(kept), 1)
+        best = int(np.where(left, worth, -np.inf).argmax())
         kept.append(best)
         for count, codes in zip(counts, kinds, strict=True):
             count[codes[best]] += 1
-        near_tee = np.array(tee.query_ball_point(places[best, :2], NEAR))
-        near_end = np.array(end.query_ball_point(places[best, 2:], NEAR))
-        crowd[near_tee] += 1
-        crowd[near_end] += 1
-        twins = np.intersect1d(near_tee, near_end)
-        gap = np.abs(places[twins] - places[best])
+        cover[np.unique(ground[best])] += 1
+        near = np.array(twins[best])
+        gap = np.abs(places[near] - places[best])
         same = (np.hypot(*gap[:, :2].T) <= SAME) & (np.hypot(*gap[:, 2:].T) <= SAME)
-        # Another number of throws is another route of the hole, not the same one again.
-        same &= some["throws"].to_numpy()[twins] == some["throws"].to_numpy()[best]
-        left[twins[same]] = False
+        left[near[same & (throws[near] == throws[best])]] = False
         left[best] = False
     return np.asarray(order[kept], np.int64)
+
+
+def _squares(holes: pd.DataFrame, table: gpd.GeoDataFrame) -> tuple[Ints, int]:
+    """Squares of the land that each hole runs through (holes, 15), and how many there are."""
+    shapes = table.geometry.to_numpy()
+    chains = np.stack(holes["chain"].to_numpy())[:, :3]
+    xy = np.full((len(holes), 3, 5, 2), np.nan)
+    for i in range(3):
+        there = chains[:, i] >= 0
+        for k, share in enumerate((0.1, 0.3, 0.5, 0.7, 0.9)):
+            at = shapely.line_interpolate_point(shapes[chains[there, i]], share, normalized=True)
+            xy[there, i, k] = shapely.get_coordinates(at)
+    xy = np.where(np.isnan(xy), xy[:, :1], xy).reshape(-1, 2)
+    square, ids = np.unique(np.floor(xy / SQUARE).astype(np.int64), axis=0, return_inverse=True)
+    return ids.reshape(len(holes), 15), len(square)
 
 
 def _own_chains(
@@ -512,7 +546,7 @@ def _own_chains(
 
 
 def _numbered(
-    frames: list[pd.DataFrame], legs: gpd.GeoDataFrame, world: LegWorld
+    frames: list[pd.DataFrame], legs: gpd.GeoDataFrame, world: LegWorld, in_order: bool = True
 ) -> gpd.GeoDataFrame:
     """All holes with a number and a line each: the designer's own, then the best of each level."""
     frames = [frame for frame in frames if len(frame)]
@@ -520,10 +554,11 @@ def _numbered(
         names = [c.name for c in LAYERS["holes"].columns]
         return gpd.GeoDataFrame(columns=names, geometry=[], crs=world.grid.crs)
     holes = pd.concat(frames, ignore_index=True)
-    holes = holes.assign(theirs=holes["origin"] != "own").sort_values(
-        ["theirs", "name", "level", "score", "tee_id", "end_id"],
-        ascending=[True, True, True, False, True, True], kind="stable", ignore_index=True,
-    )  # fmt: skip
+    if in_order:
+        holes = holes.assign(theirs=holes["origin"] != "own").sort_values(
+            ["theirs", "name", "level", "score", "tee_id", "end_id"],
+            ascending=[True, True, True, False, True, True], kind="stable", ignore_index=True,
+        )  # fmt: skip
     shapes, ids = legs.geometry.to_numpy(), legs["leg_id"].to_numpy()
     chains = [chain[chain >= 0] for chain in holes["chain"]]
     lines = [

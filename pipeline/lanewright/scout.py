@@ -62,7 +62,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     )  # fmt: skip
     holes = step(
         find_holes, survey, ground, terrain, vegetation, lanes, flights, legs, config.legs,
-        config.layout.hole, leaf_state=config.leaf_state,
+        config.layout.hole, config.layout.safety, leaf_state=config.leaf_state,
     )  # fmt: skip
     return Scouting(found, survey, ground, terrain, vegetation, lanes, legs, holes)
 
