@@ -35,6 +35,7 @@ from scipy.spatial import cKDTree
 from lanewright.config import SafetySettings
 from lanewright.flight import RANGE_POWER
 from lanewright.grid import Grid
+from lanewright.kernels.room import run_room
 from lanewright.levels import Level
 from lanewright.sites import FLIGHT, LegWorld
 
@@ -299,82 +300,44 @@ def conflicts(
         `distance_m`, `needed_m`; one row per pair, for the rule that is broken worst.
     """
     ways = fairways(holes, legs, levels)
-    p, q, reason, distance, needed = (
-        np.concatenate(found) for found in zip(
-            _too_near(ways, around, settings),
-            _past_baskets(ways, around, settings),
-            _in_cones(ways, levels, settings),
-            strict=True,
-        )
-    )  # fmt: skip
+    found = [_without_room(ways, len(holes), around, settings), _in_cones(ways, levels, settings)]
+    p, q, reason, distance, needed = (np.concatenate(part) for part in zip(*found, strict=True))
     first, second = np.minimum(p, q), np.maximum(p, q)
     worst = np.lexsort((reason, distance / needed, second, first))
-    found = pd.DataFrame(
+    pairs = pd.DataFrame(
         {
             "first": first[worst], "second": second[worst],
             "reason": np.array(REASONS, object)[reason[worst].astype(int)],
             "distance_m": distance[worst], "needed_m": needed[worst],
         }
     )  # fmt: skip
-    return found.drop_duplicates(["first", "second"], ignore_index=True)
+    return pairs.drop_duplicates(["first", "second"], ignore_index=True)
 
 
 Found = tuple[Ints, Ints, Ints, Floats, Floats]
 
 
-def _too_near(ways: Fairways, around: Surroundings, settings: SafetySettings) -> Found:
-    """Pairs of holes of which two places lie too near; both ways round."""
-    widest = max(settings.fairway[0], settings.tee_basket[0], settings.next_tee[0], settings.tees)
-    near = cKDTree(ways.xy).query_pairs(widest + SLACK, output_type="ndarray")
-    near = near[ways.hole[near[:, 0]] != ways.hole[near[:, 1]]]
-    a, b = near.T
-    distance = np.hypot(*(ways.xy[a] - ways.xy[b]).T)
-    # Most pairs fall to one look at the shares, before the rules are gone through.
-    most = max(settings.fairway[0], settings.tee_basket[0])
-    most_ = np.maximum(most * np.maximum(ways.share[a], ways.share[b]), settings.next_tee[0])
-    close = distance < np.maximum(most_, settings.tees) + SLACK
-    a, b, distance = a[close], b[close], distance[close]
-    open_needs, code = _needed(ways, a, b, settings, 0)
-    close = distance < open_needs + SLACK
-    a, b, distance, code = a[close], b[close], distance[close], code[close].astype(np.int64)
-    needed = np.stack([open_needs[close], _needed(ways, a, b, settings, 1)[0]])
-    sure = distance < needed[1] + SLACK
-    pair = ways.hole[a] * (ways.hole.max(initial=0) + 1) + ways.hole[b]
-    doubtful = np.flatnonzero(~sure & ~np.isin(pair, np.unique(pair[sure])))
-    trees = trees_between(around, ways.xy[a[doubtful]], ways.xy[b[doubtful]])
-    bare = np.zeros(a.size, bool)
-    bare[doubtful] = trees < settings.sheltered + DOUBT
-    needed_ = np.where(sure, needed[1], needed[0]) + SLACK
-    keep = sure | bare
-    return (
-        ways.hole[a[keep]], ways.hole[b[keep]], code[keep], distance[keep], needed_[keep],
+def _without_room(
+    ways: Fairways, holes: int, around: Surroundings, settings: SafetySettings
+) -> Found:
+    """Pairs of holes of which two places lie too near."""
+    way = ways.leg_end - ways.leg_start
+    play = way / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+    grid = around.grid
+
+    def pair(of: tuple[float, float]) -> Floats:
+        return np.array(of, float)
+
+    rule, near, asked = run_room(
+        np.searchsorted(ways.hole, np.arange(holes + 1)), ways.xy, ways.share, ways.along,
+        ways.left, play[ways.leg], END, pair(settings.fairway), pair(settings.tee_basket),
+        pair(settings.next_tee), float(settings.tees), pair(settings.behind),
+        float(np.cos(np.radians(settings.far_deg + 1.0))), SLACK,
+        np.ascontiguousarray(around.trees), np.array([grid.left, grid.top, grid.cell]),
+        settings.sheltered + DOUBT,
     )  # fmt: skip
-
-
-def _needed(ways: Fairways, a: Ints, b: Ints, settings: SafetySettings, trees: int) -> Floats:
-    """Distance [m] asked for between places of two holes, and the rule that asks it (2, pairs)."""
-    fairway = settings.fairway[trees] * np.maximum(ways.share[a], ways.share[b])
-    # One hole's green and the other's tee follow one another: the rule for tees holds there.
-    handed = np.zeros(a.size, bool)
-    for p, q in ((a, b), (b, a)):
-        handed |= (ways.left[p] < END) & (ways.along[q] < END)
-    needed = np.where(handed, 0.0, fairway)
-    rule = np.zeros(a.size)
-    for p, q in ((a, b), (b, a)):
-        green = ways.left[p] < END
-        asks = (
-            (1, ways.tee[q] & ~green, settings.tee_basket[trees] * ways.share[p]),
-            (2, ways.basket[q], np.where(
-                ways.along[p] < END, settings.next_tee[trees],
-                settings.tee_basket[trees] * ways.share[p],
-            )),
-            (3, ways.tee[q] & green, np.full(a.size, settings.next_tee[trees])),
-        )  # fmt: skip
-        for code, holds, need in asks:
-            more = holds & (need > needed)
-            needed, rule = np.where(more, need, needed), np.where(more, code, rule)
-    more = ways.tee[a] & ways.tee[b] & (settings.tees > needed)
-    return np.stack([np.where(more, settings.tees, needed), np.where(more, 4, rule)])
+    i, j = np.nonzero(rule >= 0)
+    return i, j, rule[i, j].astype(np.int64), near[i, j].astype(float), asked[i, j].astype(float)
 
 
 def trees_between(around: Surroundings, a: Floats, b: Floats) -> Floats:
@@ -384,29 +347,6 @@ def trees_between(around: Surroundings, a: Floats, b: Floats) -> Floats:
     row, col = around.grid.rowcol(xy[..., 0], xy[..., 1])
     row, col = np.clip(row, 0, around.grid.rows - 1), np.clip(col, 0, around.grid.cols - 1)
     return np.asarray(around.trees[row, col].mean(1), np.float64)
-
-
-def _past_baskets(ways: Fairways, around: Surroundings, settings: SafetySettings) -> Found:
-    """Places of other holes past a basket on its line of play."""
-    at = np.flatnonzero(ways.basket)
-    leg = ways.leg[at]
-    play = ways.leg_end[leg] - ways.leg_start[leg]
-    reach = settings.behind[0] + SLACK
-    near = cKDTree(ways.xy).query_ball_point(ways.xy[at], reach)
-    whose = np.repeat(np.arange(at.size), [len(n) for n in near])
-    other = np.array([j for n in near for j in n], np.int64)
-    off = ways.xy[other] - ways.xy[at[whose]]
-    distance = np.hypot(*off.T)
-    keep = (ways.hole[other] != ways.hole[at[whose]]) & (distance > 0)
-    keep &= _angle(off, play[whose]) <= settings.far_deg + 1.0
-    whose, other, distance = whose[keep], other[keep], distance[keep]
-    trees = trees_between(around, ways.xy[at[whose]], ways.xy[other])
-    needed = np.where(trees < settings.sheltered + DOUBT, *settings.behind) + SLACK
-    keep = distance < needed
-    hole = ways.hole[at[whose]]
-    return (
-        hole[keep], ways.hole[other[keep]], np.full(keep.sum(), 5), distance[keep], needed[keep],
-    )  # fmt: skip
 
 
 def _angle(off: Floats, way: Floats) -> Floats:
