@@ -145,27 +145,24 @@ def write_gpx(
     gpx.creator = f"lanewright {__version__}"
     gpx.name = _legal(title)
     gpx.description = "Tees, baskets, landing zones, trim work and field checks; WGS 84"
-    by_name = {}
+    places = {p.name: p for p in points}
     for p in points:
-        height = None if np.isnan(p.height) else round(p.height, 2)
-        given = {
-            "latitude": p.lat,
-            "longitude": p.lon,
-            "elevation": height,
-            "name": p.name,
-            "description": _legal(p.text),
-            "symbol": _KINDS[p.kind][1],
-            "type": p.kind,
-        }
-        gpx.waypoints.append(gpxpy.gpx.GPXWaypoint(**given))
-        by_name[p.name] = given
+        gpx.waypoints.append(
+            gpxpy.gpx.GPXWaypoint(
+                p.lat,
+                p.lon,
+                None if np.isnan(p.height) else round(p.height, 2),
+                name=p.name,
+                description=_legal(p.text),
+                symbol=_KINDS[p.kind][1],
+                type=p.kind,
+            )
+        )
     for route in routes:
         way = gpxpy.gpx.GPXRoute(name=route.name, description=route.text)
         # Handhelds want every stop in the route itself; its words stand with the waypoint.
         way.points = [
-            gpxpy.gpx.GPXRoutePoint(
-                by_name[stop]["latitude"], by_name[stop]["longitude"], name=stop
-            )
+            gpxpy.gpx.GPXRoutePoint(places[stop].lat, places[stop].lon, name=stop)
             for stop in route.stops
         ]
         gpx.routes.append(way)

@@ -18,6 +18,7 @@ from lanewright import schema
 from lanewright.cautions import list_cautions
 from lanewright.config import Config
 from lanewright.crs import authority
+from lanewright.publish.field import plan_field, write_field
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import InputFile, summarise, write_summary
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 1
+VERSION = 2
 """Raise whenever what is written changes for the same results."""
 
 
@@ -48,6 +49,11 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
         VERSION,
         config.name,
         config.units,
+        config.arrival,
+        config.leaf_state,
+        config.levels,
+        config.holes,
+        config.field,
         scouting.survey,
         scouting.ground,
         scouting.terrain,
@@ -64,6 +70,7 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
     began, meter = time.perf_counter(), Meter()
     show = store.show("publish")
     layers, rasters = _layers(config, scouting), _rasters(scouting)
+    outing, layers["field_checks"] = plan_field(config, scouting, layers, rasters)
     beside = store.folder / "publish.part"
     shutil.rmtree(beside, ignore_errors=True)
     (beside / "rasters").mkdir(parents=True)
@@ -74,6 +81,8 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
             scouting.survey.grid.crs,
             feet_first=config.units == "feet",
         )
+
+        write_field(beside, config, scouting, layers, rasters, outing)
 
         def write(name: str) -> None:
             path = beside / "rasters" / f"{name}.tif"

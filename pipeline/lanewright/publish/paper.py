@@ -1,0 +1,393 @@
+"""Pages of a small book that is printed on both sides: margins, headings, text, tables, boxes.
+
+ReportLab draws, for it embeds TrueType fonts, takes no markup from plain strings and gives the
+same bytes for the same pages. The font is DejaVu Sans, which matplotlib carries: Latin, Greek,
+Cyrillic and more, with figures of one width.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import matplotlib as mpl
+from reportlab import rl_config
+from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+
+MM = 72 / 25.4
+"""Points in a millimetre."""
+
+PAPERS = {"a5": (148.0 * MM, 210.0 * MM), "half-letter": (5.5 * 72, 8.5 * 72)}
+
+PLAIN, BOLD = "field-plain", "field-bold"
+
+rl_config.useA85 = 0  # streams as bytes, not as text a quarter longer
+
+_INNER, _OUTER, _TOP, _BOTTOM = 17 * MM, 9 * MM, 10 * MM, 12 * MM
+_SMALL = 6.6
+_GAP = 6.0  # points between the columns of a table
+_FILES = {PLAIN: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf"}
+
+
+@dataclass(frozen=True)
+class Column:
+    """Column of a table: heading, width as a share of the table, and where its text stands."""
+
+    heading: str
+    width: float
+    align: str = "left"
+
+
+class Paper:
+    """A book being printed; all measures in points from the lower left corner.
+
+    Parameters
+    ----------
+    path
+        File to write.
+    title, about
+        For the file's own title and subject, and the foot of each page.
+    size
+        Key of `PAPERS`.
+    """
+
+    def __init__(self, path: Path, title: str, about: str, size: str) -> None:
+        for name, file in _FILES.items():
+            if name not in pdfmetrics.getRegisteredFontNames():
+                folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
+                pdfmetrics.registerFont(TTFont(name, str(folder / file)))
+        self.width, self.height = PAPERS[size]
+        # A font of our own from the start: else every page names one that is not embedded.
+        self.canvas = Canvas(
+            str(path),
+            pagesize=(self.width, self.height),
+            invariant=1,
+            pageCompression=1,
+            initialFontName=PLAIN,  # type: ignore[arg-type]
+            lang="en",
+        )
+        self.canvas.setTitle(title)
+        self.canvas.setSubject(about)
+        self.canvas.setCreator("Lanewright")
+        self.canvas.setAuthor("Lanewright")
+        self._title = title
+        self.page = 0
+        self.y = 0.0
+        self._again: Callable[[], None] = lambda: None
+
+    # --- pages
+
+    @property
+    def left(self) -> float:
+        """Left edge of the text: odd pages lie to the right of the fold."""
+        return _INNER if self.page % 2 else _OUTER
+
+    @property
+    def right(self) -> float:
+        """Right edge of the text."""
+        return self.width - (_OUTER if self.page % 2 else _INNER)
+
+    @property
+    def top(self) -> float:
+        """Upper edge of the text."""
+        return self.height - _TOP
+
+    @property
+    def bottom(self) -> float:
+        """Lower edge of the text."""
+        return _BOTTOM
+
+    @property
+    def wide(self) -> float:
+        """Width of the text."""
+        return self.right - self.left
+
+    def begin(
+        self, heading: str, aside: str = "", *, bookmark: str | None = None, level: int = 0
+    ) -> None:
+        """Start a page with a heading; `y` then stands below it.
+
+        `bookmark` is the entry in the reader's outline, by default none.
+        """
+        if self.page:
+            self.canvas.showPage()
+        self.page += 1
+        if bookmark is not None:
+            key = f"page-{self.page}"
+            self.canvas.bookmarkPage(key)
+            self.canvas.addOutlineEntry(bookmark, key, level)
+        self.y = self.top
+        if heading:
+            aside_width = self.measure(aside, 7.5) + 6 if aside else 0
+            size = self.shrunk(heading, 13, self.wide - aside_width, bold=True)
+            self.put(self.left, self.top - 10, heading, size, bold=True)
+            if aside:
+                self.put(self.right, self.top - 10, aside, 7.5, align="right")
+            self.rule(self.top - 15, 0.9)
+            self.y = self.top - 24
+        foot = self.bottom - 14
+        number = str(self.page)
+        title = self.cut(self._title, _SMALL, self.wide - 40)
+        if self.page % 2:
+            self.put(self.right, foot, number, 8, bold=True, align="right")
+            self.put(self.left, foot, title, _SMALL, grey=0.35)
+        else:
+            self.put(self.left, foot, number, 8, bold=True)
+            self.put(self.right, foot, title, _SMALL, grey=0.35, align="right")
+        self._again = lambda: self.begin(f"{heading}, continued" if heading else "", aside)
+
+    def more(self) -> None:
+        """Go on with the same matter on a fresh page."""
+        again, heading = self._again, self._again
+        again()
+        self._again = heading
+
+    def room(self, height: float) -> None:
+        """Go on overleaf unless so much is free below."""
+        if self.y - height < self.bottom:
+            self.more()
+
+    def to_side(self, even: bool, heading: str = "Notes") -> None:
+        """Fill up with a page of notes so that the next page is even (left) or odd (right)."""
+        if ((self.page + 1) % 2 == 0) != even:
+            self.begin(heading)
+            self.notes()
+
+    def save(self) -> None:
+        """Fill up to whole sheets of four pages, as booklets are printed, and write the file."""
+        while self.page % 4:
+            self.begin("Notes")
+            self.notes()
+        self.canvas.save()
+
+    # --- text
+
+    def measure(self, text: str, size: float, bold: bool = False) -> float:
+        """Width of a text."""
+        return float(pdfmetrics.stringWidth(text, BOLD if bold else PLAIN, size))
+
+    def shrunk(self, text: str, size: float, width: float, bold: bool = False) -> float:
+        """Size at which the text fits the width, at least 6 points."""
+        natural = self.measure(text, size, bold)
+        return size if natural <= width else max(6.0, size * width / natural)
+
+    def cut(self, text: str, size: float, width: float, bold: bool = False) -> str:
+        """The text, its end left out where it is too wide."""
+        if self.measure(text, size, bold) <= width:
+            return text
+        while text and self.measure(text + "…", size, bold) > width:
+            text = text[:-1]
+        return text + "…"
+
+    def put(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: float = 7.5,
+        *,
+        bold: bool = False,
+        align: str = "left",
+        grey: float = 0.0,
+    ) -> None:
+        """One line of text at a place."""
+        self.canvas.setFillGray(grey)
+        self.canvas.setFont(BOLD if bold else PLAIN, size)
+        draw = {
+            "left": self.canvas.drawString,
+            "right": self.canvas.drawRightString,
+            "middle": self.canvas.drawCentredString,
+        }[align]
+        draw(x, y, text)
+        self.canvas.setFillGray(0)
+
+    def lines(self, text: str, width: float, size: float = 7.5, bold: bool = False) -> list[str]:
+        """Break a text into lines; words wider than a line are broken too."""
+        found: list[str] = []
+        for line in simpleSplit(text, BOLD if bold else PLAIN, size, width):
+            while self.measure(line, size, bold) > width and len(line) > 1:
+                room = len(line) - 1
+                while room > 1 and self.measure(line[:room], size, bold) > width:
+                    room -= 1
+                found.append(line[:room])
+                line = line[room:]
+            found.append(line)
+        return found
+
+    def paragraph(
+        self, text: str, size: float = 7.5, *, bold: bool = False, after: float = 4.0,
+        indent: float = 0.0, grey: float = 0.0,
+    ) -> None:  # fmt: skip
+        """A text over the whole width at `y`, overleaf where it must."""
+        leading = size * 1.3
+        for line in self.lines(text, self.wide - indent, size, bold):
+            self.room(leading)
+            self.put(self.left + indent, self.y - size, line, size, bold=bold, grey=grey)
+            self.y -= leading
+        self.y -= after
+
+    def heading(self, text: str, room: float = 40.0) -> None:
+        """A heading within a page, never left alone at its foot."""
+        self.room(room)
+        self.y -= 3
+        self.put(self.left, self.y - 8.5, text, 8.5, bold=True)
+        self.y -= 13
+
+    def table(
+        self,
+        columns: Sequence[Column],
+        rows: Sequence[Sequence[str]],
+        size: float = 7.0,
+        *,
+        boxes: bool = False,
+    ) -> None:
+        """A table at `y`; texts wrap in their column, and the headings come again overleaf.
+
+        With `boxes` each row starts with a box to tick.
+        """
+        box = 11.0 if boxes else 0.0
+        total = sum(column.width for column in columns)
+        leading = size * 1.25
+
+        def edges() -> list[tuple[float, float]]:
+            free, x, found = self.wide - box, self.left + box, []
+            for column in columns:
+                width = free * column.width / total
+                found.append((x, width - _GAP))
+                x += width
+            return found
+
+        def head() -> None:
+            if not any(column.heading for column in columns):
+                return
+            heads = [
+                self.lines(c.heading, w, size - 0.8)
+                for c, (_, w) in zip(columns, edges(), strict=True)
+            ]
+            tall = max(map(len, heads))
+            for column, (x, width), texts in zip(columns, edges(), heads, strict=True):
+                for i, text in enumerate(texts):
+                    down = (tall - len(texts) + i + 1) * (size - 0.8) * 1.2
+                    self._cell(x, self.y - down, width, text, size - 0.8, column.align, 0.3)
+            self.y -= tall * (size - 0.8) * 1.2 + 3
+            self.rule(self.y, 0.6)
+            self.y -= 2
+
+        def cells(row: Sequence[str]) -> list[list[str]]:
+            return [
+                self.lines(text, width, size) or [""]
+                for text, (_, width) in zip(row, edges(), strict=True)
+            ]
+
+        if rows:
+            first = max(map(len, cells(rows[0]))) * leading + 18
+            self.room(first)
+        head()
+        for row in rows:
+            tall = max(map(len, cells(row))) * leading + 3
+            if self.y - tall < self.bottom:
+                self.more()
+                head()
+            if boxes:
+                self.box(self.left, self.y - size - 1)
+            for column, (x, width), texts in zip(columns, edges(), cells(row), strict=True):
+                for i, text in enumerate(texts):
+                    down = self.y - size - i * leading
+                    self._cell(x, down, width, text, size, column.align, 0.0)
+            self.y -= tall
+            self.rule(self.y + 1, 0.2, 0.6)
+        self.y -= 4
+
+    def _cell(
+        self, x: float, y: float, width: float, text: str, size: float, align: str, grey: float
+    ) -> None:
+        at = {"left": x, "right": x + width, "middle": x + width / 2}[align]
+        self.put(at, y, text, size, align=align, grey=grey)
+
+    # --- strokes
+
+    def rule(self, y: float, width: float = 0.5, grey: float = 0.0) -> None:
+        """A line over the width of the text."""
+        self.stroke([(self.left, y), (self.right, y)], width, grey)
+
+    def stroke(
+        self,
+        points: Sequence[tuple[float, float]],
+        width: float = 0.5,
+        grey: float = 0.0,
+        dash: Sequence[float] = (),
+        *,
+        closed: bool = False,
+    ) -> None:
+        """A line through points."""
+        canvas = self.canvas
+        canvas.setStrokeGray(grey)
+        canvas.setLineWidth(width)
+        canvas.setLineJoin(1)
+        canvas.setLineCap(0 if dash else 1)
+        canvas.setDash(list(dash), 0)
+        path = canvas.beginPath()
+        path.moveTo(*points[0])
+        for x, y in points[1:]:
+            path.lineTo(x, y)
+        if closed:
+            path.close()
+        canvas.drawPath(path, stroke=1, fill=0)
+        canvas.setDash([], 0)
+
+    def box(self, x: float, y: float, size: float = 6.5) -> None:
+        """A box to tick, its lower left corner at a place."""
+        self.canvas.setStrokeGray(0)
+        self.canvas.setLineWidth(0.6)
+        self.canvas.rect(x, y, size, size, stroke=1, fill=0)
+
+    def ticks(self, questions: Sequence[str], size: float = 7.0) -> None:
+        """Boxes to tick, side by side as far as they go."""
+        x = self.left
+        self.room(14)
+        for question in questions:
+            width = 10 + self.measure(question, size) + 9
+            if x + width > self.right and x > self.left:
+                x = self.left
+                self.y -= 13
+                self.room(14)
+            self.box(x, self.y - 8)
+            self.put(x + 10, self.y - 7, question, size)
+            x += width
+        self.y -= 15
+
+    def blanks(self, names: Sequence[str], size: float = 7.0) -> None:
+        """Names with a line to write on, side by side in equal parts."""
+        part = self.wide / len(names)
+        self.room(18)
+        for i, name in enumerate(names):
+            x = self.left + i * part
+            self.put(x, self.y - 11, name, size)
+            start = x + self.measure(name, size) + 3
+            self.stroke([(start, self.y - 12), (x + part - 5, self.y - 12)], 0.4, 0.3)
+        self.y -= 19
+
+    def notes(self, least: float = 0.0, heading: str = "") -> None:
+        """Fill the rest of the page with faint dots to write and draw between, 5 mm apart."""
+        self.room(least)
+        if heading:
+            self.heading(heading)
+        step = 5 * MM
+        rows = int((self.y - self.bottom) / step)
+        across = int(self.wide / step)
+        start = self.left + (self.wide - across * step) / 2
+        canvas = self.canvas
+        canvas.setStrokeGray(0.55)
+        canvas.setLineWidth(0.7)
+        canvas.setLineCap(1)
+        # Dashes without length and with round ends are dots.
+        canvas.setDash([0, step], 0)
+        for row in range(rows + 1):
+            y = self.bottom + row * step
+            canvas.line(start, y, start + across * step + 0.1, y)
+        canvas.setDash([], 0)
+        self.y = self.bottom
