@@ -1,0 +1,286 @@
+"""A card per hole: drawings, figures, trim work and what to look at on foot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from lanewright.publish.report.findings import Findings
+from lanewright.publish.report.planview import PlanView, plan_view
+from lanewright.publish.report.sideview import SideView, side_view
+from lanewright.publish.report.space import space_of
+from lanewright.publish.report.subjects import Row, Subject, rows_of
+from lanewright.publish.report.words import Units, number, pct, percent
+
+_LITTLE_SEEN = 0.6  # seen share of a leg below which the card sends somebody to look
+_STALE = 0.15  # clear rate lost in leaf from which the card says so
+_NEAR = 1e-6
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Clear rate of one throw for one level."""
+
+    throw: str
+    level: str
+    now: str
+    error: str
+    band: str
+    leaf: str
+    trimmed: str
+
+
+@dataclass(frozen=True)
+class Card:
+    """All that a card tells.
+
+    Attributes
+    ----------
+    facts
+        Label, value, and what it means.
+    rates
+        Clear rates by throw and level.
+    work
+        Rows of `trim_work` that are chosen, in order of most gain for the hour.
+    checks
+        What to look at on foot: the question, and why the desk cannot tell.
+    """
+
+    key: str
+    title: str
+    lead: str
+    subject: Subject
+    plan: PlanView
+    side: SideView
+    facts: tuple[tuple[str, str, str], ...]
+    rates: tuple[Rates, ...]
+    work: tuple[Row, ...]
+    hours: str
+    checks: tuple[tuple[str, str], ...]
+    space: dict[str, Any] | None
+
+
+def cards_of(found: Findings, subjects: list[Subject], units: Units) -> list[Card]:
+    """Make the card of each subject."""
+    work = found.layer("trim_work")
+    rows = rows_of(work)
+    shapes = list(work.geometry) if work is not None else []
+    checks = rows_of(found.layer("field_checks"))
+    legs = rows_of(found.layer("legs"))
+    made = []
+    for subject in subjects:
+        ids = {int(leg["leg_id"]) for leg in subject.legs}
+        mine = [i for i, row in enumerate(rows) if row["chosen"] and int(row["leg_id"]) in ids]
+        mine.sort(key=lambda i: (rows[i]["rank"] or 0, i))
+        chosen = [rows[i] for i in mine]
+        outlines = [shapes[i] for i in mine]
+        made.append(
+            Card(
+                subject.key,
+                subject.title,
+                _lead(subject, units),
+                subject,
+                plan_view(found, subject, chosen, outlines, units),
+                side_view(found, subject, chosen, outlines, units),
+                tuple(_facts(subject, units)),
+                tuple(_rates(subject, legs, chosen)),
+                tuple(chosen),
+                _hours(chosen),
+                tuple(_checks(subject, checks, units)),
+                space_of(found, subject),
+            )
+        )
+    return made
+
+
+def _lead(subject: Subject, units: Units) -> str:
+    told = subject.row.get("sentence")
+    if told:
+        return str(told)
+    leg = subject.legs[0]
+    parts = [f"{units.length(subject.length)} for {leg['level']}"]
+    if leg.get("lane_kind"):
+        parts.append({"open": "in the open", "edge": "along an edge", "lane": "down a lane",
+                      "tunnel": "through a tunnel"}[leg["lane_kind"]])  # fmt: skip
+    rise = float(subject.row.get("rise_m") or 0.0)
+    parts.append(
+        "on the level" if abs(rise) < 0.5
+        else f"{units.length(abs(rise), 1)} {'up' if rise > 0 else 'down'}"
+    )  # fmt: skip
+    parts.append({"straight": "finishing straight"}.get(leg["finish"], f"finishing {leg['finish']}"))
+    return ", ".join(parts) + "."
+
+
+def _facts(subject: Subject, units: Units) -> list[tuple[str, str, str]]:
+    row, first, last = subject.row, subject.legs[0], subject.legs[-1]
+    facts: list[tuple[str, str, str]] = []
+
+    def add(label: str, value: str | None, note: str = "") -> None:
+        if value is not None:
+            facts.append((label, value, note))
+
+    if row.get("par"):
+        add("Par", f"{row['par']}", row.get("par_source") or "our default")
+    if row.get("pars"):
+        add("Pars by level", str(row["pars"]))
+    add("Length", units.length(row.get("length_m")), "along the flights")
+    add("Effective length", units.length(row.get("effective_length_m")), "on level ground that asks as much")
+    add("Rise", units.length(row.get("rise_m"), 1), "ground at the end over ground at the tee")
+    grades = " / ".join(pct(leg["grade_pct"], 1) for leg in subject.legs)
+    add("Grade", grades, "of each throw")
+    add("Side slope", " / ".join(pct(leg["side_slope_pct"], 1) for leg in subject.legs), "across the line")
+    add("Slope at the tee", pct(first["tee_slope_pct"], 1))
+    add("Slope at the basket", pct(last["landing_slope_pct"], 1))
+    add("Highest flight", units.length(max(leg["apex_m"] for leg in subject.legs), 1), "over the tee")
+    if row.get("pinch_width_m") is not None:
+        add(
+            "Narrowest place",
+            f"{units.length(row['pinch_width_m'], 1)}, {units.length(row.get('pinch_at_m'))} from the tee",
+        )
+    if row.get("lane_kind"):
+        add("Corridor", f"{row['lane_kind']}; {percent(row.get('roof_share'))} roofed")
+    add("Wet ground", percent(row.get("wet_share")), "of the ground below")
+    carry = row.get("carry_water_m") or 0.0
+    add("Carry over water", units.length(carry) if carry else "none")
+    add("Seen by lidar", percent(row.get("seen_share")), "of the flight space")
+    if row.get("landing_share") is not None:
+        add("Landing zone", percent(row["landing_share"]), "of throws come down on open, dry, gentle ground")
+    if row.get("green"):
+        add("Green", str(row["green"]))
+    if row.get("route") == "bold" or row.get("pair_id") is not None:
+        other = f"hole {row['pair_id']}" if row.get("pair_id") is not None else "none"
+        add("Route", f"{row.get('route')}; the other route is {other}")
+    add("Score", number(row.get("score"), 2), "1 is best")
+    return facts
+
+
+def _rates(subject: Subject, legs: list[Row], chosen: list[Row]) -> list[Rates]:
+    """Rates of the throws, and of other levels' throws between the same two sites."""
+    made = []
+    for n, leg in enumerate(subject.legs, start=1):
+        same = [
+            other
+            for other in legs
+            if other["leg_id"] != leg["leg_id"]
+            and other["tee_id"] == leg["tee_id"]
+            and other["end_id"] == leg["end_id"]
+            and other["level"] != leg["level"]
+        ]
+        best: dict[str, Row] = {leg["level"]: leg}
+        for other in sorted(same, key=lambda r: -(r["clear_rate"] or 0.0)):
+            best.setdefault(other["level"], other)
+        for level, row in best.items():
+            gain = [w for w in chosen if w["leg_id"] == row["leg_id"]]
+            made.append(
+                Rates(
+                    f"{n}, {row['finish']}",
+                    level,
+                    percent(row["clear_rate"]),
+                    percent(row["clear_rate_se"], 1),
+                    f"{percent(row['clear_rate_low'])} to {percent(row['clear_rate_high'])}",
+                    percent(row["clear_rate_leaf_on"]),
+                    "" if not gain else "see below",
+                )
+            )
+    return made
+
+
+def _hours(chosen: list[Row]) -> str:
+    if not chosen:
+        return ""
+    low = sum(w["hours_low"] or 0.0 for w in chosen)
+    high = sum(w["hours_high"] or 0.0 for w in chosen)
+    return f"{number(low, 1)}–{number(high, 1)}"
+
+
+def _checks(subject: Subject, checks: list[Row], units: Units) -> list[tuple[str, str]]:
+    """Rows of `field_checks` that belong here; else what the numbers themselves send one to see."""
+    ids = {int(leg["leg_id"]) for leg in subject.legs}
+    hole = subject.row.get("hole_id")
+    mine = [
+        (str(c["look"]), str(c["why"]))
+        for c in checks
+        if (hole is not None and c.get("hole_id") == hole) or c.get("leg_id") in ids
+    ]
+    if mine:
+        return mine
+    made = [
+        (
+            "Walk the line and throw it",
+            "A desk study; stems under 10 cm (4 in), vines and wire do not show.",
+        )
+    ]
+    for leg in subject.legs:
+        seen, now, leaf = leg["seen_share"], leg["clear_rate"], leg["clear_rate_leaf_on"]
+        if seen is not None and seen < _LITTLE_SEEN:
+            made.append(("What stands in the way", f"Lidar saw only {percent(seen)} of the flight space."))
+        if now is not None and leaf is not None and now - leaf > _STALE:
+            made.append(
+                ("The line in leaf", f"The clear rate is expected to fall from {percent(now)} to {percent(leaf)}.")
+            )
+        if leg["pinch_width_m"] is not None and leg["pinch_width_m"] < 4.6:
+            made.append(
+                (
+                    f"Measure the narrowest place, {units.length(leg['pinch_at_m'])} from the tee",
+                    f"It comes to {units.length(leg['pinch_width_m'], 1)}; wooded fairways pinch at "
+                    "4.6 m, 15 ft (PDGA, Course Design Elements).",
+                )
+            )
+        if (leg["wet_share"] or 0.0) > 0.05:
+            made.append(("Footing after rain", f"{percent(leg['wet_share'])} of the ground below is likely wet."))
+    return list(dict.fromkeys(made))
+
+
+def cautions_of(found: Findings) -> list[Row]:
+    """Rows of the layer with the share of the property each holds for."""
+    frame = found.layer("cautions")
+    if frame is None:
+        return []
+    land = float(found.layers["property"].geometry.area.sum())
+    return [
+        row | {"share": min(1.0, area / land) if land else None}
+        for row, area in zip(rows_of(frame), frame.geometry.area, strict=True)
+    ]
+
+
+@dataclass(frozen=True)
+class Crew:
+    """The work of all legs as one list.
+
+    Attributes
+    ----------
+    rows
+        Chosen pieces, each once, in the order of one walk.
+    totals
+        Pieces, hours at the fast and the slow end by who reaches them.
+    """
+
+    rows: tuple[Row, ...]
+    totals: tuple[tuple[str, int, float, float], ...]
+
+
+def crew_of(found: Findings, units: Units) -> Crew | None:
+    """The crew's list; None where no trim work was planned."""
+    frame = found.layer("trim_work")
+    if frame is None:
+        return None
+    chosen = [row for row in rows_of(frame) if row["chosen"]]
+    legs: dict[int, list[int]] = {}
+    once: dict[int, Row] = {}
+    for row in chosen:
+        legs.setdefault(row["piece_id"], []).append(row["leg_id"])
+        once.setdefault(row["piece_id"], row)
+    rows = sorted(once.values(), key=lambda r: (r["walk_order"] or 10**9, r["piece_id"]))
+    rows = [row | {"legs": ", ".join(map(str, sorted(legs[row["piece_id"]])))} for row in rows]
+    totals = []
+    for reach in sorted({row["reach"] for row in rows}):
+        mine = [row for row in rows if row["reach"] == reach]
+        totals.append(
+            (
+                reach,
+                len(mine),
+                sum(r["hours_low"] or 0.0 for r in mine),
+                sum(r["hours_high"] or 0.0 for r in mine),
+            )
+        )
+    return Crew(tuple(rows), tuple(totals))

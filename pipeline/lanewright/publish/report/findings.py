@@ -1,0 +1,76 @@
+"""What the page is made from: the results as published, and what stands behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from lanewright import schema
+from lanewright.columns import Columns
+from lanewright.config import Config
+from lanewright.flight import Flights
+from lanewright.grid import Grid
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Findings:
+    """A run's results as the page needs them.
+
+    Attributes
+    ----------
+    config
+        Settings of the run.
+    grid
+        Georeference of all arrays.
+    inside : (rows, cols)
+        Cells of the property.
+    layers
+        Frames by layer name as they go into the GeoPackage, rounded like there; a layer that the
+        run did not make is absent.
+    rasters
+        Arrays by raster name as they go into the GeoTIFFs; absent like layers.
+    summary
+        As in summary.json, without what tells of time.
+    columns
+        What stands on the land by layers of height; None without lidar.
+    flights
+        Throws of each level; None where unknown.
+    """
+
+    config: Config
+    grid: Grid
+    inside: NDArray[np.bool_]
+    layers: Mapping[str, gpd.GeoDataFrame]
+    rasters: Mapping[str, NDArray[Any]]
+    summary: Mapping[str, Any]
+    columns: Columns | None = None
+    flights: Flights | None = None
+    notes: Mapping[str, Any] = field(default_factory=dict)
+
+    def layer(self, name: str) -> gpd.GeoDataFrame | None:
+        """Rows of a layer; None where the run did not make it or it is empty."""
+        frame = self.layers.get(name)
+        return frame if frame is not None and len(frame) else None
+
+
+def as_published(layers: Mapping[str, gpd.GeoDataFrame]) -> dict[str, gpd.GeoDataFrame]:
+    """Frames in the shape and with the digits that the GeoPackage has them.
+
+    Whoever rounds a rounded number again must start from the same one, or page and GeoPackage
+    would differ by a unit now and then.
+    """
+    made = {}
+    for name, frame in layers.items():
+        frame = schema.conform(name, frame)
+        for column in schema.LAYERS[name].columns:
+            if column.name in frame and column.dtype == "float" and column.digits is not None:
+                frame[column.name] = frame[column.name].round(column.digits) + 0.0
+        made[name] = frame
+    return made

@@ -1,0 +1,272 @@
+"""The map: pictures below, layers of drawn shapes above, in metres from the grid's top left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from markupsafe import Markup
+
+from lanewright.publish.report import pictures
+from lanewright.publish.report.drawing import dots, path_of
+from lanewright.publish.report.findings import Findings
+from lanewright.publish.report.pictures import Surface
+from lanewright.publish.report.subjects import Subject, rows_of
+from lanewright.publish.report.words import Units, plural
+
+_CROWNS = (0.0, 3.0, 5.0, 8.0)  # m, lower ends of the classes of crowns
+_PLATE = 17.0  # from the tee back to the number's plate, in pixels of the screen
+_GOOD, _FAIR = 0.7, 0.4  # of the score, where lines are drawn stronger
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A raster on the map.
+
+    Attributes
+    ----------
+    key, title, note
+        For the page, for the reader, and what to know in reading it.
+    address
+        The picture itself as a data address.
+    legend
+        Colour (None is clear) and meaning of each class.
+    """
+
+    key: str
+    title: str
+    note: str
+    address: str
+    legend: tuple[tuple[str | None, str], ...]
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A layer of shapes: style class and path data of its parts.
+
+    Attributes
+    ----------
+    key, title
+        For the page and the reader.
+    parts
+        Style class, path data, and width in decimetres where that is a size and no style.
+    count
+        In words.
+    on
+        Whether it shows at first.
+    swatch
+        Style class for the legend.
+    """
+
+    key: str
+    title: str
+    parts: tuple[tuple[str, Markup, float | None], ...]
+    count: str
+    on: bool
+    swatch: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A hole on the map."""
+
+    key: str
+    label: str
+    told: str
+    line: Markup
+    x: float
+    y: float
+    turn: float
+    plate_x: float
+    plate_y: float
+    end_x: float
+    end_y: float
+    landings: tuple[tuple[float, float], ...]
+    finish: str
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Holes and walks of one layout on the map."""
+
+    key: str
+    title: str
+    marks: tuple[Mark, ...]
+    walks: Markup
+
+
+@dataclass(frozen=True)
+class MapSheet:
+    """All of the map.
+
+    Attributes
+    ----------
+    view
+        Left, top, width, height shown at first [m].
+    width, height
+        Of the pictures [m].
+    """
+
+    width: float
+    height: float
+    view: tuple[float, float, float, float]
+    shade: str
+    pictures: tuple[Picture, ...]
+    drawn: tuple[Drawn, ...]
+    proposals: tuple[Proposal, ...]
+    outside: Markup
+    arrival: tuple[float, float] | None
+
+
+def map_sheet(found: Findings, subjects: list[Subject], units: Units) -> MapSheet:
+    """Put the map together."""
+    grid = found.grid
+    left, top = grid.left, grid.top
+    width, height = grid.cols * grid.cell, grid.rows * grid.cell
+    shown = []
+    surfaces: list[Surface] = [pictures.SLOPE, pictures.CANOPY, pictures.FREE]
+    if "wetness" in found.rasters:
+        surfaces.append(pictures.wetness_surface(found.rasters["wetness"], found.inside))
+    surfaces.append(pictures.SEEN)
+    for surface in surfaces:
+        if surface.name not in found.rasters:
+            continue
+        array = found.rasters[surface.name]
+        legend = tuple(zip(surface.colours, surface.labels(units), strict=True))
+        address = pictures.classed_picture(surface, array)
+        shown.append(Picture(surface.name, surface.title, surface.note, address, legend))
+    outline = found.layers["property"].geometry
+    return MapSheet(
+        width,
+        height,
+        _view(outline, left, top, width, height),
+        pictures.shade_picture(found.rasters["ground"], grid.cell),
+        tuple(shown),
+        tuple(_drawn(found)),
+        tuple(_proposals(found, subjects, units)),
+        _outside(outline, left, top, width, height),
+        None,
+    )
+
+
+def _view(
+    outline: Any, left: float, top: float, width: float, height: float
+) -> tuple[float, float, float, float]:
+    if not len(outline):
+        return 0.0, 0.0, width, height
+    x0, y0, x1, y1 = outline.total_bounds
+    room = 0.04 * max(x1 - x0, y1 - y0)
+    return x0 - left - room, top - y1 - room, x1 - x0 + 2 * room, y1 - y0 + 2 * room
+
+
+def _outside(outline: Any, left: float, top: float, width: float, height: float) -> Markup:
+    """All but the property, to be veiled."""
+    frame = shapely.box(left - width, top - 2 * height, left + 2 * width, top + height)
+    return path_of([frame.difference(shapely.union_all(outline.values))], left, top, 0.3)
+
+
+def _drawn(found: Findings) -> list[Drawn]:
+    left, top = found.grid.left, found.grid.top
+
+    def lines(rows: Any, coarse: float = 0.4) -> Markup:
+        return path_of(rows.geometry, left, top, coarse)
+
+    made: list[Drawn] = []
+
+    def add(
+        key: str, title: str, parts: list[tuple[str, Markup, float | None]], count: str,
+        on: bool = False, swatch: str | None = None,
+    ) -> None:  # fmt: skip
+        made.append(Drawn(key, title, tuple(parts), count, on, swatch or parts[0][0]))
+
+    if (frame := found.layer("wet_ground")) is not None:
+        add("wet", "Wet ground", [("wet", lines(frame), None)], plural(len(frame), "patch", "patches"), True)
+    if (frame := found.layer("water")) is not None:
+        add("water", "Open water", [("water", lines(frame), None)], plural(len(frame), "body", "bodies"), True)
+    if (frame := found.layer("drainage")) is not None:
+        add("drainage", "Drainage lines", [("drainage", lines(frame), None)], plural(len(frame), "line"))
+    if (frame := found.layer("openings")) is not None:
+        add("openings", "Openings", [("opening", lines(frame), None)], plural(len(frame), "opening"))
+    if (frame := found.layer("trees")) is not None:
+        xy = shapely.get_coordinates(frame.geometry.values)
+        size = np.digitize(frame["crown_m"], _CROWNS)
+        parts = [
+            ("tree", dots(xy[size == k], left, top), 10 * float(frame["crown_m"][size == k].median()))
+            for k in np.unique(size)
+        ]
+        add("trees", "Trees, crowns to scale", parts, plural(len(frame), "tree"))
+    if (frame := found.layer("lanes")) is not None:
+        parts = [
+            (f"lane {kind}", lines(rows), None)
+            for kind, rows in frame.groupby("kind", sort=True)
+        ]
+        add("lanes", "Lanes; tunnels in dashes", parts, plural(len(frame), "lane"), swatch="lane tunnel")
+    if (frame := found.layer("legs")) is not None:
+        score = frame["score"].fillna(0)
+        classes = (("leg weak", score < _FAIR), ("leg fair", (score >= _FAIR) & (score < _GOOD)), ("leg good", score >= _GOOD))
+        parts = [(name, lines(frame[which], 0.8), None) for name, which in classes if which.any()]
+        add("legs", "Legs; the better, the heavier", parts, plural(len(frame), "leg"), swatch="leg good")
+    if (frame := found.layer("trim_work")) is not None:
+        points = frame.geometry.centroid
+        xy = np.column_stack([points.x, points.y])
+        add("trim", "Trim work", [("trim", dots(xy, left, top), None)], plural(len(frame), "piece"))
+    if (frame := found.layer("cautions")) is not None:
+        land = found.layers["property"].geometry.area.sum()
+        local = frame[frame.geometry.area < 0.98 * land]
+        if len(local):
+            add("cautions", "Cautions with a place", [("caution", lines(local), None)], plural(len(local), "caution"))
+    return made
+
+
+def _proposals(found: Findings, subjects: list[Subject], units: Units) -> list[Proposal]:
+    by_key = {int(s.row["hole_id"]): s for s in subjects if "hole_id" in s.row}
+    layout = rows_of(found.layer("layout_holes"))
+    walks = found.layer("layout_walks")
+    made = []
+    for number in sorted({row["proposal"] for row in layout}):
+        marks = [
+            _mark(found, by_key[row["hole_id"]], str(row["play_order"]), units)
+            for row in layout
+            if row["proposal"] == number and row["hole_id"] in by_key
+        ]
+        lines = Markup("")
+        if walks is not None:
+            mine = walks[walks["proposal"] == number]
+            lines = path_of(mine.geometry, found.grid.left, found.grid.top, 0.5)
+        made.append(Proposal(f"proposal-{number}", f"Proposal {number}", tuple(marks), lines))
+    if not made and subjects:
+        title = "Best holes" if subjects[0].key.startswith("hole") else "Best legs"
+        marks = [
+            _mark(found, s, s.title.split()[-1], units) for s in subjects
+        ]
+        made.append(Proposal("best", title, tuple(marks), Markup("")))
+    return made
+
+
+def _mark(found: Findings, subject: Subject, label: str, units: Units) -> Mark:
+    left, top = found.grid.left, found.grid.top
+    lines = [shapely.LineString(p[:, :2]) for p in subject.paths]
+    x, y = subject.tee[0] - left, top - subject.tee[1]
+    ahead = subject.paths[0][min(8, len(subject.paths[0]) - 1)]
+    turn = np.degrees(np.arctan2(-(ahead[1] - subject.tee[1]), ahead[0] - subject.tee[0]))
+    par = subject.row.get("par")
+    told = f"{subject.title}: {units.length(subject.length)}"
+    if par:
+        told += f", par {par}"
+    return Mark(
+        subject.key,
+        label,
+        told,
+        path_of(lines, left, top, 0.2),
+        round(x, 1),
+        round(y, 1),
+        round(float(turn), 1),
+        round(float(-_PLATE * np.cos(np.radians(turn))), 1),
+        round(float(-_PLATE * np.sin(np.radians(turn))), 1),
+        round(subject.end[0] - left, 1),
+        round(top - subject.end[1], 1),
+        tuple((round(p[-1, 0] - left, 1), round(top - p[-1, 1], 1)) for p in subject.paths[:-1]),
+        str(subject.legs[-1]["finish"]),
+    )

@@ -1,0 +1,111 @@
+"""The page: numbers and drawings put into templates, one file that needs no network."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import plotly.offline
+from markupsafe import Markup
+
+from lanewright import __version__, schema
+from lanewright.publish.report import cards, made, sentences
+from lanewright.publish.report.findings import Findings
+from lanewright.publish.report.mapsheet import map_sheet
+from lanewright.publish.report.proposals import proposals_of
+from lanewright.publish.report.subjects import subjects_of
+from lanewright.publish.report.words import Units, number, pct, percent, plural
+from lanewright.publish.whole import beside
+
+VERSION = 1
+"""Raise whenever the page changes for the same results."""
+
+
+def write_report(path: Path, found: Findings) -> None:
+    """Write the page; see `build_report`.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    page = build_report(found)
+    with beside(path) as part:
+        part.write_text(page, encoding="utf-8", newline="\n")
+
+
+def build_report(found: Findings) -> str:
+    """Make the page of a run.
+
+    Parameters
+    ----------
+    found
+        Results as published; parts that the run did not make are told as missing.
+
+    Returns
+    -------
+    str
+        HTML with everything it needs inside; the same results give the same text.
+    """
+    units = Units(found.config.units == "feet")
+    subjects = subjects_of(found)
+    made_cards = cards.cards_of(found, subjects, units)
+    spaces = {card.key: card.space for card in made_cards if card.space is not None}
+    return _environment(units).get_template("page.html.j2").render(
+        found=found,
+        name=found.config.name,
+        units=units,
+        version=__version__,
+        glance=sentences.glance(found, units),
+        figures=sentences.figures(found, units),
+        unseen=sentences.unseen(found, units),
+        cautions=cards.cautions_of(found),
+        sheet=map_sheet(found, subjects, units),
+        proposals=proposals_of(found, subjects, units),
+        cards=made_cards,
+        holes_made=found.layer("holes") is not None,
+        crew=cards.crew_of(found, units),
+        made=made.how_made(found, units),
+        spaces=_json(spaces),
+        plotly=_library() if spaces else None,
+    )
+
+
+def _environment(units: Units) -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("lanewright.publish.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"number": number, "share": percent, "pct": pct}
+    environment.globals |= {"plural": plural, "asset": _asset, "columns": _columns}
+    return environment
+
+
+def _asset(name: str) -> Markup:
+    """One of our own style sheets or scripts, to go into the page as it is."""
+    text = files("lanewright.publish.report").joinpath("templates", name).read_text("utf-8")
+    return Markup(text)
+
+
+def _columns(layer: str) -> dict[str, schema.Column]:
+    return {column.name: column for column in schema.LAYERS[layer].columns}
+
+
+def _json(value: Any) -> Markup:
+    """Data for a script element; nothing in it can end the element."""
+    text = json.dumps(value, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+    return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026").replace(">", "\\u003e"))
+
+
+def _library() -> str:
+    """Plotly's script, packed: 1.5 MB of nearly 5, and unpacked only when a view is asked for."""
+    packed = gzip.compress(plotly.offline.get_plotlyjs().encode("utf-8"), 9, mtime=0)
+    return base64.b64encode(packed).decode("ascii")

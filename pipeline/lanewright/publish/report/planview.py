@@ -1,0 +1,194 @@
+"""The plan of a hole: seen from above with the throw from left to right."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from markupsafe import Markup
+from numpy.typing import NDArray
+from scipy import ndimage
+from skimage.measure import find_contours
+
+from lanewright.publish.report.drawing import dots, path, path_of
+from lanewright.publish.report.findings import Findings
+from lanewright.publish.report.subjects import Row, Subject
+from lanewright.publish.report.words import Units
+
+Floats = NDArray[np.float64]
+
+_BEYOND = 12.0  # m shown behind the tee and past the basket
+_ASIDE = 16.0  # m shown to each side at the least
+_CIRCLE = 10.0  # m around a target within which a throw counts as a putt (PDGA rules, 806.01)
+
+
+@dataclass(frozen=True)
+class PlanView:
+    """Drawn in metres from the tee, along the line to the basket and to its right.
+
+    Attributes
+    ----------
+    view
+        Left, top, width, height.
+    turn
+        Matrix that brings the map's metres here, as six numbers of an SVG transform.
+    north
+        Direction of north on the drawing, degrees clockwise from up.
+    contours, step
+        Lines of equal height, and what lies between two of them.
+    """
+
+    view: tuple[float, float, float, float]
+    turn: str
+    north: float
+    contours: Markup
+    step: str
+    wet: Markup
+    water: Markup
+    trees: Markup
+    flights: tuple[Markup, ...]
+    places: tuple[tuple[float, float, str], ...]
+    pinch: tuple[float, float, float, float, str] | None
+    cuts: tuple[tuple[Markup, str], ...]
+    band: Markup
+    core: Markup
+    stops: Markup
+    circle: float
+    told: str
+
+
+def plan_view(
+    found: Findings,
+    subject: Subject,
+    work: list[Row],
+    outlines: list[Any],
+    units: Units,
+) -> PlanView:
+    """Draw a hole from above."""
+    grid = found.grid
+    tee = np.array([subject.tee[0] - grid.left, grid.top - subject.tee[1]])
+    end = np.array([subject.end[0] - grid.left, grid.top - subject.end[1]])
+    span = float(np.hypot(*(end - tee)))
+    ahead = (end - tee) / span if span > 1 else np.array([1.0, 0.0])
+    right = np.array([-ahead[1], ahead[0]])
+
+    def here(x: Any, y: Any) -> Floats:
+        """Coordinates on the plan of places on the land."""
+        m = np.column_stack([np.asarray(x) - grid.left, grid.top - np.asarray(y)]) - tee
+        return np.column_stack([m @ ahead, m @ right])
+
+    def moved(shape: shapely.Geometry) -> shapely.Geometry:
+        return shapely.transform(shape, lambda xy: here(xy[:, 0], xy[:, 1]))
+
+    flown = [here(p[:, 0], p[:, 1]) for p in subject.paths]
+    all_points = np.vstack(flown)
+    x0, x1 = all_points[:, 0].min() - _BEYOND, all_points[:, 0].max() + _BEYOND
+    half_low = min(-_ASIDE, float(all_points[:, 1].min()) - 8)
+    half_high = max(_ASIDE, float(all_points[:, 1].max()) + 8)
+    view = tuple(round(float(v), 1) for v in (x0, half_low, x1 - x0, half_high - half_low))
+    frame = shapely.box(view[0], view[1], view[0] + view[2], view[1] + view[3])
+
+    def clipped(name: str) -> Markup:
+        rows = found.layer(name)
+        if rows is None:
+            return Markup("")
+        near = rows[shapely.dwithin(rows.geometry.values, shapely.Point(*subject.tee[:2]), 3 * span + 60)]
+        shapes = [moved(g).intersection(frame) for g in near.geometry]
+        return path_of([shapely.transform(s, _flip) for s in shapes if not s.is_empty], 0, 0, 0.2)
+
+    contours, step = _contours(found, view, tee, ahead, right)
+    trees = Markup("")
+    if (stems := found.layer("trees")) is not None:
+        at = here(stems.geometry.x, stems.geometry.y)
+        within = (
+            (at[:, 0] > view[0]) & (at[:, 0] < view[0] + view[2])
+            & (at[:, 1] > view[1]) & (at[:, 1] < view[1] + view[3])
+        )  # fmt: skip
+        trees = dots(at[within] * (1, -1), 0, 0)
+    kinds = ["tee", *["landing"] * (len(flown) - 1), "basket"]
+    spots = [flown[0][0], *(f[-1] for f in flown)]
+    a, b = ahead, right
+    matrix = (a[0], b[0], a[1], b[1], -float(tee @ a), -float(tee @ b))
+    return PlanView(
+        view,  # type: ignore[arg-type]
+        " ".join(f"{v:.5g}" if i < 4 else f"{v:.2f}" for i, v in enumerate(matrix)),
+        round(math.degrees(math.atan2(-a[1], b[1])), 1),
+        contours,
+        units.length(step, 1),
+        clipped("wet_ground"),
+        clipped("water"),
+        trees,
+        tuple(Markup(path(f)) for f in flown),
+        tuple((round(float(p[0]), 1), round(float(p[1]), 1), k) for p, k in zip(spots, kinds, strict=True)),
+        _pinch(subject, flown, units),
+        tuple(
+            (path_of([shapely.transform(moved(g), _flip)], 0, 0, 0.1), str(row["action"]))
+            for row, g in zip(work, outlines, strict=True)
+        ),
+        Markup(""),
+        Markup(""),
+        Markup(""),
+        _CIRCLE,
+        _told(subject, units),
+    )
+
+
+def _flip(xy: Floats) -> Floats:
+    """Plans run down the page; what is drawn by `path_of` runs up."""
+    return xy * (1, -1)
+
+
+def _contours(
+    found: Findings, view: Any, tee: Floats, ahead: Floats, right: Floats
+) -> tuple[Markup, float]:
+    """Lines of equal height, a step apart that keeps them readable."""
+    # Every metre of the plan, smoothed over two: the grain of lidar ground is no landform.
+    xs = np.arange(view[0], view[0] + view[2] + 1.0, 1.0)
+    ys = np.arange(view[1], view[1] + view[3] + 1.0, 1.0)
+    px, py = np.meshgrid(xs, ys)
+    map_x = tee[0] + px * ahead[0] + py * right[0]
+    map_y = tee[1] + px * ahead[1] + py * right[1]
+    cell = found.grid.cell
+    row = np.clip((map_y / cell).astype(int), 0, found.grid.rows - 1)
+    col = np.clip((map_x / cell).astype(int), 0, found.grid.cols - 1)
+    ground = np.asarray(found.rasters["ground"][row, col], float)
+    if not np.isfinite(ground).any():
+        return Markup(""), 1.0
+    ground = np.where(np.isfinite(ground), ground, np.nanmean(ground))
+    ground = ndimage.gaussian_filter(ground, 2.0)
+    relief = float(ground.max() - ground.min())
+    step = next((s for s in (0.5, 1.0, 2.0, 5.0) if relief / s <= 14), 10.0)
+    parts = []
+    for level in np.arange(math.ceil(ground.min() / step) * step, ground.max(), step):
+        for line in find_contours(ground, level):
+            thin = shapely.simplify(shapely.LineString(line[:, ::-1] + (view[0], view[1])), 0.3)
+            parts.append(path(shapely.get_coordinates(thin)))
+    return Markup("".join(parts)), step
+
+
+def _pinch(
+    subject: Subject, flown: list[Floats], units: Units
+) -> tuple[float, float, float, float, str] | None:
+    """Ends of a bar across the flight as wide as its narrowest place."""
+    width, at = subject.row.get("pinch_width_m"), subject.row.get("pinch_at_m")
+    if width is None or at is None:
+        return None
+    points = np.vstack(flown)
+    run = np.r_[0.0, np.cumsum(np.hypot(*np.diff(points, axis=0).T))]
+    i = int(np.clip(np.searchsorted(run, at), 1, len(points) - 1))
+    heading = points[i] - points[i - 1]
+    size = float(np.hypot(*heading))
+    if size == 0:
+        return None
+    across = np.array([-heading[1], heading[0]]) / size * min(width, 2 * _ASIDE) / 2
+    a, b = points[i] + across, points[i] - across
+    return (*(round(float(v), 1) for v in (*a, *b)), units.length(width, 1))  # type: ignore[return-value]
+
+
+def _told(subject: Subject, units: Units) -> str:
+    legs = len(subject.legs)
+    way = "in one throw" if legs == 1 else f"in {legs} throws through landing zones"
+    return f"Plan of {subject.title}: {units.length(subject.length)} {way}, over the canopy."

@@ -1,0 +1,106 @@
+"""Layouts side by side: their terms, and a table of holes each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from lanewright.publish.report.findings import Findings
+from lanewright.publish.report.subjects import Row, Subject, rows_of
+from lanewright.publish.report.words import Units, number, percent
+
+
+@dataclass(frozen=True)
+class ProposalTable:
+    """One layout.
+
+    Attributes
+    ----------
+    number, title
+        Of the proposal.
+    rows
+        Rows of `layout_holes` in playing order, with `key` of the card where there is one.
+    walks
+        Rows of `layout_walks`.
+    terms
+        What the designer weighs: label, and value in words.
+    gives_up
+        What it lacks against the others, in words; empty where nothing is known.
+    """
+
+    number: int
+    title: str
+    rows: tuple[Row, ...]
+    walks: tuple[Row, ...]
+    terms: tuple[tuple[str, str], ...]
+    gives_up: str
+
+
+def proposals_of(
+    found: Findings, subjects: list[Subject], units: Units
+) -> list[ProposalTable]:
+    """Every layout of the run, best first."""
+    keys = {int(s.row["hole_id"]): s.key for s in subjects if "hole_id" in s.row}
+    layout, walks = found.layer("layout_holes"), found.layer("layout_walks")
+    if layout is None:
+        return []
+    told: Mapping[int, Any] = found.notes.get("proposals", {})
+    made = []
+    for n in sorted(layout["proposal"].unique()):
+        holes = layout[layout["proposal"] == n].sort_values("play_order")
+        ways = walks[walks["proposal"] == n] if walks is not None else None
+        rows = tuple(row | {"key": keys.get(int(row["hole_id"]))} for row in rows_of(holes))
+        made.append(
+            ProposalTable(
+                int(n),
+                f"Proposal {int(n)}",
+                rows,
+                tuple(rows_of(ways)),
+                tuple(_terms(holes, ways, units)),
+                str(told.get(int(n), "")),
+            )
+        )
+    return made
+
+
+def _terms(
+    holes: pd.DataFrame, ways: pd.DataFrame | None, units: Units
+) -> list[tuple[str, str]]:
+    """Terms in figures; every proposal has the same ones in the same order."""
+    finishes = holes["finish"].value_counts()
+    kinds = holes["lane_kind"].value_counts()
+    rises = holes["rise_m"].fillna(0)
+    low, high = holes["trim_hours_low"], holes["trim_hours_high"]
+    terms = [
+        ("Holes", f"{len(holes)}"),
+        ("Par (our default table)", f"{int(holes['par'].sum())}"),
+        ("Length", units.length(float(holes["length_m"].sum()))),
+        ("Shortest and longest hole", _pair(holes["length_m"], units)),
+        ("Mean clear rate", percent(float(holes["clear_rate"].mean()))),
+        ("Lowest clear rate", percent(float(holes["clear_rate"].min()))),
+        ("Mean score", number(float(holes["score"].mean()), 2)),
+        ("Drives ending left, straight, right", _counts(finishes, ("left", "straight", "right"))),
+        ("Open, edge, lane, tunnel", _counts(kinds, ("open", "edge", "lane", "tunnel"))),
+        ("Uphill, level, downhill", f"{(rises > 1).sum()}, {(rises.abs() <= 1).sum()}, {(rises < -1).sum()}"),
+    ]
+    if low.notna().any():
+        terms.append(("Trimming, hours", f"{number(low.sum())}–{number(high.sum())}"))
+    if ways is not None and len(ways):
+        terms += [
+            ("Walks between holes", units.length(float(ways["length_m"].sum()))),
+            ("Longest walk", units.length(float(ways["length_m"].max()))),
+            ("Walking time off paths", f"{number(float(ways['minutes'].sum()))} min"),
+            ("Walks that need a bridge", f"{int((ways['bridge_m'].fillna(0) > 0).sum())}"),
+        ]
+    return terms
+
+
+def _pair(lengths: pd.Series[Any], units: Units) -> str:
+    return f"{units.length(float(lengths.min()))} to {units.length(float(lengths.max()))}"
+
+
+def _counts(counts: pd.Series[Any], names: tuple[str, ...]) -> str:
+    return ", ".join(str(int(counts.get(name, 0))) for name in names)

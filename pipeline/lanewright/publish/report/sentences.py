@@ -1,0 +1,242 @@
+"""What the land offers, what the survey could not see, and the key figures, out of the numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from lanewright.publish.report.findings import Findings
+from lanewright.publish.report.subjects import rows_of
+from lanewright.publish.report.words import Units, listed, number, pct, percent, plural
+
+GOOD = 2 / 3
+"""Clear rate from which a line is called clear here: two throws in three. Ours."""
+
+_STEEP = 25.0  # percent; too steep for a basket by our default
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A key figure."""
+
+    value: str
+    label: str
+    note: str = ""
+
+
+def glance(found: Findings, units: Units) -> list[str]:
+    """What this land offers, in five sentences."""
+    return [
+        _land(found, units),
+        _wood(found, units),
+        _lines(found, units),
+        _layout(found, units),
+        _water_and_work(found, units),
+    ]
+
+
+def figures(found: Findings, units: Units) -> list[Figure]:
+    """Key figures of the property."""
+    land = rows_of(found.layers["property"])
+    made = []
+    if land:
+        made.append(Figure(units.area(land[0]["area_ha"] * 1e4), "property"))
+    ground = _inside(found, "ground")
+    if ground.size:
+        made.append(Figure(units.length(float(np.ptp(ground))), "from lowest to highest ground"))
+    slope = _inside(found, "slope")
+    if slope.size:
+        made.append(Figure(pct(float(np.median(slope))), "median slope"))
+    canopy = _inside(found, "canopy_height")
+    if canopy.size:
+        made.append(Figure(percent(float((canopy >= 2).mean())), "under canopy over 2 m (7 ft)"))
+    seen = _inside(found, "seen_share")
+    if seen.size:
+        made.append(Figure(percent(float(seen.mean())), "of the throwing space seen by lidar"))
+    legs = found.layer("legs")
+    if legs is not None:
+        made.append(Figure(f"{len(legs):,}", "legs kept and thrown at"))
+    holes = found.layer("holes")
+    if holes is not None:
+        made.append(Figure(f"{len(holes):,}", "candidate holes"))
+    layout = found.layer("layout_holes")
+    if layout is not None:
+        best = layout[layout["proposal"] == layout["proposal"].min()]
+        made.append(
+            Figure(
+                f"{len(best)}",
+                f"holes in proposal {int(best['proposal'].iloc[0])}, par {int(best['par'].sum())}",
+            )
+        )
+    return made
+
+
+def unseen(found: Findings, units: Units) -> list[str]:
+    """What the survey could not see, in sentences."""
+    told = []
+    seen = _inside(found, "seen_share")
+    cell = found.grid.cell**2
+    if seen.size:
+        dark = float((seen < 0.5).sum()) * cell
+        told.append(
+            f"Lidar sampled {percent(float(seen.mean()))} of the space between 0.5 and 5 m over the "
+            f"ground; on {units.area(dark)} it sampled less than half. What is drawn as open "
+            "there is not known to be."
+        )
+    elif found.columns is None:
+        told.append(
+            "There is no lidar here, only a terrain model: nothing is known of what grows, and no "
+            "clear rate is given."
+        )
+    ingest = found.summary.get("findings", {}).get("ingest", {})
+    flown = [d for d in ingest.get("flown") or [] if d]
+    if flown:
+        first, last = min(flown), max(flown)
+        when = f"on {first}" if first == last else f"from {first} to {last}"
+        told.append(
+            f"The lidar was flown {when}. What has grown, fallen or been built since is not here."
+        )
+    elif found.columns is not None:
+        told.append("The files do not tell when the lidar was flown.")
+    if found.columns is not None:
+        told.append(_leaves(found))
+        told.append(
+            "Stems thinner than about 10 cm (4 in), vines, fences and wire are mostly missed; the "
+            "low end of each clear rate allows for thin stems by a density in the settings."
+        )
+    unknown = ~np.isfinite(found.rasters["ground"]) & found.inside
+    if unknown.any():
+        told.append(f"The ground of {units.area(float(unknown.sum()) * cell)} is not known at all.")
+    told += [str(w) for w in found.summary.get("warnings", ())]
+    return told
+
+
+def _leaves(found: Findings) -> str:
+    wood = found.config.legs.throw.wood
+    match found.config.leaf_state:
+        case "off":
+            return (
+                f"It was flown without leaves, which flatters a wood: in leaf, contacts are "
+                f"expected to rise as they do in {wood} woods, and both rates are given."
+            )
+        case "on":
+            return "It was flown in leaf: what stands below crowns is seen the less for it."
+    return (
+        "Whether trees were in leaf when it was flown is not known; it is treated as leafless, "
+        "the careful side."
+    )
+
+
+def _inside(found: Findings, name: str) -> np.ndarray[Any, Any]:
+    if name not in found.rasters:
+        return np.empty(0)
+    values = np.asarray(found.rasters[name])[found.inside]
+    return values[np.isfinite(values)]
+
+
+def _land(found: Findings, units: Units) -> str:
+    ground, slope = _inside(found, "ground"), _inside(found, "slope")
+    rows = rows_of(found.layers["property"])
+    size = units.area(rows[0]["area_ha"] * 1e4) if rows else "land of unknown extent"
+    text = f"{found.config.name} is {size}"
+    if ground.size:
+        text += f" with {units.length(float(np.ptp(ground)))} between its lowest and highest ground"
+    if slope.size:
+        text += (
+            f"; half of it is gentler than {pct(float(np.median(slope)))} and "
+            f"{percent(float((slope > _STEEP).mean()))} is steeper than {pct(_STEEP)}, where no "
+            "basket should stand by our default"
+        )
+    return text + "."
+
+
+def _wood(found: Findings, units: Units) -> str:
+    canopy = _inside(found, "canopy_height")
+    if not canopy.size:
+        return "What grows on it is not known, for there is no lidar."
+    text = f"Canopy covers {percent(float((canopy >= 2).mean()))} of it"
+    lanes, openings = found.layer("lanes"), found.layer("openings")
+    parts = []
+    if lanes is not None:
+        tunnels = int((lanes["kind"] == "tunnel").sum())
+        part = f"{plural(len(lanes), 'lane')} of together {units.length(float(lanes['length_m'].sum()))}"
+        if tunnels:
+            part += f", {plural(tunnels, 'of them a tunnel', 'of them tunnels')} roofed by crowns"
+        parts.append(part)
+    if openings is not None:
+        wide = float(openings["width_m"].max())
+        parts.append(f"{plural(len(openings), 'opening')}, the roomiest {units.length(wide)} wide")
+    if parts:
+        text += f"; the land already holds {listed(parts)}"
+    return text + "."
+
+
+def _lines(found: Findings, units: Units) -> str:
+    legs = found.layer("legs")
+    if legs is None:
+        return "No line to throw was found on it."
+    if legs["clear_rate"].isna().all():
+        return f"{plural(len(legs), 'line')} were kept for their ground alone."
+    parts = []
+    for level in found.config.levels:
+        mine = legs[legs["level"] == level]
+        if not len(mine):
+            continue
+        clear = int((mine["clear_rate"] >= GOOD).sum())
+        leaf = int((mine["clear_rate_leaf_on"] >= GOOD).sum())
+        parts.append(f"{clear:,} of {plural(len(mine), 'leg')} for {level} ({leaf:,} in leaf)")
+    return (
+        f"Two throws in three touch nothing, as surveyed, on {listed(parts)}; the longest of "
+        f"these legs is {units.length(float(legs.loc[legs['clear_rate'] >= GOOD, 'length_m'].max()))}."
+        if (legs["clear_rate"] >= GOOD).any()
+        else f"None of {plural(len(legs), 'leg')} lets two throws in three pass untouched as surveyed."
+    )
+
+
+def _layout(found: Findings, units: Units) -> str:
+    layout = found.layer("layout_holes")
+    if layout is None:
+        holes = found.layer("holes")
+        if holes is not None:
+            return (
+                f"{plural(len(holes), 'candidate hole')} came out of them, but no layout was made in "
+                "this run."
+            )
+        return "No holes were put together in this run."
+    best = layout[layout["proposal"] == layout["proposal"].min()]
+    wanted = found.config.holes
+    short = (
+        f"holds {len(best)} of the {wanted} holes asked for"
+        if len(best) < wanted
+        else f"holds the {plural(wanted, 'hole')} asked for"
+    )
+    proposals = layout["proposal"].nunique()
+    return (
+        f"It {short}: the first of {plural(proposals, 'proposal')} plays "
+        f"{units.length(float(best['length_m'].sum()))} to a par of {int(best['par'].sum())} (our "
+        f"default table), with {units.length(float(best['walk_m'].fillna(0).sum()))} of walks "
+        "between holes."
+    )
+
+
+def _water_and_work(found: Findings, units: Units) -> str:
+    wet, water = found.layer("wet_ground"), found.layer("water")
+    inside = found.layers["property"].geometry.union_all()
+    parts = []
+    for frame, what in ((wet, "likely wet"), (water, "open water")):
+        if frame is not None:
+            area = float(frame.geometry.intersection(inside).area.sum())
+            if area >= 1:
+                parts.append(f"{units.area(area)} is {what}")
+    text = listed(parts) or "No wet ground shows in its shape"
+    work = found.layer("trim_work")
+    if work is None:
+        return f"{text}; no trim work was planned in this run."
+    chosen = work[work["chosen"]].drop_duplicates("piece_id")
+    low, high = chosen["hours_low"].sum(), chosen["hours_high"].sum()
+    return (
+        f"{text}; trimming {plural(len(chosen), 'piece')} of growth, {number(low)} to {number(high)} "
+        "hours of one trained hand, would lift the legs that need it to their wished clear rate."
+    )

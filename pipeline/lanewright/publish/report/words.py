@@ -1,0 +1,117 @@
+"""Numbers as a reader meets them: both units of length, the wished one first."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from lanewright.schema import ACRES_PER_HECTARE, FEET_PER_METRE
+
+MINUS = "−"
+UNKNOWN = "not known"
+NARROW = "\u202f"  # space that does not break
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    """Digits with a thin thousands mark, a true minus and no negative zero.
+
+    Examples
+    --------
+    >>> number(-1234.56, 1), number(-0.04), number(None)
+    ('−1,234.6', '0', 'not known')
+    """
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    text = f"{abs(value):,.{digits}f}"
+    nothing = not any(c in "123456789" for c in text)
+    return text if value >= 0 or nothing else MINUS + text
+
+
+def percent(share: float | None, digits: int = 0) -> str:
+    """A share as percent.
+
+    Examples
+    --------
+    >>> percent(0.812), percent(float("nan"))
+    ('81\\u202f%', 'not known')
+    """
+    if share is None or not math.isfinite(share):
+        return UNKNOWN
+    return f"{number(100 * share, digits)}{NARROW}%"
+
+
+def pct(value: float | None, digits: int = 0) -> str:
+    """A number that is percent already."""
+    return percent(None if value is None else value / 100, digits)
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """Give a count with its noun.
+
+    Examples
+    --------
+    >>> plural(1, "hole"), plural(1200, "leg"), plural(0, "caution")
+    ('1 hole', '1,200 legs', 'no cautions')
+    """
+    noun = one if count == 1 else many or one + "s"
+    return f"{count:,} {noun}" if count else f"no {noun}"
+
+
+def listed(parts: list[str]) -> str:
+    """Parts of a sentence.
+
+    Examples
+    --------
+    >>> listed(["a", "b", "c"]), listed(["a", "b"]), listed([])
+    ('a, b and c', 'a and b', '')
+    """
+    return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
+
+
+@dataclass(frozen=True)
+class Units:
+    """Which of the two units of length comes first.
+
+    Examples
+    --------
+    >>> Units(False).length(91.44), Units(True).length(91.44), Units(True).length(1.5, 1)
+    ('91\\u202fm (300\\u202fft)', '300\\u202fft (91\\u202fm)', '5\\u202fft (1.5\\u202fm)')
+    """
+
+    feet_first: bool
+
+    def metres(self, value: float | None, digits: int = 0) -> str:
+        """A length in metres alone."""
+        text = number(value, digits)
+        return text if text == UNKNOWN else f"{text}{NARROW}m"
+
+    def feet(self, value: float | None, digits: int = 0) -> str:
+        """A length given in metres, in feet alone."""
+        text = number(None if value is None else value * FEET_PER_METRE, digits)
+        return text if text == UNKNOWN else f"{text}{NARROW}ft"
+
+    def length(self, value: float | None, digits: int = 0) -> str:
+        """A length given in metres, in both; `digits` are those of metres."""
+        if value is None or not math.isfinite(value):
+            return UNKNOWN
+        both = self.metres(value, digits), self.feet(value, max(digits - 1, 0))
+        first, second = reversed(both) if self.feet_first else both
+        return f"{first} ({second})"
+
+    def span(self, low: float, high: float, digits: int = 0) -> str:
+        """From one length to another, in both units."""
+        metres = f"{number(low, digits)}–{self.metres(high, digits)}"
+        feet = f"{number(low * FEET_PER_METRE)}–{self.feet(high)}"
+        first, second = (feet, metres) if self.feet_first else (metres, feet)
+        return f"{first} ({second})"
+
+    def area(self, square_metres: float) -> str:
+        """An area in hectares and acres."""
+        ha = square_metres / 1e4
+        digits = 0 if ha >= 100 else 1 if ha >= 1 else 2
+        both = (
+            f"{number(ha, digits)}{NARROW}ha",
+            f"{number(ha * ACRES_PER_HECTARE, digits)}{NARROW}acres",
+        )
+        first, second = reversed(both) if self.feet_first else both
+        return f"{first} ({second})"
