@@ -28,7 +28,7 @@ from lanewright.lanes import Lanes
 from lanewright.legpaths import KINDS
 from lanewright.legs import STRAY, Legs, world_of
 from lanewright.levels import Level
-from lanewright.safety import Surroundings, alone, surroundings_of
+from lanewright.safety import Surroundings, alone, conflicts, surroundings_of
 from lanewright.schema import LAYERS
 from lanewright.scores import effective_length
 from lanewright.sites import STAND, LegWorld
@@ -48,7 +48,10 @@ BRANCHES = 12  # next throws tried from one landing zone
 STRAIGHTEST = 0.6  # least distance from tee to basket as a share of the way played
 SQUARE = 20.0  # m; ground that candidates share
 CROWDING = 0.06  # score that a candidate must bring for each other hole on its ground
-AIMED = 60  # holes looked at for each that is kept
+SURPLUS = 3  # holes that sets of holes are sought among, for each that is kept
+LONG = 0.25  # share of the holes kept that have several throws, where there are so many
+GOOD = 0.4  # share of the others that a hole may exclude more for being the best, not the worst
+AIMED = 40  # holes looked at for each that is kept
 VARIETY = 0.3  # score that being the only one of its kind is worth
 SAME = 12.0  # m; candidates whose tees and baskets both lie nearer are one hole
 PAIRED = 6.0  # m within which two tees, and two baskets, are the same
@@ -170,7 +173,17 @@ def make_holes(
         chains = chains_of(table, mine, level, lands, settings)
         tried = measured(table, chains, lands, levels, level, settings)
         facts[f"{level.name}_holes"] = _counted(chains)
-        chosen.append(tried.iloc[_spread_out(tried, table, room, safe)])
+        some = tried.iloc[_spread_out(tried, table, SURPLUS * room, safe)]
+        frame = _numbered([some], table, world, in_order=False)
+        pairs = conflicts(frame, table, levels, around, safety)
+        chosen.append(
+            some.iloc[
+                _in_rounds(
+                    some["score"].to_numpy(), some["throws"].to_numpy() > 1,
+                    pairs[["first", "second"]].to_numpy(), room,
+                )
+            ]
+        )  # fmt: skip
     chosen += [
         measured(table, chain[None], lands, levels, level, settings).assign(name=name, origin="own")
         for name, level, chain in _own_chains(world, table, legs, levels, own)
@@ -467,7 +480,7 @@ def _spread_out(holes: pd.DataFrame, table: gpd.GeoDataFrame, room: int, fit: Fi
     if not len(holes) or not room:
         return np.empty(0, np.int64)
     places = holes[["tee_x", "tee_y", "end_x", "end_y"]].to_numpy()
-    order = np.lexsort((*places.T, -holes["score"].to_numpy()))[: AIMED * room]
+    order = np.lexsort((*places.T, -holes["score"].to_numpy()))[: AIMED * room // SURPLUS]
     order = order[fit(holes.iloc[order])]
     some = holes.iloc[order]
     places, score, throws = places[order], some["score"].to_numpy(), some["throws"].to_numpy()
@@ -502,18 +515,42 @@ def _spread_out(holes: pd.DataFrame, table: gpd.GeoDataFrame, room: int, fit: Fi
     return np.asarray(order[kept], np.int64)
 
 
+def _in_rounds(score: Floats, long: NDArray[np.bool_], pairs: Ints, room: int) -> Ints:
+    """Holes to keep, round by round: each round is a set that can be built together.
+
+    Candidates that are merely good may all exclude one another; a layout needs many that do not.
+    A round is filled with the hole that excludes the fewest others, a good hole before a poor one;
+    `LONG` of them have several throws, which by their length exclude more.
+    """
+    clash = np.zeros((score.size, score.size), bool)
+    clash[pairs[:, 0], pairs[:, 1]] = clash[pairs[:, 1], pairs[:, 0]] = True
+    left = np.ones(score.size, bool)
+    kept: list[int] = []
+    while len(kept) < min(room, score.size):
+        free = left.copy()
+        while free.any() and len(kept) < room:
+            excludes = clash[:, free].mean(1)
+            few = long[kept].sum() < LONG * len(kept) and (long & free).any()
+            pool = free & long if few else free
+            best = int(np.where(pool, GOOD * score - excludes, -np.inf).argmax())
+            kept.append(best)
+            left[best] = free[best] = False
+            free &= ~clash[best]
+    return np.asarray(kept, np.int64)
+
+
 def _squares(holes: pd.DataFrame, table: gpd.GeoDataFrame) -> tuple[Ints, int]:
     """Squares of the land that each hole runs through (holes, 15), and how many there are."""
     shapes = table.geometry.to_numpy()
-    chains = np.stack(holes["chain"].to_numpy())[:, :3]
+    chains = np.stack(list(holes["chain"]))[:, :3]
     xy = np.full((len(holes), 3, 5, 2), np.nan)
     for i in range(3):
         there = chains[:, i] >= 0
         for k, share in enumerate((0.1, 0.3, 0.5, 0.7, 0.9)):
             at = shapely.line_interpolate_point(shapes[chains[there, i]], share, normalized=True)
             xy[there, i, k] = shapely.get_coordinates(at)
-    xy = np.where(np.isnan(xy), xy[:, :1], xy).reshape(-1, 2)
-    square, ids = np.unique(np.floor(xy / SQUARE).astype(np.int64), axis=0, return_inverse=True)
+    flat = np.where(np.isnan(xy), xy[:, :1], xy).reshape(-1, 2)
+    square, ids = np.unique(np.floor(flat / SQUARE).astype(np.int64), axis=0, return_inverse=True)
     return ids.reshape(len(holes), 15), len(square)
 
 
