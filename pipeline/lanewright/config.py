@@ -406,8 +406,8 @@ class ThrowSettings(Settings):
     thin_stem: Metres = Field(0.05, description="their diameter in metres")
     wood: Literal["broadleaf", "mixed", "conifer"] = Field(
         "mixed",
-        description="in leaf, contacts are taken times 3, 2 or 1 of those in a leaf-off survey; "
-        "ours, from published ratios of leaf and wood area",
+        description="in leaf, contacts are taken times 3, 2 or 1 of those in a leaf-off survey, in "
+        "brush times 2 at most; ours, from published ratios of leaf and wood area",
     )
 
 
@@ -451,11 +451,21 @@ class LegsSettings(Settings):
     )
     band: Metres = Field(20.0, description="metres of length that do the same")
     throws: Annotated[int, Field(ge=50, le=20000)] = Field(
-        300, description="throws at each leg; the standard error is at most half over their root"
+        256, description="throws at each leg; the standard error is at most half over their root"
     )
     keep: Annotated[int, Field(ge=1, le=100000)] = Field(3000, description="legs kept, all levels")
     least_clear: Share = Field(
         0.05, description="clear rate below which a leg is left out; trimming would be felling"
+    )
+    most_unsafe: Share = Field(
+        0.05,
+        description="share of throws that may end off the property or in a keep-out's buffer; legs "
+        "above are dropped, the designer's own told; common practice, no source",
+    )
+    roll_slope: Annotated[float, Field(gt=0, le=200)] = Field(
+        20.0,
+        description="percent from which ground counts as steep enough for a disc to roll; common "
+        "practice, no source",
     )
     apart: Length = Field(
         10.0, description="legs whose tees and ends lie nearer than this are one; the best stays"
@@ -468,20 +478,55 @@ class LegsSettings(Settings):
 
 
 class FlightSettings(Settings):
-    """Throws."""
+    """Throws, and the air they fly through."""
 
-    hand: Literal["right", "left"] = Field(
-        "right", description="whose throws: backhand with that hand; mirrored, left and right swap"
+    hand: Literal["right", "left"] = Field("right", description="which hand throws")
+    grips: Literal["both", "backhand", "forehand"] = Field(
+        "both",
+        description="with both, every curve can finish left as well as right; with one, the other "
+        "side is left to discs that turn over",
     )
-    release_height: Metres = Field(
+    discs: Annotated[
+        tuple[Literal["dd", "fd", "co", "cu"], ...], Field(min_length=1, max_length=4)
+    ] = Field(
+        ("dd", "fd", "co", "cu"),
+        description="discs in the bag: distance driver, stable fairway driver, overstable and "
+        "understable control driver (Giljarhus et al. 2022); no others are published whole",
+    )
+    levels_file: Path | None = Field(
+        None,
+        description="CSV of who plays in place of ours: start from configs/levels.csv and put in "
+        "measured throws or a governing body's own tables",
+    )
+    release_height: Annotated[float, Field(ge=0.3, le=2.5)] = Field(
         1.4,
         description="metres over the tee's ground where the disc leaves the hand; 1.3 to 1.5 in "
         "the examples of Giljarhus et al. 2022",
     )
-    end_height: Metres = Field(
+    end_height: Annotated[float, Field(ge=0, le=2.5)] = Field(
         0.9,
         description="metres over the ground at the end of a throw; just over the rim of a target "
         "(PDGA Technical Standards: 82 cm)",
+    )
+    temperature_c: Annotated[float, Field(ge=-30, le=50)] = Field(
+        15.0,
+        description="of the air, degrees Celsius; 15 is the standard atmosphere's. Its density "
+        "follows from this and from the height of the land over the sea",
+    )
+    tail_wind_mps: Annotated[float, Field(ge=-15, le=15)] = Field(
+        0.0,
+        description="wind along every throw, in metres a second, against it below 0; a day to try "
+        "the course on, for throws go every way. 15 is near gale (Beaufort 7)",
+    )
+    wind_height: Annotated[float, Field(ge=1, le=50)] = Field(
+        10.0,
+        description="metres over open ground for which the wind is told, as forecasts do (World "
+        "Meteorological Organization); lower down it is weaker by the logarithm of height",
+    )
+    apex_margin: Annotated[float, Field(ge=1, le=2)] = Field(
+        1.25,
+        description="factor by which throws may rise higher than computed before a roof counts as "
+        "clear; 1.25 to 1.5, ours: the model falls short of logged throws",
     )
 
 
@@ -592,8 +637,10 @@ class TrimSettings(Settings):
     buffer: Length = Field(
         15.0, description="metres from water within which nothing is cut; 50 ft, common practice"
     )
-    nodes: Annotated[int, Field(ge=1, le=100000)] = Field(
-        30, description="branches the solver may look at for a leg before the gap is reported"
+    effort: Annotated[float, Field(gt=0, le=1000)] = Field(
+        0.3,
+        description="time the solver may take for a leg before the gap is told, in its own "
+        "deterministic measure, about seconds",
     )
 
 
@@ -1009,6 +1056,13 @@ def _anchored(config: Config, folder: Path) -> Config:
             "designer": at(config.designer) if config.designer else None,
             "layout": config.layout.model_copy(
                 update={"paths": at(config.layout.paths) if config.layout.paths else None}
+            ),
+            "flight": config.flight.model_copy(
+                update={
+                    "levels_file": at(config.flight.levels_file)
+                    if config.flight.levels_file
+                    else None
+                }
             ),
             "out": at(config.out).resolve(),
             "trim": config.trim.model_copy(

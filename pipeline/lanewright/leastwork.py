@@ -11,10 +11,11 @@ the one of least cost is looked for:
 
 Throws that ask for the same pieces are one row with a weight. Each row is told to the solver by its
 cuts: of every smallest group of pieces without which the throw cannot be clear, one must be taken.
-These say the same as the sums of depths, and nearly make the linear relaxation whole, so that
-branch and bound (HiGHS) seldom has to branch. It may look at a set number of nodes; what it knows
-by then of the least cost is the bound that the gap is told against. Nodes, not seconds, so that the
-same leg gets the same answer on any machine.
+These say the same as the sums of depths in pure logic, which a constraint solver (CP-SAT of
+OR-tools) does best: legs of the demo with 20 to 60 pieces are solved to the end in some 20 ms,
+against 50 to 500 ms by branch and bound on the linear relaxation (HiGHS). It gets a set amount of
+its own deterministic time, not seconds, so that the same leg gets the same answer on any machine;
+what it knows by then of the least cost is the bound that the gap is told against.
 """
 
 from __future__ import annotations
@@ -23,8 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_array
+from ortools.sat.python import cp_model
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -32,6 +32,8 @@ Flags = NDArray[np.bool_]
 
 _MOST = 10  # pieces of one throw for which all subsets are looked at
 _MARGIN = 1e-6  # contacts by which a throw must get under what stops it
+_COIN = 1e5  # parts of an hour that costs are told the solver in
+_FINE = 1e6  # parts of a contact
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ class Choice:
         return max(0.0, 1 - self.bound / self.cost) if self.cost > 0 else 0.0
 
 
-def choose(case: Case, wanted: int, nodes: int) -> Choice:
+def choose(case: Case, wanted: int, effort: float) -> Choice:
     """Least work that makes `wanted` throws clear.
 
     Parameters
@@ -93,8 +95,8 @@ def choose(case: Case, wanted: int, nodes: int) -> Choice:
         The leg.
     wanted
         Throws.
-    nodes
-        Branches that the solver may look at.
+    effort
+        Deterministic time of the solver; about seconds of an idle core.
 
     Raises
     ------
@@ -106,18 +108,14 @@ def choose(case: Case, wanted: int, nodes: int) -> Choice:
         return Choice(none, 0.0, 0.0)
     if case.most < wanted:
         raise ValueError(f"{case.most} throws can be clear, {wanted} are wanted")
-    order = by_worth(case)
-    by_hand = improved(case, first_enough(case, order, wanted), wanted)
-    cost = float(case.cost[by_hand].sum())
-    solved = _solve(case, wanted, nodes)
-    bound = 0.0
-    if solved is not None:
-        found, bound = solved
-        if found is not None and case.clear(found).sum() >= wanted:
-            theirs = float(case.cost[found].sum())
-            if theirs < cost - 1e-9:
-                by_hand, cost = found, theirs
-    return Choice(by_hand, cost, min(bound, cost))
+    best = improved(case, first_enough(case, by_worth(case), wanted), wanted)
+    found, bound = _solve(case, wanted, effort, best)
+    if found is not None and case.clear(found).sum() >= wanted:
+        found = _pruned(case, found, wanted)
+        if case.cost[found].sum() < case.cost[best].sum():
+            best = found
+    cost = float(case.cost[best].sum())
+    return Choice(best, cost, min(bound, cost))
 
 
 def by_worth(case: Case) -> list[int]:
@@ -198,7 +196,7 @@ def _pruned(case: Case, chosen: Flags, wanted: int) -> Flags:
 
 
 # ---------------------------------------------------------------------------------------------
-# Branch and bound
+# Solver
 
 
 @dataclass(frozen=True)
@@ -209,55 +207,46 @@ class _Row:
     cuts: tuple[tuple[int, ...], ...]
 
 
-def _solve(case: Case, wanted: int, nodes: int) -> tuple[Flags | None, float] | None:
+def _solve(case: Case, wanted: int, effort: float, hint: Flags) -> tuple[Flags | None, float]:
     """Best set the solver found, if any, and its lower bound."""
     free = int(case.clear(np.zeros(case.cost.size, bool)).sum())
     rows, wide = _rows(case)
-    pieces, n_rows = case.cost.size, len(rows) + len(wide)
-    at, col, value, low = [], [], [], []
-    line = 0
+    model = cp_model.CpModel()
+    taken = [model.new_bool_var(f"x{j}") for j in range(case.cost.size)]
+    clear = []
     for r, row in enumerate(rows):
-        for cut in row.cuts:  # sum of x over the cut >= u
-            at += [line] * (len(cut) + 1)
-            col += [*cut, pieces + r]
-            value += [1.0] * len(cut) + [-1.0]
-            low.append(0.0)
-            line += 1
-    for r, t in enumerate(wide, start=len(rows)):  # sum of depth x >= need u
-        need = case.need[t] + _MARGIN
+        u = model.new_bool_var(f"u{r}")
+        for cut in row.cuts:
+            model.add_bool_or([taken[i] for i in cut] + [~u])
+        clear.append(row.weight * u)
+    for t in wide:
+        u = model.new_bool_var(f"w{t}")
         there = np.flatnonzero(case.depth[t] > 0)
-        at += [line] * (there.size + 1)
-        col += [*there.tolist(), pieces + r]
-        value += [*np.minimum(case.depth[t, there], need).tolist(), -need]
-        low.append(0.0)
-        line += 1
-    weight = [row.weight for row in rows] + [1] * len(wide)
-    at += [line] * n_rows
-    col += range(pieces, pieces + n_rows)
-    value += map(float, weight)
-    low.append(float(wanted - free))
-    line += 1
-    high = [np.inf] * line
+        need = case.need[t] + _MARGIN
+        # Whole numbers, rounded to the careful side.
+        depth = np.floor(np.minimum(case.depth[t, there], 2 * need) * _FINE).astype(int)
+        gone = sum(int(d) * taken[i] for d, i in zip(depth, there, strict=True))
+        model.add(gone >= int(np.ceil(need * _FINE))).only_enforce_if(u)
+        clear.append(u)
+    model.add(sum(clear) >= wanted - free)
     for i in np.flatnonzero(case.within >= 0):
-        at += [line, line]
-        col += [int(i), int(case.within[i])]
-        value += [1.0, 1.0]
-        low.append(-np.inf)
-        high.append(1.0)
-        line += 1
-    matrix = coo_array((value, (at, col)), shape=(line, pieces + n_rows)).tocsr()
-    result = milp(
-        np.r_[case.cost, np.zeros(n_rows)],
-        integrality=np.r_[np.ones(pieces), np.ones(n_rows)],
-        bounds=Bounds(0, 1),
-        constraints=LinearConstraint(matrix, np.array(low), np.array(high)),
-        options={"node_limit": nodes, "mip_rel_gap": 1e-6},
-    )
-    bound = getattr(result, "mip_dual_bound", None)
-    found = None if result.x is None else np.asarray(result.x[:pieces] > 0.5)
-    if bound is None or not np.isfinite(bound):
-        return None if found is None else (found, 0.0)
-    return found, float(bound)
+        model.add_at_most_one([taken[i], taken[case.within[i]]])
+    whole = np.rint(case.cost * _COIN).astype(int)
+    model.minimize(sum(int(c) * x for c, x in zip(whole, taken, strict=True)))
+    for x, start in zip(taken, hint, strict=True):
+        model.add_hint(x, bool(start))
+    solver = cp_model.CpSolver()
+    solver.parameters.num_workers = 1
+    solver.parameters.random_seed = 1
+    solver.parameters.max_deterministic_time = effort
+    status = solver.solve(model)
+    if status == cp_model.INFEASIBLE:
+        return None, 0.0
+    # Rounding costs to whole coins may hide half a coin a piece.
+    bound = max(0.0, (solver.best_objective_bound - case.cost.size / 2) / _COIN)
+    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        return None, bound
+    return np.array([solver.boolean_value(x) for x in taken]), bound
 
 
 _CUTS: dict[tuple[int, bytes], tuple[tuple[int, ...], ...]] = {}

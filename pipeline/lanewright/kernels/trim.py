@@ -1,0 +1,96 @@
+"""Who owns which cell, how high brush stands, and the shortest walk past many places."""
+
+# Compiled functions take whatever numbers reach them; annotations there would promise what nobody
+# checks.
+# mypy: disable-error-code="no-untyped-def,no-untyped-call"
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+LAYERS = 64
+LIMIT = 1.3
+"""Crown radii within which growth is taken for a tree's; ours: crowns are not round."""
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def brush_tops(density, thick, first_at_most, gap, out):
+    """Layers up to which growth stands on the ground without a gap (rows, cols).
+
+    `thick` (256,) says which density codes count as growth; it must begin no higher than layer
+    `first_at_most`, and more than `gap` layers without it end it.
+    """
+    rows, cols, _ = density.shape
+    for r in prange(rows):
+        for c in range(cols):
+            top = 0
+            for k in range(LAYERS):
+                if thick[density[r, c, k]]:
+                    top = k + 1
+                elif top == 0:
+                    if k >= first_at_most:
+                        break
+                elif k - top >= gap:
+                    break
+            out[r, c] = top
+
+
+@njit(cache=True, nogil=True)
+def owners(row, col, reach, out, share):
+    """Tree in whose crown each cell lies, -1 elsewhere: the one fewest of its radii away.
+
+    `row`, `col` (trees,) are places in cells, centres at .5; `reach` the crown radius in cells.
+    `share` (rows, cols) float32 must start at infinity; ties go to the first tree.
+    """
+    rows, cols = out.shape
+    for t in range(row.size):
+        wide = reach[t] * LIMIT
+        for r in range(max(0, int(row[t] - wide)), min(rows, int(row[t] + wide) + 1)):
+            for c in range(max(0, int(col[t] - wide)), min(cols, int(col[t] + wide) + 1)):
+                away = np.float32(np.hypot(r + 0.5 - row[t], c + 0.5 - col[t]) / reach[t])
+                if away <= LIMIT and away < share[r, c]:
+                    share[r, c] = away
+                    out[r, c] = t
+
+
+@njit(cache=True, nogil=True)
+def walk(x, y, start_x, start_y, order):
+    """Order of a short open walk from a start past all places: nearest next, then 2-opt.
+
+    Writes `order` (n,). Ties go to the lower number.
+    """
+    n = x.size
+    left = np.ones(n, np.bool_)
+    px, py = start_x, start_y
+    for i in range(n):
+        best, near = -1, np.inf
+        for j in range(n):
+            if left[j]:
+                away = (x[j] - px) ** 2 + (y[j] - py) ** 2
+                if away < near:
+                    best, near = j, away
+        order[i] = best
+        left[best] = False
+        px, py = x[best], y[best]
+    for _ in range(50):
+        shorter = False
+        for i in range(n - 1):
+            ax = start_x if i == 0 else x[order[i - 1]]
+            ay = start_y if i == 0 else y[order[i - 1]]
+            for j in range(i + 1, n):
+                bx, by = x[order[i]], y[order[i]]
+                cx, cy = x[order[j]], y[order[j]]
+                gain = np.hypot(bx - ax, by - ay) - np.hypot(cx - ax, cy - ay)
+                if j + 1 < n:
+                    dx, dy = x[order[j + 1]], y[order[j + 1]]
+                    gain += np.hypot(dx - cx, dy - cy) - np.hypot(dx - bx, dy - by)
+                if gain > 1e-9:
+                    low, high = i, j
+                    while low < high:
+                        order[low], order[high] = order[high], order[low]
+                        low += 1
+                        high -= 1
+                    shorter = True
+        if not shorter:
+            break
