@@ -194,7 +194,7 @@ class _Writer:
         paper.begin("Map", f"{len(self.outing.holes)} to see", bookmark="Map")
         box = (paper.left + 7, paper.bottom + 42, paper.right, paper.y)
         view = fieldmaps.overview(paper, box, scene)
-        y = paper.bottom + 22
+        y = view.box[1] - 20
         fieldmaps.scale_bar(paper, box[0], y, view.per_metre, 110)
         off = fieldmaps.true_north(scene.grid.crs, view.origin)
         fieldmaps.north_arrow(paper, box[2] - 14, y - 4, (1.0, 0.0), 10)
@@ -205,6 +205,14 @@ class _Writer:
         ]
         for i, line in enumerate(words):
             paper.put(box[0] + 130, y + 4 - i * 9, line, 6.6)
+        paper.y = y - 26
+        if paper.y - paper.bottom > 60:
+            paper.paragraph(
+                "Rings: holes, at their tees. Squares: field checks. P: arrival. Dash and dot: "
+                "the property as given, not surveyed.",
+                6.8,
+            )
+            paper.notes(0, "Notes")
 
     def table_page(self) -> None:
         paper = self.paper
@@ -263,8 +271,8 @@ class _Writer:
         total = sum(float(h.facts[f"length_{unit}"]) for h in self.outing.holes)
         paper.paragraph(
             f"Levels thrown: {', '.join(sorted(set(legs)))}. Lengths add up to {total:,.0f} "
-            f"{unit}. Clear: share of throws that touch no growth, as surveyed. Trim h: hours of the "
-            "work chosen, low to high; empty where none was planned.",
+            f"{unit}. Clear: share of throws that touch no growth, as surveyed. Trim h: hours of "
+            "the work chosen, low to high; empty where none was planned.",
             7,
         )
         paper.notes(40, "Notes")
@@ -303,13 +311,13 @@ class _Writer:
 
     def _pictures(self, hole: Played) -> None:
         paper, scene = self.paper, self.scene
-        table = 22 + 21 * len(hole.spots) + 62  # what stands below
-        free = paper.y - paper.bottom - table
-        tall = max(free * 0.52, 80)
+        below = 78 + 13 * len(hole.spots)  # the table of places and the way to the tee
+        free = paper.y - paper.bottom - below
+        tall = max(free * 0.54, 80)
         box = (paper.left, paper.y - tall, paper.right, paper.y)
         view = fieldmaps.plan(paper, box, scene, hole)
         paper.y -= tall + 3
-        low = max(free - tall - 20, 60)
+        low = max(free - tall - 14, 60)
         box = (paper.left, paper.y - low, paper.right, paper.y)
         stretch, _ = fieldmaps.profile(paper, box, scene, hole, view)
         paper.y -= low + 8

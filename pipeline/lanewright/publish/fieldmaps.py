@@ -40,6 +40,7 @@ _PIXEL = 0.5  # m on the ground of the greys behind a plan
 _DENSE = 1.0  # contacts per metre drawn in the darkest grey
 _TALL = 25.0  # m of canopy drawn in the darkest grey
 _SEEN_HEIGHT = LAYERS * LAYER_HEIGHT  # m over ground that the columns reach to
+_UNDER, _OVER = 15.0, 16.0  # points of a profile kept for names below and gaps above
 _CASING = 1.6  # points of white beside a line that must be told from what it crosses
 
 
@@ -420,7 +421,12 @@ def overview(paper: Paper, box: Box, scene: Scene) -> View:
     """Map of the property with a grid, north up; returns the view for what stands around it."""
     edge = 0.02 * max(np.ptp(np.reshape(scene.land.bounds, (2, 2)), axis=0))
     left, bottom, right, top = scene.land.bounds
-    view = north_up(box, (left - edge, bottom - edge, right + edge, top + edge))
+    bounds = (left - edge, bottom - edge, right + edge, top + edge)
+    scale = north_up(box, bounds).scale
+    # No taller than the land asks for; what is left is for words.
+    tall = min(box[3] - box[1], (bounds[3] - bounds[1]) * MM * 1000 / scale + 8)
+    box = (box[0], box[3] - tall, box[2], box[3])
+    view = north_up(box, bounds)
     with _Picture(paper, view) as picture:
         if scene.canopy is not None:
             picture.grey(scene.canopy, scene.grid, canopy_tone)
@@ -441,47 +447,59 @@ def overview(paper: Paper, box: Box, scene: Scene) -> View:
             for landing in hole.landings:
                 picture.landing(landing.xy, 2.4)
             picture.basket(hole.basket.xy, 2.4)
-        _labels(picture, scene)
-        if scene.outing.start is not None:
-            picture.label(scene.outing.start.xy, "P", "square")
+        start = scene.outing.start
+        signs = [spot.xy for hole in scene.outing.holes for spot in hole.spots]
+        tags = _Tags(picture, [*signs, start.xy] if start else signs)
+        for hole in scene.outing.holes:
+            tags.put(hole.tee.xy, str(hole.number), "ring")
+        for point, number in zip(scene.checks.geometry, scene.checks["check_id"], strict=True):
+            tags.put((point.x, point.y), str(number), "square")
+        if start is not None:
+            picture.label(start.xy, "P")
     _grid_numbers(paper, view)
     return view
 
 
-def _labels(picture: _Picture, scene: Scene) -> None:
-    """Numbers of holes beside their tees and of checks, moved aside where they would meet."""
-    taken: list[Point] = []
-    box = picture.view.box
-    wanted = [(hole.tee.xy, str(hole.number), "ring") for hole in scene.outing.holes]
-    wanted += [
-        ((p.x, p.y), str(number), "square")
-        for p, number in zip(scene.checks.geometry, scene.checks["check_id"], strict=True)
-    ]
-    signs = [
-        tuple(map(float, picture.view.page([spot.xy])[0]))
-        for hole in scene.outing.holes
-        for spot in (hole.tee, hole.basket)
-    ]
-    for place, text, shape in wanted:
-        x, y = map(float, picture.view.page([place])[0])
-        best, room = (0.0, 0.0), -1.0
-        for reach in (7.0, 10.5, 14.0):
-            for angle in np.arange(8) * np.pi / 4 + np.pi / 2:
-                sx, sy = x + reach * np.cos(angle), y + reach * np.sin(angle)
-                if not (box[0] + 5 < sx < box[2] - 5 and box[1] + 5 < sy < box[3] - 5):
+class _Tags:
+    """Places for tags beside what they name, moved aside where they would meet.
+
+    Parameters
+    ----------
+    picture
+        Where they are drawn.
+    signs
+        Places on the land of signs to keep off.
+    """
+
+    _ROOM = 9.5  # points from tag to tag
+
+    def __init__(self, picture: _Picture, signs: Sequence[Point]) -> None:
+        self._picture = picture
+        self._taken: list[Point] = []
+        self._signs = [(float(x), float(y)) for x, y in picture.view.page(signs)] if signs else []
+
+    def put(self, place: Point, text: str, shape: str, size: float = 5.2) -> None:
+        """A tag as near its place as there is room, with a stroke between."""
+        x, y = (float(v) for v in self._picture.view.page([place])[0])
+        x0, y0, x1, y1 = self._picture.view.box
+        best, most = (x, y + 8.0), -1.0
+        for reach in (8.0, 11.5, 15.0, 20.0):
+            for angle in np.pi / 2 + np.arange(8) * np.pi / 4:
+                at = (x + reach * float(np.cos(angle)), y + reach * float(np.sin(angle)))
+                if not (x0 + 7 < at[0] < x1 - 7 and y0 + 6 < at[1] < y1 - 6):
                     continue
-                near = min(
-                    [np.hypot(sx - tx, sy - ty) for tx, ty in taken]
-                    + [np.hypot(sx - tx, sy - ty) + 3 for tx, ty in signs]
-                    + [99.0]
-                )
-                if near > room + 0.1 and (room < 9.5):
-                    best, room = (sx, sy), near
-            if room >= 9.5:
+                gaps = [float(np.hypot(at[0] - t[0], at[1] - t[1])) for t in self._taken]
+                gaps += [float(np.hypot(at[0] - t[0], at[1] - t[1])) + 2 for t in self._signs]
+                room = min([*gaps, 99.0])
+                if room > most + 0.1:
+                    best, most = at, room
+                if most >= self._ROOM:
+                    break
+            if most >= self._ROOM:
                 break
-        picture.paper.stroke([(x, y), best], 0.4, 0.0)
-        tag(picture.paper, best[0], best[1], text, shape, 5.2)
-        taken.append(best)
+        self._picture.paper.stroke([(x, y), best], 0.4)
+        tag(self._picture.paper, *best, text, shape, size)
+        self._taken.append(best)
 
 
 def _waters(picture: _Picture, scene: Scene) -> None:
@@ -556,11 +574,9 @@ def plan(paper: Paper, box: Box, scene: Scene, hole: Played) -> View:
                 picture.label((inside.x, inside.y), str(other.number))
         ring = shapely.Point(hole.basket.xy).buffer(CIRCLE)
         picture.shape(ring, 0.7, 0.0, (3, 2), closed=True)
-        for place, shape in enumerate(hole.trim.geometry, start=1):
+        for shape in hole.trim.geometry:
             picture.hatch(shape, 1.6)
             picture.shape(shape, 0.8, closed=True)
-            at = shape.representative_point()
-            picture.label((at.x, at.y), str(place), "ring", (0.0, 8.0))
         spots = [spot.xy for spot in hole.spots]
         picture.line(spots, 0.5, 0.0, (1, 2))
         for leg in hole.legs.geometry:
@@ -572,9 +588,13 @@ def plan(paper: Paper, box: Box, scene: Scene, hole: Played) -> View:
         picture.basket(spots[-1])
         for name, spot in zip(names_of(hole), spots, strict=True):
             picture.label(spot, name, "", (0.0, -9.0))
+        tags = _Tags(picture, spots)
+        for place, shape in enumerate(hole.trim.geometry, start=1):
+            at = shape.representative_point()
+            tags.put((at.x, at.y), str(place), "ring")
         for point, number in zip(scene.checks.geometry, scene.checks["check_id"], strict=True):
             if point.within(seen):
-                picture.label((point.x, point.y), f"C{number}", "square", (0.0, 7.0))
+                tags.put((point.x, point.y), f"C{number}", "square")
         north_arrow(paper, box[2] - 17, box[3] - 19, view.east, 9.0)
     return view
 
@@ -687,13 +707,14 @@ def profile(paper: Paper, box: Box, scene: Scene, hole: Played, view: View) -> t
     per_metre = view.per_metre if straight else min(view.per_metre, (x1 - x0 - 30) / total)
     left = float(view.page([hole.tee.xy])[0][0]) if straight else x0 + 20
     known = cut.ground[np.isfinite(cut.ground)]
-    base = float(known.min()) - 1.2 if known.size else 0.0
-    room = max(float(np.nanmax(cut.flight)), float(known.max()) + 8.0 if known.size else 0.0)
+    lowest = float(known.min()) if known.size else float(np.nanmin(cut.flight))
+    highest = max(float(np.nanmax(cut.flight)), float(known.max()) + 8.0 if known.size else 0.0)
+    free = y1 - y0 - _UNDER - _OVER
     stretch = next(
-        (s for s in (4.0, 3.0, 2.0, 1.5, 1.0) if (room + 1.5 - base) * per_metre * s <= y1 - y0),
-        1.0,
+        (s for s in (4.0, 3.0, 2.0, 1.5, 1.0) if (highest - lowest) * per_metre * s <= free), 1.0
     )
     up = per_metre * stretch
+    base = lowest - _UNDER / up
 
     def at(along: Any, height: Any) -> list[Point]:
         x = left + np.asarray(along, np.float64) * per_metre
