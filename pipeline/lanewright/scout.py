@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from lanewright.config import Config
-from lanewright.flight import fly_throws
+from lanewright.flight import Flights, fly_throws
 from lanewright.ground import Ground, find_ground
 from lanewright.holes import Holes, find_holes
 from lanewright.lanes import Lanes, find_lanes
@@ -35,6 +35,7 @@ class Scouting:
     terrain: Terrain
     vegetation: Vegetation | None
     lanes: Lanes | None
+    flights: Flights
     legs: Legs
     holes: Holes
 
@@ -64,7 +65,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
         find_holes, survey, ground, terrain, vegetation, lanes, flights, legs, config.legs,
         config.layout.hole, config.layout.safety, leaf_state=config.leaf_state,
     )  # fmt: skip
-    return Scouting(found, survey, ground, terrain, vegetation, lanes, legs, holes)
+    return Scouting(found, survey, ground, terrain, vegetation, lanes, flights, legs, holes)
 
 
 def run(
