@@ -18,7 +18,8 @@ from lanewright import schema
 from lanewright.cautions import list_cautions
 from lanewright.config import Config
 from lanewright.crs import authority
-from lanewright.publish.field import plan_field, write_field
+from lanewright.publish import report
+from lanewright.publish.field import arrival_of, plan_field, write_field
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import InputFile, summarise, write_summary
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 2
+VERSION = 3
 """Raise whenever what is written changes for the same results."""
 
 
@@ -47,6 +48,8 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
     key = store.digest(
         "publish",
         VERSION,
+        report.VERSION,
+        config.report,
         config.name,
         config.units,
         config.arrival,
@@ -87,6 +90,16 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
         def write(name: str) -> None:
             path = beside / "rasters" / f"{name}.tif"
             write_cog(path, rasters[name], scouting.survey.grid, schema.RASTERS[name])
+
+        found = report.findings_of(
+            config,
+            scouting,
+            layers,
+            rasters,
+            _summary(config, scouting, layers, store.timings),
+            arrival_of(config, scouting.survey.grid, rasters["ground"]),
+        )
+        report.write_report(beside / "report.html", found)
 
         with ThreadPoolExecutor(threads()) as pool:
             for done, _ in enumerate(pool.map(write, rasters), start=1):

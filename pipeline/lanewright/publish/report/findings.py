@@ -10,7 +10,6 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright import schema
 from lanewright.columns import Columns
 from lanewright.config import Config
 from lanewright.flight import Flights
@@ -42,6 +41,10 @@ class Findings:
         What stands on the land by layers of height; None without lidar.
     flights
         Throws of each level; None where unknown.
+    arrival
+        Where the round starts and ends, in the run's coordinates; None where not given.
+    notes
+        What later stages tell in words, by topic.
     """
 
     config: Config
@@ -52,6 +55,7 @@ class Findings:
     summary: Mapping[str, Any]
     columns: Columns | None = None
     flights: Flights | None = None
+    arrival: tuple[float, float] | None = None
     notes: Mapping[str, Any] = field(default_factory=dict)
 
     def layer(self, name: str) -> gpd.GeoDataFrame | None:
@@ -59,18 +63,3 @@ class Findings:
         frame = self.layers.get(name)
         return frame if frame is not None and len(frame) else None
 
-
-def as_published(layers: Mapping[str, gpd.GeoDataFrame]) -> dict[str, gpd.GeoDataFrame]:
-    """Frames in the shape and with the digits that the GeoPackage has them.
-
-    Whoever rounds a rounded number again must start from the same one, or page and GeoPackage
-    would differ by a unit now and then.
-    """
-    made = {}
-    for name, frame in layers.items():
-        frame = schema.conform(name, frame)
-        for column in schema.LAYERS[name].columns:
-            if column.name in frame and column.dtype == "float" and column.digits is not None:
-                frame[column.name] = frame[column.name].round(column.digits) + 0.0
-        made[name] = frame
-    return made

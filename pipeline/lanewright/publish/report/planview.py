@@ -15,12 +15,12 @@ from skimage.measure import find_contours
 
 from lanewright.publish.report.drawing import dots, path, path_of
 from lanewright.publish.report.findings import Findings
+from lanewright.publish.report.sideview import BEYOND, WIDE
 from lanewright.publish.report.subjects import Row, Subject
 from lanewright.publish.report.words import Units
 
 Floats = NDArray[np.float64]
 
-_BEYOND = 12.0  # m shown behind the tee and past the basket
 _ASIDE = 16.0  # m shown to each side at the least
 _CIRCLE = 10.0  # m around a target within which a throw counts as a putt (PDGA rules, 806.01)
 
@@ -85,7 +85,7 @@ def plan_view(
 
     flown = [here(p[:, 0], p[:, 1]) for p in subject.paths]
     all_points = np.vstack(flown)
-    x0, x1 = all_points[:, 0].min() - _BEYOND, all_points[:, 0].max() + _BEYOND
+    x0, x1 = all_points[:, 0].min() - BEYOND, all_points[:, 0].max() + BEYOND
     half_low = min(-_ASIDE, float(all_points[:, 1].min()) - 8)
     half_high = max(_ASIDE, float(all_points[:, 1].max()) + 8)
     view = tuple(round(float(v), 1) for v in (x0, half_low, x1 - x0, half_high - half_low))
@@ -174,7 +174,7 @@ def _pinch(
 ) -> tuple[float, float, float, float, str] | None:
     """Ends of a bar across the flight as wide as its narrowest place."""
     width, at = subject.row.get("pinch_width_m"), subject.row.get("pinch_at_m")
-    if width is None or at is None:
+    if width is None or at is None or width >= WIDE:
         return None
     points = np.vstack(flown)
     run = np.r_[0.0, np.cumsum(np.hypot(*np.diff(points, axis=0).T))]

@@ -24,6 +24,8 @@ STEP = 0.5  # m along the way between two columns of the picture
 BESIDE = 0.5  # m to each side that count as on the line
 THIN, DENSE = 0.03, 0.5  # contacts of a ray per metre between which growth is drawn in steps
 _ABOVE = 1.5  # m of air over the flight
+WIDE = 12.2  # m, free width from which the narrowest place is none worth drawing (PDGA, Course
+# Design Elements: wooded fairways are 4.6 to 12.2 m wide)
 BEYOND = 12.0  # m shown behind the tee and past the basket, as on the plan
 _TALL = 16.0  # m of growth that the columns hold
 _SHAPE = 0.34  # height over width that the picture aims at
@@ -58,6 +60,8 @@ class SideView:
         Pictures of the growth before and after trimming; the second empty without trim work.
     ground
         Outline of the ground, closed at the foot.
+    water
+        Surface of open water.
     flights
         Path of each leg.
     poles
@@ -79,6 +83,7 @@ class SideView:
     curtain: str
     trimmed: str
     ground: Markup
+    water: Markup
     flights: tuple[Markup, ...]
     poles: tuple[tuple[float, float, str], ...]
     along: tuple[Tick, ...]
@@ -193,7 +198,7 @@ def side_view(
     over = float(way.z[top] - tee_ground)
     at_pinch = subject.row.get("pinch_at_m")
     pinch = None
-    if at_pinch is not None and subject.row.get("pinch_width_m") is not None:
+    if at_pinch is not None and (subject.row.get("pinch_width_m") or WIDE) < WIDE:
         i = int(np.clip(np.searchsorted(way.at, at_pinch), flying[0], flying[-1]))
         pinch = (
             round(float(way.at[i]), 1), round(float(y_of(way.z[i])), 2),
@@ -207,6 +212,7 @@ def side_view(
         curtain,
         trimmed,
         Markup(path(outline, closed=True)),
+        _water(found, way, y_of(ground)),
         flights,
         poles,
         _along_ticks(way.length, units),
@@ -225,6 +231,21 @@ def _sampled(found: Findings, array: NDArray[Any], way: _Way) -> Floats:
     out = np.full(way.x.shape, np.nan)
     out[inside] = array[row[inside], col[inside]]
     return out
+
+
+def _water(found: Findings, way: _Way, y: Floats) -> Markup:
+    """Runs of the ground that are open water."""
+    bodies = found.layer("water")
+    if bodies is None:
+        return Markup("")
+    there = np.zeros(way.x.size, bool)
+    for body in bodies.geometry:
+        there |= shapely.intersects_xy(body, way.x, way.y)
+    edges = np.flatnonzero(np.diff(np.r_[False, there, False].astype(np.int8)))
+    runs = zip(edges[::2], edges[1::2], strict=True)
+    return Markup(
+        "".join(path(np.column_stack([way.at[a:b], y[a:b]])) for a, b in runs if b - a > 1)
+    )
 
 
 def _codes(found: Findings, way: _Way) -> NDArray[np.uint8]:
@@ -328,7 +349,7 @@ def _up_ticks(
         z = tee + k * each * unit
         if z < floor + 0.4 or z > roof - 0.4:
             continue
-        sign = "+" if k > 0 else "−" if k < 0 else "±"
+        sign = "+" if k > 0 else "−" if k < 0 else ""
         value = abs(k * each)
         metres = f"{value * unit:.0f}" if units.feet_first else f"{value}"
         feet = f"{value}" if units.feet_first else f"{value * FEET_PER_METRE:.0f}"

@@ -1,0 +1,40 @@
+"""From a run's results to what the page is made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+from numpy.typing import NDArray
+
+from lanewright.config import Config
+from lanewright.outing import Spot, as_published
+from lanewright.publish.report.findings import Findings
+
+if TYPE_CHECKING:
+    from lanewright.scout import Scouting
+
+
+def findings_of(
+    config: Config,
+    scouting: Scouting,
+    layers: Mapping[str, gpd.GeoDataFrame],
+    rasters: Mapping[str, NDArray[Any]],
+    summary: Mapping[str, Any],
+    arrival: Spot | None = None,
+) -> Findings:
+    """Gather what the page needs; layers, rasters and summary as they are published."""
+    vegetation = scouting.vegetation
+    return Findings(
+        config=config,
+        grid=scouting.survey.grid,
+        inside=scouting.survey.inside,
+        layers={name: as_published(name, frame) for name, frame in layers.items()},
+        rasters=rasters,
+        # What tells of time would make equal results unequal pages.
+        summary={key: value for key, value in summary.items() if key != "stages"},
+        columns=vegetation.columns if vegetation is not None else None,
+        flights=scouting.flights,
+        arrival=(arrival.x, arrival.y) if arrival is not None else None,
+    )
