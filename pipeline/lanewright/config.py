@@ -807,7 +807,7 @@ class SafetySettings(Settings):
         (15.0, 12.0), description="from a basket to a tee (50 and 40 ft)"
     )
     path: tuple[Metres, Metres] = Field(
-        (24.0, 15.0), description="to a much-used path or a walk between holes (80 and 50 ft)"
+        (24.0, 15.0), description="to a much-used path or trail (80 and 50 ft)"
     )
     keep_out: tuple[Metres, Metres] = Field(
         (30.0, 21.0), description="to a keep-out with its buffer, as to a road (100 and 70 ft)"

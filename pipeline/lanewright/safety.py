@@ -1,8 +1,8 @@
 """Room between holes, and between holes and what else may be hit.
 
 `conflicts` and `alone` are fast and a little strict: they look every few metres and round against
-the hole, so that what a solver chooses by them holds. `check_layout` is another piece of code that
-looks at finished lines metre by metre; layouts are checked with it before they are shown.
+the hole, so that what a solver chooses by them holds. `layoutcheck` is another piece of code that
+looks at finished lines metre by metre.
 
 What is asked
 -------------
@@ -22,7 +22,7 @@ less, and in the same proportion less is asked, down to a quarter.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
@@ -43,8 +43,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-SPACING = 4.0  # m between places looked at along a fairway
-SLACK = 0.5  # m more than needed, for what lies between those places
+SPACING = 3.0  # m between places looked at along a fairway
+SLACK = 1.3  # m more than needed: half a step nearer asks 37 m / 44 m * 1.5 m more of a green level
 DOUBT = 0.1  # share of trees more than needed, for the same reason
 LEAST = 0.25  # of the distance asked for, right before a tee
 END = 20.0  # m of a hole after its tee and before its basket that may meet the next hole
@@ -68,6 +68,8 @@ class Surroundings:
         The property; where nobody may throw; buildings, if any are known.
     wires : (n, 2)
         Places of overhead wires.
+    paths
+        Much-used paths and trails, if any are known.
     """
 
     grid: Grid
@@ -76,6 +78,7 @@ class Surroundings:
     keep_out: shapely.Geometry
     buildings: shapely.Geometry
     wires: Floats
+    paths: shapely.Geometry = field(default_factory=shapely.LineString)
 
 
 @dataclass(frozen=True)
@@ -390,7 +393,10 @@ def _last_legs(ways: Fairways) -> Flags:
 # A hole by itself
 
 
-ALONE = ("keep-out too near", "building too near", "property line too near", "along wires")
+ALONE = (
+    "keep-out too near", "building too near", "property line too near", "path too near",
+    "along wires",
+)  # fmt: skip
 
 
 def alone(
@@ -414,6 +420,7 @@ def alone(
         (ALONE[0], around.keep_out, settings.keep_out),
         (ALONE[1], around.buildings, settings.building),
         (ALONE[2], shapely.boundary(around.land), settings.boundary),
+        (ALONE[3], around.paths, settings.path),
     ]
     rows = []
     for reason, shape, asked in spots:
@@ -467,4 +474,4 @@ def _along_wires(ways: Fairways, around: Surroundings) -> list[tuple[int, str, f
     under = under[under["near"]]
     told = under.groupby("hole")["d"].agg(["size", "min"])
     told = told[told["size"] * SPACING > WIRE_LONG]
-    return [(int(h), ALONE[3], float(d), WIRE_NEAR) for h, d in told["min"].items()]  # type: ignore[call-overload]
+    return [(int(h), ALONE[4], float(d), WIRE_NEAR) for h, d in told["min"].items()]  # type: ignore[call-overload]
