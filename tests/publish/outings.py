@@ -140,7 +140,7 @@ def layers(level="blue"):
         reason=["wetness", "ponding"], depth_m=[np.nan, 0.4], area_m2=[600.0, 100.0],
     )  # fmt: skip
     drains = frame("drainage", 1).set_geometry(
-        [shapely.LineString(np.array(ORIGIN) + [(275, 0), (275, 300)])], crs=UTM
+        [shapely.affinity.translate(shapely.LineString([(275, 0), (275, 300)]), *ORIGIN)], crs=UTM
     )
     made["drainage"] = drains.assign(upslope_ha=[4.0])
     made["cautions"] = _area(

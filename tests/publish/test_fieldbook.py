@@ -131,7 +131,7 @@ def test_each_hole_is_a_spread(book):
 def test_coordinates_bearings_and_walks_are_those_of_the_layers(book):
     layers = outings.layers()
     to_wgs = Transformer.from_crs(UTM, "EPSG:4326", always_xy=True)
-    number, text = page_with(book, "Hole 2 par")
+    _, text = page_with(book, "Hole 2 par")
     tee = layers["tee_sites"].set_index("site_id").geometry[102]
     landing = layers["basket_sites"].set_index("site_id").geometry[202]
     ground = layers["tee_sites"].set_index("site_id")["ground_m"][102]
