@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 
 OUR_DEFAULT = "our default"
 
+_TEN_FEET = 3.048
+
 FOLIAGE = {"open": 1.10, "average": 1.00, "tight": 0.85, "very tight": 0.75}
 """Factor on the length of throws; ours, common practice. The PDGA says only that it matters."""
 
@@ -88,8 +90,23 @@ def reach(level: Level, throws: int, foliage: float = 1.0) -> float:
 
     One from the tee, the others from the fairway.
     """
-    tee = level.tee_throw * foliage
-    return tee + (throws - 1) * FAIRWAY_SHARE * tee + level.close_range
+    tee = trade_figure(level.tee_throw) * foliage
+    return tee + (throws - 1) * FAIRWAY_SHARE * tee + trade_figure(level.close_range)
+
+
+def trade_figure(metres: float) -> float:
+    """The figure in tens of feet that a whole number of metres stands for; others as they are.
+
+    Lengths of throws are said in feet. Rounded to metres, 230 ft would end a par 3 half a metre
+    too soon.
+
+    Examples
+    --------
+    >>> round(trade_figure(70.0) / 0.3048, 9), trade_figure(71.5)
+    (230.0, 71.5)
+    """
+    tens = round(metres / _TEN_FEET) * _TEN_FEET
+    return tens if abs(tens - metres) <= 0.5 else metres
 
 
 def par_of(level: Level, effective: float, foliage: float = 1.0, min_par: int = 3) -> int:
@@ -153,15 +170,17 @@ def par_through(
         if stop:
             throws += _throws(level, run, foliage, first, short_of=0.0)
             run, first = 0.0, False
-    if run > level.close_range or throws == 0:
-        throws += _throws(level, run, foliage, first, short_of=level.close_range)
+    close = trade_figure(level.close_range)
+    if run > close or throws == 0:
+        throws += _throws(level, run, foliage, first, short_of=close)
     return max(whole, throws + 2, min_par)
 
 
 def _throws(level: Level, length: float, foliage: float, first: bool, short_of: float) -> int:
     """Throws, at least one, that bring a player within `short_of` of a place."""
-    fairway = level.fairway_throw * foliage
-    left = length - short_of - (level.tee_throw * foliage if first else fairway)
+    tee = trade_figure(level.tee_throw) * foliage
+    fairway = FAIRWAY_SHARE * tee
+    left = length - short_of - (tee if first else fairway)
     return 1 + max(0, int(np.ceil(_rounded(left / fairway))))
 
 
