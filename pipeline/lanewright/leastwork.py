@@ -118,14 +118,28 @@ def choose(case: Case, wanted: int, effort: float) -> Choice:
     return Choice(best, cost, min(bound, cost))
 
 
-def by_worth(case: Case) -> list[int]:
-    """All pieces, the one that brings most for its cost first, each after those before it.
+def by_worth(case: Case, among: Flags | None = None, after: Flags | None = None) -> list[int]:
+    """Pieces, the one that brings most for its cost first, each after those before it.
 
     What a piece brings are the throws that it clears, and a little for those that it brings nearer.
     A whole tree takes the place of its parts.
+
+    Parameters
+    ----------
+    case
+        The leg.
+    among
+        Pieces to put in order; by default all.
+    after
+        Pieces that are gone already.
     """
-    left = np.ones(case.cost.size, bool)
+    left = np.ones(case.cost.size, bool) if among is None else among.copy()
     gone = np.zeros(case.need.size)
+    if after is not None:
+        gone = case.depth @ after
+        held = case.within >= 0
+        left[held] &= ~after[case.within[held]]
+        left &= ~after
     need = np.maximum(case.need + _MARGIN, 1e-9)
     out: list[int] = []
     open_ = case.need >= -_MARGIN

@@ -353,16 +353,16 @@ def _piece(
     left: Floats, start: Floats, end: Floats, length: float, cell: float,
 ) -> _Piece | None:  # fmt: skip
     action, tree = int(key[0]), int(key[1])
-    order = np.argsort(layer, kind="stable")
-    gone = np.cumsum(depth[order]) / depth.sum()
-    low = int(layer[order][np.searchsorted(gone, _TAIL)])
-    high = int(layer[order][min(np.searchsorted(gone, 1 - _TAIL), len(order) - 1)])
+    gone = np.cumsum(np.bincount(layer, depth, minlength=LAYERS)) / depth.sum()
+    low = int(np.searchsorted(gone, _TAIL))
+    high = int(np.searchsorted(gone, 1 - _TAIL))
     # One cell around, for other throws will meet what these just missed.
-    r = (row[:, None, None] + np.arange(-1, 2)[None, :, None]).repeat(3, 2).ravel()
-    c = (col[:, None, None] + np.arange(-1, 2)[None, None, :]).repeat(3, 1).ravel()
+    met = np.unique((row << 32) | col)
+    around = (np.arange(-1, 2)[:, None] * 2**32 + np.arange(-1, 2)).ravel()
+    cells = np.unique((met[:, None] + around).ravel())
+    r, c = cells >> 32, cells & 0xFFFFFFFF
     grid = growth.world.grid
-    ok = (r >= 0) & (c >= 0) & (r < grid.rows) & (c < grid.cols)
-    cells = np.unique((r[ok] << 32) | c[ok])
+    cells = cells[(r >= 0) & (c >= 0) & (r < grid.rows) & (c < grid.cols)]
     r, c = cells >> 32, cells & 0xFFFFFFFF
     r, c = r[growth.kept[r, c] == 0], c[growth.kept[r, c] == 0]
     if action == BRUSH:
@@ -434,9 +434,10 @@ def _none() -> Pieces:
     return Pieces(ints, ints, ints, *(floats,) * 11, (), ints)
 
 
-def offered(pieces: Pieces, settings: TrimSettings) -> Pieces:
-    """Pieces that lidar has seen enough of to propose."""
-    return take(pieces, np.flatnonzero(pieces.sure >= settings.least_sure))
+def offered(pieces: Pieces, settings: TrimSettings) -> tuple[Pieces, Pieces]:
+    """Pieces that lidar has seen enough of to propose, and the others."""
+    sure = pieces.sure >= settings.least_sure
+    return take(pieces, np.flatnonzero(sure)), take(pieces, np.flatnonzero(~sure))
 
 
 def take(pieces: Pieces, which: Ints) -> Pieces:
@@ -509,7 +510,8 @@ def trunk_shares(growth: Growth, row: Ints, col: Ints) -> tuple[Floats, Ints]:
     if growth._index is None:
         raise ValueError("trunks without trees")
     grid = growth.world.grid
-    x, y = grid.xy(row, col)
+    cell, where = np.unique((row << 32) | col, return_inverse=True)
+    x, y = grid.xy(cell >> 32, cell & 0xFFFFFFFF)
     near = min(8, len(growth.x))
     away, which = growth._index.query(np.column_stack([x, y]), k=near, workers=1)
     away, which = away.reshape(-1, near), which.reshape(-1, near)
@@ -517,39 +519,38 @@ def trunk_shares(growth: Growth, row: Ints, col: Ints) -> tuple[Floats, Ints]:
     chance = (growth.dbh[which] / 100 + growth.throw.disc) * np.exp(-((away / sd) ** 2) / 2)
     chance[away > 3 * sd] = 0.0
     total = chance.sum(1, keepdims=True)
-    return np.where(total > 0, chance / np.maximum(total, 1e-30), 0.0), which
+    share = np.where(total > 0, chance / np.maximum(total, 1e-30), 0.0)
+    return share[where], which[where]
 
 
-def sort_entries(growth: Growth, pieces: Pieces, met: Met, factor: float = 1.0) -> Sorted:
+def sort_entries(
+    growth: Growth, pieces: Pieces, met: Met, unsure: Pieces, leaf: Floats | None = None
+) -> Sorted:
     """What each throw meets of each piece, and of what stays whatever is cut.
 
     Parameters
     ----------
     growth, pieces, met
         Who owns what, the pieces of the leg, and what throws meet on it.
-    factor
-        On contacts with vegetation, 1 as surveyed.
+    unsure
+        Pieces that are not offered, for lidar has seen too little of them.
+    leaf
+        Factor on contacts with vegetation by layer; None as surveyed.
     """
     throws = met.enough.size
     n = len(pieces)
-    piece = np.full(met.throw.size, -1, np.int64)
     cut = met.kind != 1
-    simple = [i for i in range(n) if pieces.action[i] != TREE]
-    if simple:
-        voxel = np.concatenate([pieces.voxels[i] for i in simple])
-        whose = np.repeat(simple, [pieces.voxels[i].size for i in simple])
-        order = np.argsort(voxel, kind="stable")
-        voxel, whose = voxel[order], whose[order]
-        mine = met.voxel
-        at = np.minimum(np.searchsorted(voxel, mine), voxel.size - 1)
-        hit = cut & (voxel[at] == mine)
-        piece[hit] = whose[at[hit]]
-    amount = np.where(cut, factor, 1.0) * met.depth
+    simple = np.flatnonzero(pieces.action != TREE)
+    piece = np.where(cut, _piece_of([pieces.voxels[i] for i in simple], met.voxel, simple), -1)
+    factor = np.ones(met.throw.size) if leaf is None else np.where(cut, leaf[met.layer], 1.0)
+    amount = factor * met.depth
     depth = np.zeros((throws, n))
     taken = piece >= 0
     np.add.at(depth, (met.throw[taken], piece[taken]), amount[taken])
     rest = np.zeros((throws, len(REST)))
     why = _why_left(growth, met)
+    hidden = _piece_of(list(unsure.voxels), met.voxel, np.arange(len(unsure))) >= 0
+    why[hidden & cut] = REST.index("space not seen")
     stays = ~taken
     np.add.at(rest, (met.throw[stays], why[stays]), amount[stays])
     trunk = ~cut
@@ -570,6 +571,18 @@ def sort_entries(growth: Growth, pieces: Pieces, met: Met, factor: float = 1.0) 
         if there.size:
             depth[:, i] += trunks[:, there[0]]
     return Sorted(depth, rest, trunks, trunk_tree)
+
+
+def _piece_of(voxels: list[Ints], wanted: Ints, names: Ints) -> Ints:
+    """Name of the set that holds each wanted voxel; -1 where none does."""
+    if not voxels:
+        return np.full(wanted.size, -1, np.int64)
+    every = np.concatenate(voxels)
+    whose = np.repeat(names, [v.size for v in voxels])
+    order = np.argsort(every, kind="stable")
+    every, whose = every[order], whose[order]
+    at = np.minimum(np.searchsorted(every, wanted), every.size - 1)
+    return np.where(every[at] == wanted, whose[at], -1).astype(np.int64)
 
 
 def _why_left(growth: Growth, met: Met) -> Ints:
