@@ -9,6 +9,7 @@ from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.planview import PlanView, plan_view
 from lanewright.publish.report.sideview import SideView, side_view
 from lanewright.publish.report.space import space_of
+from lanewright.publish.report.spread import spread_of
 from lanewright.publish.report.subjects import Row, Subject, rows_of
 from lanewright.publish.report.words import Units, number, pct, percent
 
@@ -74,20 +75,24 @@ def cards_of(found: Findings, subjects: list[Subject], units: Units) -> list[Car
         mine.sort(key=lambda i: (rows[i]["rank"] or 0, i))
         chosen = [rows[i] for i in mine]
         outlines = [shapes[i] for i in mine]
+        spreads = [
+            spread_of(found.flights, leg, flown)
+            for leg, flown in zip(subject.legs, subject.paths, strict=True)
+        ]
         made.append(
             Card(
                 subject.key,
                 subject.title,
                 _lead(subject, units),
                 subject,
-                plan_view(found, subject, chosen, outlines, units),
-                side_view(found, subject, chosen, outlines, units),
+                plan_view(found, subject, spreads, chosen, outlines, units),
+                side_view(found, subject, spreads, chosen, outlines, units),
                 tuple(_facts(subject, units)),
                 tuple(_rates(subject, legs, chosen)),
                 tuple(chosen),
                 _hours(chosen),
                 tuple(_checks(subject, checks, units)),
-                space_of(found, subject),
+                space_of(found, subject, spreads),
             )
         )
     return made
@@ -150,6 +155,23 @@ def _facts(subject: Subject, units: Units) -> list[tuple[str, str, str]]:
     if row.get("route") == "bold" or row.get("pair_id") is not None:
         other = f"hole {row['pair_id']}" if row.get("pair_id") is not None else "none"
         add("Route", f"{row.get('route')}; the other route is {other}")
+    failing = next((leg for leg in subject.legs if leg.get("fail_on")), None)
+    if failing:
+        side = failing.get("fail_side_m") or 0.0
+        aside = f"{units.length(abs(side), 1)} {'left' if side > 0 else 'right'} of the line"
+        add(
+            "Where most misses touch",
+            f"{failing['fail_on']}, {units.length(failing['fail_at_m'])} from the tee, "
+            f"{units.length(failing['fail_height_m'], 1)} up, {aside}",
+        )
+    if last.get("landing_long_m") is not None:
+        add(
+            "Two of three come to rest within",
+            f"{units.length(last['landing_long_m'])} by {units.length(last['landing_wide_m'])}",
+            "of those that nothing stops",
+        )
+    if (last.get("unsafe_share") or 0.0) > 0:
+        add("End off the land or in a keep-out", percent(last["unsafe_share"], 1), "of throws")
     add("Score", number(row.get("score"), 2), "1 is best")
     return facts
 

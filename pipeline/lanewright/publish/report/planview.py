@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ from skimage.measure import find_contours
 from lanewright.publish.report.drawing import dots, path, path_of
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.sideview import BEYOND, WIDE
+from lanewright.publish.report.spread import Spread
 from lanewright.publish.report.subjects import Row, Subject
 from lanewright.publish.report.words import Units
 
@@ -39,6 +41,12 @@ class PlanView:
         Direction of north on the drawing, degrees clockwise from up.
     contours, step
         Lines of equal height, and what lies between two of them.
+    band, core
+        Where nine of ten throws fly, and where half of them do.
+    fails
+        x, y and what most throws touch there that fail.
+    rests
+        Ellipses that two of three throws come to rest in: x, y, half length, half width, turn.
     """
 
     view: tuple[float, float, float, float]
@@ -55,7 +63,8 @@ class PlanView:
     cuts: tuple[tuple[Markup, str], ...]
     band: Markup
     core: Markup
-    stops: Markup
+    fails: tuple[tuple[float, float, str], ...]
+    rests: tuple[tuple[float, float, float, float, float], ...]
     circle: float
     told: str
 
@@ -63,6 +72,7 @@ class PlanView:
 def plan_view(
     found: Findings,
     subject: Subject,
+    spreads: list[Spread | None],
     work: list[Row],
     outlines: list[Any],
     units: Units,
@@ -84,10 +94,15 @@ def plan_view(
         return shapely.transform(shape, lambda xy: here(xy[:, 0], xy[:, 1]))
 
     flown = [here(p[:, 0], p[:, 1]) for p in subject.paths]
+    spread_out = [
+        np.column_stack([s.along, np.abs(s.left).max(0)]) for s in spreads if s is not None
+    ]
     all_points = np.vstack(flown)
+    widest = max((float(np.nanmax(s[:, 1])) for s in spread_out), default=0.0)
     x0, x1 = all_points[:, 0].min() - BEYOND, all_points[:, 0].max() + BEYOND
-    half_low = min(-_ASIDE, float(all_points[:, 1].min()) - 8)
-    half_high = max(_ASIDE, float(all_points[:, 1].max()) + 8)
+    room = max(_ASIDE, min(widest + 4, 30.0))
+    half_low = min(-room, float(all_points[:, 1].min()) - 8)
+    half_high = max(room, float(all_points[:, 1].max()) + 8)
     view = tuple(round(float(v), 1) for v in (x0, half_low, x1 - x0, half_high - half_low))
     frame = shapely.box(view[0], view[1], view[0] + view[2], view[1] + view[3])
 
@@ -128,12 +143,65 @@ def plan_view(
             (path_of([shapely.transform(moved(g), _flip)], 0, 0, 0.1), str(row["action"]))
             for row, g in zip(work, outlines, strict=True)
         ),
-        Markup(""),
-        Markup(""),
-        Markup(""),
+        _band(subject, spreads, here, 0),
+        _band(subject, spreads, here, 1),
+        tuple(_fails(subject, here)),
+        tuple(_rests(subject, here, ahead)),
         _CIRCLE,
         _told(subject, units),
     )
+
+
+def _band(subject: Subject, spreads: list[Spread | None], here: Any, edge: int) -> Markup:
+    """Outline between the outer (0) or the inner (1) edges of each leg's throws."""
+    parts = []
+    for flown, spread in zip(subject.paths, spreads, strict=True):
+        if spread is None:
+            continue
+        chord = flown[-1, :2] - flown[0, :2]
+        ahead = chord / max(float(np.hypot(*chord)), 1e-9)
+        across = np.array([-ahead[1], ahead[0]])
+        sides = []
+        for left in (spread.left[edge], spread.left[-1 - edge][::-1]):
+            along = spread.along if left is spread.left[edge] else spread.along[::-1]
+            sides.append(flown[0, :2] + along[:, None] * ahead + left[:, None] * across)
+        outline = np.vstack(sides)
+        parts.append(path(here(outline[:, 0], outline[:, 1]), closed=True))
+    return Markup("".join(parts))
+
+
+def _fails(subject: Subject, here: Any) -> Iterator[tuple[float, float, str]]:
+    for flown, leg in zip(subject.paths, subject.legs, strict=True):
+        if not leg.get("fail_on") or leg.get("fail_at_m") is None:
+            continue
+        chord = flown[-1, :2] - flown[0, :2]
+        ahead = chord / max(float(np.hypot(*chord)), 1e-9)
+        side = float(leg.get("fail_side_m") or 0.0)
+        x, y = flown[0, :2] + leg["fail_at_m"] * ahead + side * np.array([-ahead[1], ahead[0]])
+        spot = here([x], [y])[0]
+        yield round(float(spot[0]), 1), round(float(spot[1]), 1), str(leg["fail_on"])
+
+
+def _rests(
+    subject: Subject, here: Any, ahead: Floats
+) -> Iterator[tuple[float, float, float, float, float]]:
+    """Landing ellipses of the legs, turned into the plan."""
+    for flown, leg in zip(subject.paths, subject.legs, strict=True):
+        if leg.get("landing_long_m") is None or leg.get("landing_bearing_deg") is None:
+            continue
+        chord = flown[-1, :2] - flown[0, :2]
+        along = chord / max(float(np.hypot(*chord)), 1e-9)
+        x, y = flown[-1, :2] + along * float(leg.get("landing_past_m") or 0.0)
+        spot = here([x], [y])[0]
+        bearing = math.radians(leg["landing_bearing_deg"])
+        # Direction of the long axis on the map, whose y runs down, then on the plan.
+        axis = np.array([math.sin(bearing), -math.cos(bearing)])
+        turn = math.degrees(math.atan2(axis @ np.array([-ahead[1], ahead[0]]), axis @ ahead))
+        yield (
+            round(float(spot[0]), 1), round(float(spot[1]), 1),
+            round(leg["landing_long_m"] / 2, 2), round(leg["landing_wide_m"] / 2, 2),
+            round(turn, 1),
+        )  # fmt: skip
 
 
 def _flip(xy: Floats) -> Floats:

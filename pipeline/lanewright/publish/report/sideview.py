@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +15,7 @@ from lanewright.columns import LAYER_HEIGHT, LAYERS
 from lanewright.publish.report.drawing import path
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.pictures import rgb, webp
+from lanewright.publish.report.spread import Spread
 from lanewright.publish.report.subjects import Row, Subject
 from lanewright.publish.report.words import Units
 from lanewright.schema import FEET_PER_METRE
@@ -64,6 +66,10 @@ class SideView:
         Surface of open water.
     flights
         Path of each leg.
+    bands
+        Heights between which nine of ten throws fly.
+    fails
+        x, y and what most throws touch there that fail.
     poles
         Where tees, landing zones and the basket stand: x, y, kind.
     along, up
@@ -85,6 +91,8 @@ class SideView:
     ground: Markup
     water: Markup
     flights: tuple[Markup, ...]
+    bands: tuple[Markup, ...]
+    fails: tuple[tuple[float, float, str], ...]
     poles: tuple[tuple[float, float, str], ...]
     along: tuple[Tick, ...]
     up: tuple[Tick, ...]
@@ -140,12 +148,15 @@ def _way(subject: Subject) -> _Way:
 
 
 def side_view(
-    found: Findings, subject: Subject, work: list[Row], outlines: list[Any], units: Units
-) -> SideView:
+    found: Findings, subject: Subject, spreads: list[Spread | None], work: list[Row],
+    outlines: list[Any], units: Units,
+) -> SideView:  # fmt: skip
     """Cut the land open along a hole.
 
     Parameters
     ----------
+    spreads
+        How throws at each leg spread, where known.
     work, outlines
         Chosen trim work of the hole's legs: rows of `trim_work`, and each outline.
     """
@@ -214,12 +225,14 @@ def side_view(
         Markup(path(outline, closed=True)),
         _water(found, way, y_of(ground)),
         flights,
+        tuple(_bands(way, spreads, y_of)),
+        tuple(_fails(subject, way, ground, y_of)),
         poles,
         _along_ticks(way.length, units),
         _up_ticks(tee_ground, floor, roof, stretch, units),
         pinch,
         (round(float(way.at[top]), 1), round(float(y_of(way.z[top])), 2),
-         f"{units.length(over, 1)} over the tee"),
+         f"{units.length(over, 1)} over the tee" if top > starts[0] else ""),
         tuple(cuts),
         _told(subject, ground, way, units),
     )  # fmt: skip
@@ -231,6 +244,32 @@ def _sampled(found: Findings, array: NDArray[Any], way: _Way) -> Floats:
     out = np.full(way.x.shape, np.nan)
     out[inside] = array[row[inside], col[inside]]
     return out
+
+
+def _bands(way: _Way, spreads: list[Spread | None], y_of: Any) -> Iterator[Markup]:
+    """Outlines of where nine of ten throws fly, legs laid one behind the other."""
+    ends = [*way.begins[1:], way.length]
+    for begin, end, spread in zip(way.begins, ends, spreads, strict=True):
+        if spread is None:
+            continue
+        # The way follows the flight, the spread its chord.
+        at = begin + spread.along * (end - begin) / max(float(spread.along[-1]), 1e-9)
+        low, high = spread.height
+        edge = np.vstack(
+            [np.column_stack([at, y_of(high)]), np.column_stack([at, y_of(low)])[::-1]]
+        )
+        yield Markup(path(edge, closed=True))
+
+
+def _fails(
+    subject: Subject, way: _Way, ground: Floats, y_of: Any
+) -> Iterator[tuple[float, float, str]]:
+    for begin, leg in zip(way.begins, subject.legs, strict=True):
+        if not leg.get("fail_on") or leg.get("fail_at_m") is None:
+            continue
+        at = begin + float(leg["fail_at_m"])
+        z = float(np.interp(at, way.at, ground)) + float(leg["fail_height_m"] or 0.0)
+        yield round(at, 1), round(float(y_of(z)), 2), str(leg["fail_on"])
 
 
 def _water(found: Findings, way: _Way, y: Floats) -> Markup:
@@ -353,7 +392,10 @@ def _up_ticks(
         value = abs(k * each)
         metres = f"{value * unit:.0f}" if units.feet_first else f"{value}"
         feet = f"{value}" if units.feet_first else f"{value * FEET_PER_METRE:.0f}"
-        both = (f"{sign}{feet} ft", f"{metres} m") if units.feet_first else (f"{sign}{metres} m", f"{feet} ft")
+        both = (
+            (f"{sign}{feet} ft", f"({metres} m)") if units.feet_first
+            else (f"{sign}{metres} m", f"({feet} ft)")
+        )  # fmt: skip
         ticks.append(Tick(round((roof - z) * stretch, 2), both[0], both[1]))
     return tuple(ticks)
 

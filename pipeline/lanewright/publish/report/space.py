@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from lanewright.columns import LAYER_HEIGHT, LAYERS
 from lanewright.publish.report.findings import Findings
+from lanewright.publish.report.spread import Spread
 from lanewright.publish.report.subjects import Subject
 
 Floats = NDArray[np.float64]
@@ -27,14 +28,10 @@ _SHOWN = 0.06  # contacts of a ray per metre from which growth shows as a point
 _MESH = 40  # most cells of the ground's longer side
 
 
-def space_of(found: Findings, subject: Subject, bundle: Floats | None = None) -> dict[str, Any]:
-    """Data of one hole, ready for JSON.
-
-    Parameters
-    ----------
-    bundle
-        Flights of some throws (throws, points, 3), in the run's coordinates.
-    """
+def space_of(
+    found: Findings, subject: Subject, spreads: list[Spread | None]
+) -> dict[str, Any]:
+    """Data of one hole, ready for JSON; `spreads` of its legs, where known."""
     grid = found.grid
     origin = subject.tee[0], subject.tee[1]
     line = shapely.LineString(np.vstack([p[:, :2] for p in subject.paths]))
@@ -66,8 +63,10 @@ def space_of(found: Findings, subject: Subject, bundle: Floats | None = None) ->
         points, height = _growth(found, line, (row0, row1, col0, col1), ground)
         data["points"] = _packed_points(points, origin, base)
         data["heights"] = _packed(height)
-    if bundle is not None and len(bundle):
-        data["bundle"] = [_packed_points(p, origin, base) for p in bundle]
+    data["bundle"] = [
+        _packed_points(flown, origin, base)
+        for spread in spreads if spread is not None for flown in spread.flights
+    ]  # fmt: skip
     return data
 
 
@@ -80,7 +79,7 @@ def _growth(
     row0, row1, col0, col1 = window
     rows, cols = np.mgrid[row0:row1, col0:col1]
     x, y = found.grid.xy(rows, cols)
-    near = shapely.dwithin(shapely.points(x, y), line, _CORRIDOR) & np.isfinite(ground)
+    near = shapely.contains_xy(line.buffer(_CORRIDOR), x, y) & np.isfinite(ground)
     codes = np.asarray(columns.density[row0:row1, col0:col1])[near]
     hit = np.asarray(columns.hit[row0:row1, col0:col1])[near]
     bits = np.uint64(1) << np.arange(LAYERS, dtype=np.uint64)

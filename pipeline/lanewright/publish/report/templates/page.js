@@ -34,6 +34,10 @@
     map.setAttribute("viewBox", view.map(v => v.toFixed(2)).join(" "));
     const perPixel = view[2] / shape()[0];
     map.style.setProperty("--u", perPixel.toPrecision(5));
+    for (const id of ["wet", "water", "caution"]) { // hatches keep their size too
+      const turn = id === "caution" ? " rotate(45)" : "";
+      $(`#hatch-${id}`).setAttribute("patternTransform", `scale(${(perPixel * 10).toFixed(3)})${turn}`);
+    }
     for (const [unit, size] of [["m", 1], ["ft", .3048]]) {
       const n = nice(perPixel * 120 / size), bar = $(`#map-scale [data-unit=${unit}]`);
       bar.style.width = `${n * size / perPixel}px`;

@@ -1,0 +1,122 @@
+"""How far throws at a leg spread, from the flight table: bands for drawings, a few flights whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanewright.flight import TARGET, Flights, LevelFlights
+from lanewright.publish.report.subjects import Row
+
+Floats = NDArray[np.float64]
+
+THROWS = 600
+WHOLE = 14  # flights handed out whole
+OUTER, INNER = (5.0, 95.0), (25.0, 75.0)  # percent of the throws between the edges of a band
+_STATIONS = 33
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Throws at one leg, in metres.
+
+    Attributes
+    ----------
+    along : (stations,)
+        From the release towards the target.
+    left : (4, stations)
+        Edges to the left of the chord: outer right, inner right, inner left, outer left.
+    height : (2, stations)
+        Outer edges in the vertical datum.
+    flights : (throws, nodes, 3)
+        Some throws whole: x, y and height in the run's coordinates.
+    """
+
+    along: Floats
+    left: Floats
+    height: Floats
+    flights: Floats
+
+
+def spread_of(flights: Flights | None, leg: Row, path: Floats) -> Spread | None:
+    """Throw at a leg with its level's spread; None where the table has no such throw.
+
+    Parameters
+    ----------
+    flights
+        Throws of every level.
+    leg
+        Its row.
+    path : (points, 3)
+        The flight aimed for, from release to target.
+
+    Notes
+    -----
+    As `kernels.throws` does it: a change of path for one standard deviation of launch angle, speed
+    and hyzer each, a rise above the chord that is unsure by the table's margin, and all of it
+    turned by the error of aim. The draws are other ones than those of the clear rate, always the
+    same for a leg.
+    """
+    table = next((f for f in flights.levels if f.level.name == leg["level"]), None) if flights else None
+    if table is None:
+        return None
+    chord = path[-1] - path[0]
+    length = float(np.hypot(chord[0], chord[1]))
+    place = int(table.bin_of(np.array(length)))
+    grade = int(table.grade_of(np.array(length), np.array(chord[2])))
+    arc = _arc(table, leg, path, place, grade, length)
+    if arc is None:
+        return None
+    rng = np.random.default_rng(int(leg["leg_id"]))
+    draws = rng.standard_normal((THROWS, 4))
+    margin = rng.uniform(1.0, table.apex_margin, THROWS)
+    nodes = slice(0, TARGET + 1)
+    flown = table.path[place, grade, arc, nodes].astype(float)
+    change = table.spread[place, grade, arc, :, nodes].astype(float)
+    thrown = flown[None] + np.einsum("tk,knj->tnj", draws[:, :3], change)
+    ahead, left = thrown[..., 0] * length, thrown[..., 1] * length
+    up = path[0, 2] + chord[2] * thrown[..., 0] + thrown[..., 2] * margin[:, None]
+    aim = np.radians(table.level.lateral_sd_deg) * draws[:, 3:]
+    ahead, left = ahead * np.cos(aim) - left * np.sin(aim), ahead * np.sin(aim) + left * np.cos(aim)
+    stations = np.linspace(0.0, length, _STATIONS)
+    aside, heights = np.full((2, THROWS, _STATIONS), np.nan)
+    for i in range(THROWS):
+        # A disc may drop straight down at the end; what does not go on tells nothing new.
+        on = np.r_[True, np.diff(np.maximum.accumulate(ahead[i])) > 1e-6]
+        aside[i] = np.interp(stations, ahead[i, on], left[i, on], right=np.nan)
+        heights[i] = np.interp(stations, ahead[i, on], up[i, on], right=np.nan)
+    enough = np.isfinite(aside).mean(0) > 0.3
+    edges = (OUTER[0], INNER[0], INNER[1], OUTER[1])
+    direction = chord[:2] / length
+    across = np.array([-direction[1], direction[0]])
+    whole = np.linspace(0, THROWS - 1, WHOLE).astype(int)
+    xy = path[0, :2] + ahead[whole, :, None] * direction + left[whole, :, None] * across
+    return Spread(
+        stations[enough],
+        np.nanpercentile(aside[:, enough], edges, axis=0),
+        np.nanpercentile(heights[:, enough], OUTER, axis=0),
+        np.concatenate([xy, up[whole, :, None]], axis=-1)[:, ::4],
+    )
+
+
+def _arc(
+    table: LevelFlights, leg: Row, path: Floats, place: int, grade: int, length: float
+) -> int | None:
+    """The arc of the leg: of those that end alike, the one whose path is the leg's."""
+    chord = path[-1, :2] - path[0, :2]
+    across = np.array([-chord[1], chord[0]]) / length
+    widest = (path[:, :2] - path[0, :2]) @ across
+    nodes = np.linspace(0, TARGET, len(path)).round().astype(int)
+    best, least = None, np.inf
+    for i, arc in enumerate(table.arcs):
+        if arc.finish != leg["finish"] or not table.exists[place, grade, i]:
+            continue
+        left = table.path[place, grade, i, nodes, 1] * length
+        up = table.path[place, grade, i, nodes, 2]
+        rise = path[:, 2] - np.linspace(path[0, 2], path[-1, 2], len(path))
+        miss = float(np.abs(left - widest).mean() + np.abs(up - rise).mean())
+        if miss < least:
+            best, least = i, miss
+    return best
