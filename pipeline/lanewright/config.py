@@ -560,6 +560,7 @@ class RateSettings(Settings):
         (40.0, 80.0), description="the same for brush one must push through, to 2.4 m (8 ft)"
     )
     brush_heavy: Span = Field((100.0, 220.0), description="the same for brush nobody walks through")
+    patch: Span = Field((2.0, 5.0), description="minutes to get to a patch and begin")
     hand: Span = Field((5.0, 10.0), description="minutes a tree for limbs in reach of a hand saw")
     pole: Span = Field((8.0, 20.0), description="minutes a tree for limbs in reach of a pole saw")
     climb: Span = Field(

@@ -16,6 +16,7 @@ from lanewright.publish.results import publish
 from lanewright.store import Store, Until
 from lanewright.survey import Plan, Survey, plan, read_survey
 from lanewright.terrain import Terrain, find_terrain
+from lanewright.trim import Trim, plan_trim, read_keep
 from lanewright.vegetation import Vegetation, sort_vegetation
 from lanewright.workplace import workplace
 
@@ -38,6 +39,7 @@ class Scouting:
     flights: Flights
     legs: Legs
     holes: Holes
+    trim: Trim
 
 
 def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
@@ -46,6 +48,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     levels = levels_named(config.levels)
 
     found = plan(config)
+    keep = read_keep(config.trim, found, config.crs.vectors)
     survey = step(read_survey, found, config.ingest)
     ground = step(find_ground, survey, config.ground)
     terrain = step(find_terrain, survey, ground, config.terrain)
@@ -65,7 +68,11 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
         find_holes, survey, ground, terrain, vegetation, lanes, flights, legs, config.legs,
         config.layout.hole, config.layout.safety, leaf_state=config.leaf_state,
     )  # fmt: skip
-    return Scouting(found, survey, ground, terrain, vegetation, lanes, flights, legs, holes)
+    trim = step(
+        plan_trim, survey, ground, terrain, vegetation, lanes, flights, legs, holes, config.legs,
+        config.trim, keep=keep, leaf_state=config.leaf_state,
+    )  # fmt: skip
+    return Scouting(found, survey, ground, terrain, vegetation, lanes, flights, legs, holes, trim)
 
 
 def run(

@@ -53,6 +53,7 @@ RATE_SOURCES: dict[str, str] = {
     "brush_medium": "common practice, no source; push through, 0.9 to 2.4 m (3 to 8 ft); 16 to 32 "
     "h an acre",
     "brush_heavy": "common practice, no source; nobody walks through, or thorn; 40 to 90 h an acre",
+    "patch": "common practice, no source",
     "hand": "common practice, no source; broadleaf crown lifting for play, from the trials of "
     "Silva Fennica article 1026 (2.3 min a young tree to 2.5 m)",
     "pole": "common practice, no source; from Potts et al. 1997, Applied Engineering in "
@@ -135,11 +136,12 @@ def brush_class(height: Floats, density: Floats) -> NDArray[np.int64]:
 def brush_hours(
     area_m2: Floats, height: Floats, density: Floats, settings: TrimSettings
 ) -> tuple[Floats, Floats]:
-    """Hours to cut brush by hand and stack it beside, low and high."""
+    """Hours to cut patches of brush by hand and stack it beside, low and high."""
     rates = settings.rates
     per_ha = np.array([rates.brush_light, rates.brush_medium, rates.brush_heavy])
     chosen = per_ha[brush_class(height, density)] * (np.asarray(area_m2) / 1e4)[..., None]
-    return _spread(chosen[..., 0], chosen[..., 1], settings)
+    begin = np.array(rates.patch) / 60
+    return _spread(chosen[..., 0] + begin[0], chosen[..., 1] + begin[1], settings)
 
 
 def limb_hours(reach: NDArray[np.int64], settings: TrimSettings) -> tuple[Floats, Floats]:

@@ -1021,6 +1021,19 @@ def _trees(
     return pd.DataFrame(rows, columns=["tree_id", "legs", "crown_share", "flag"])
 
 
+def with_hours(holes: gpd.GeoDataFrame, trim: Trim) -> gpd.GeoDataFrame:
+    """Holes with `trim_hours_low` and `trim_hours_high`, the sum of their legs; NaN unplanned."""
+    known = trim.per_leg.set_index("leg_id")[["hours_low", "hours_high"]].astype(float)
+    out = holes.copy()
+    for end in ("low", "high"):
+        hours = known[f"hours_{end}"].to_dict()
+        out[f"trim_hours_{end}"] = [
+            sum(hours.get(int(leg), np.nan) for leg in str(legs).split())
+            for legs in holes["legs"]
+        ]
+    return out
+
+
 def _facts(per_leg: pd.DataFrame, work: pd.DataFrame) -> dict[str, object]:
     """For the summary."""
     chosen = work[work["chosen"].astype(bool)] if len(work) else work

@@ -25,6 +25,7 @@ from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import InputFile, summarise, write_summary
 from lanewright.store import Meter, Store, Timing
 from lanewright.survey import Plan, checksum, threads
+from lanewright.trim import with_hours
 
 if TYPE_CHECKING:
     from lanewright.scout import Scouting
@@ -64,6 +65,8 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
         scouting.lanes,
         scouting.legs,
         scouting.holes,
+        scouting.trim,
+        config.trim,
     )
     record = store.folder / f"published-{out.name}.json"
     if not store.redoes("publish") and _stands(record, key, out):
@@ -152,12 +155,15 @@ def _layers(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
         "water": terrain.water_bodies,
         "wet_ground": terrain.wet_ground,
         "drainage": terrain.drainage,
-        "cautions": list_cautions(survey, terrain),
+        "cautions": list_cautions(
+            survey, terrain, scouting.vegetation, scouting.trim, config.trim
+        ),
         "tee_sites": scouting.legs.tee_sites,
         "basket_sites": scouting.legs.basket_sites,
         # With the throws from landing zones that holes added; Legs.legs has them not.
         "legs": scouting.holes.legs,
-        "holes": scouting.holes.holes,
+        "holes": with_hours(scouting.holes.holes, scouting.trim),
+        "trim_work": scouting.trim.work,
         "hole_positions": scouting.holes.positions,
     }
     if scouting.vegetation is not None and scouting.lanes is not None:
@@ -201,6 +207,7 @@ def warnings_of(scouting: Scouting) -> list[str]:
         scouting.vegetation,
         scouting.legs,
         scouting.holes,
+        scouting.trim,
     ):
         said += getattr(result, "warnings", ())
     return said
@@ -219,6 +226,7 @@ def _summary(
         "vegetation": scouting.vegetation.facts if scouting.vegetation else {},
         "legs": scouting.legs.facts,
         "holes": scouting.holes.facts,
+        "trim": scouting.trim.facts,
     }
     return summarise(
         title=config.name,
