@@ -208,17 +208,21 @@ def air_density(elevation: float, temperature_c: float) -> float:
     return float(pressure / (287.053 * (273.15 + temperature_c)))
 
 
-def wind_at(
-    height: ArrayLike, speed: float, roughness: float = ROUGHNESS, told_at: float = WIND_HEIGHT
-) -> Floats:
+def wind_profile(told_at: float = WIND_HEIGHT, roughness: float = ROUGHNESS) -> tuple[float, float]:
+    """Roughness length [m], and what turns the logarithm of height over it into a share of wind."""
+    return roughness, float(1 / np.log(told_at / roughness))
+
+
+def wind_at(height: ArrayLike, speed: float, told_at: float = WIND_HEIGHT) -> Floats:
     """Wind [m/s] at heights over the ground [m] from that at `told_at`: the logarithmic profile.
 
-    No wind below the roughness length; over open ground, in a wood there is less.
+    No wind below the roughness length. For open ground; in a wood there is less.
 
     Examples
     --------
     >>> wind_at([0.05, 10.0], 5.0).tolist()
     [0.0, 5.0]
     """
+    roughness, per_log = wind_profile(told_at)
     h = np.maximum(np.asarray(height, float), roughness)
-    return np.asarray(speed * np.log(h / roughness) / np.log(told_at / roughness))
+    return np.asarray(speed * np.log(h / roughness) * per_log)

@@ -30,6 +30,8 @@ from numba import njit, prange
 FIRST_ANGLE = -10.0
 DEGREES = 180.0 / math.pi
 LIMIT = 20.0  # s, no throw is followed longer
+FALLING = 6.0  # s, nor longer beyond its target
+LOST = 10.0  # m under its chord, a throw that never was over it is given up
 
 SPEED, LAUNCH, NOSE, HYZER, SPIN, DISC = range(6)
 
@@ -41,10 +43,9 @@ FACTS = 10
 @njit(cache=True, nogil=True)
 def slope(s, table, lift, twist, air, out):
     """Write the rate of change of a state to `out`."""
-    height = s[2] + air[3]
     share = 0.0
-    if height > air[4]:
-        share = math.log(height / air[4]) * air[5]
+    if (air[1] != 0.0 or air[2] != 0.0) and s[2] + air[3] > air[4]:
+        share = math.log((s[2] + air[3]) / air[4]) * air[5]
     ux = s[3] - air[1] * share
     uy = s[4] - air[2] * share
     uz = s[5]
@@ -127,9 +128,8 @@ def release(throw, s):
 def track(throw, tables, discs, air, h, chord, states, work):
     """Fly a throw until it is below a chord of that slope; gives the number of states written.
 
-    The last state lies on the chord or, where the throw never comes down through it, ends the
-    flight at `LIMIT` or when `states` is full; the second value tells which. The third is the time
-    from the state before to the last.
+    The second value tells whether it comes down through the chord at all; then the last state lies
+    on it. The third is the time from the state before to the last.
     """
     disc = int(throw[DISC])
     table, lift, twist = tables[disc], discs[disc, 0], discs[disc, 1] / throw[SPIN]
@@ -140,6 +140,8 @@ def track(throw, tables, discs, air, h, chord, states, work):
         step(states[n], h, table, lift, twist, air, work)
         s = states[n]
         before, over = over, s[2] - chord * math.sqrt(s[0] * s[0] + s[1] * s[1])
+        if over < -LOST:
+            return n + 1, False, h
         if before > 0.0 and over <= 0.0:
             # Where in this step it meets the chord: by regula falsi (Illinois) on steps of a part
             low, high, below, above = 0.0, h, before, over
@@ -174,33 +176,51 @@ def arrivals(throws, tables, discs, air, h, chords, facts):
     for i in prange(throws.shape[0]):
         states = np.empty((room, 9))
         work = np.empty((5, 9))
+        facts[i] = np.nan
+        n, lands, part = track(throws[i], tables, discs, air, h, chords[i, 0], states, work)
+        if not lands:
+            continue
         for k in range(chords.shape[1]):
-            chord = chords[i, k]
-            n, lands, part = track(throws[i], tables, discs, air, h, chord, states, work)
-            if not lands:
-                facts[i, k] = np.nan
-                continue
-            s = states[n - 1]
-            reach = math.sqrt(s[0] * s[0] + s[1] * s[1])
-            cx, cy = s[0] / reach, s[1] / reach
-            top, bulge, left, right = 0.0, 0.0, 0.0, 0.0
-            for j in range(n):
-                q = states[j]
-                aside = q[1] * cx - q[0] * cy
-                ahead = q[0] * cx + q[1] * cy
-                top = max(top, q[2])
-                bulge = max(bulge, q[2] - chord * ahead)
-                left = max(left, aside)
-                right = max(right, -aside)
-            level = math.sqrt(s[3] * s[3] + s[4] * s[4])
-            out = facts[i, k]
-            out[REACH] = reach
-            out[AZIMUTH] = math.atan2(cy, cx) * DEGREES
-            out[TURN] = math.atan2(s[4] * cx - s[3] * cy, s[3] * cx + s[4] * cy) * DEGREES
-            out[DESCENT] = math.atan2(-s[5], level) * DEGREES
-            out[TOP], out[BULGE], out[LEFT], out[RIGHT] = top, bulge, left, right
-            out[ARRIVAL] = math.sqrt(level * level + s[5] * s[5])
-            out[TIME] = (n - 2) * h + part
+            where(states, n, h, part, chords[i, k], facts[i, k])
+
+
+@njit(cache=True, nogil=True)
+def where(states, n, h, part, chord, out):
+    """Write the facts of one throw at one chord; linear between its states."""
+    over, last, share = 0.0, 0, 0.0
+    for j in range(1, n):
+        s = states[j]
+        before, over = over, s[2] - chord * math.sqrt(s[0] * s[0] + s[1] * s[1])
+        if before > 0.0 and (over <= 0.0 or (j == n - 1 and over < 1e-9)):
+            last = j
+            share = min(before / (before - over), 1.0)
+            break
+    if last == 0:
+        return
+    p, q = states[last - 1], states[last]
+    x = p[0] + share * (q[0] - p[0])
+    y = p[1] + share * (q[1] - p[1])
+    vx = p[3] + share * (q[3] - p[3])
+    vy = p[4] + share * (q[4] - p[4])
+    vz = p[5] + share * (q[5] - p[5])
+    reach = math.sqrt(x * x + y * y)
+    cx, cy = x / reach, y / reach
+    top, bulge, left, right = 0.0, 0.0, 0.0, 0.0
+    for j in range(last):
+        s = states[j]
+        aside = s[1] * cx - s[0] * cy
+        top = max(top, s[2])
+        bulge = max(bulge, s[2] - chord * (s[0] * cx + s[1] * cy))
+        left = max(left, aside)
+        right = max(right, -aside)
+    level = math.sqrt(vx * vx + vy * vy)
+    out[REACH] = reach
+    out[AZIMUTH] = math.atan2(cy, cx) * DEGREES
+    out[TURN] = math.atan2(vy * cx - vx * cy, vx * cx + vy * cy) * DEGREES
+    out[DESCENT] = math.atan2(-vz, level) * DEGREES
+    out[TOP], out[BULGE], out[LEFT], out[RIGHT] = top, bulge, left, right
+    out[ARRIVAL] = math.sqrt(level * level + vz * vz)
+    out[TIME] = (last - 1) * h + share * (part if last == n - 1 else h)
 
 
 @njit(cache=True, nogil=True, parallel=True)
@@ -208,7 +228,7 @@ def node_times(throws, tables, discs, air, h, chords, target, fall, times):
     """Write times at equal steps of the way flown: to the chord, and on beyond it.
 
     `chords` (throws) are slopes. Node `target` of `times` (throws, nodes) is where the throw comes
-    down through its chord; the last is where it is `fall` metres below it, or as long again.
+    down through its chord; the last is where it is `fall` metres below it, or `FALLING` later.
     """
     room = int(LIMIT / h) + 2
     nodes = times.shape[1]
@@ -235,7 +255,7 @@ def node_times(throws, tables, discs, air, h, chords, target, fall, times):
             s = states[n]
             n += 1
             low = s[2] - chord * math.sqrt(s[0] * s[0] + s[1] * s[1]) < -fall
-            if low or at[n - 1] > 2.0 * at[first]:
+            if low or at[n - 1] > at[first] + FALLING:
                 break
         shared_out(states, at, gone, first, n - 1, times[i], target, nodes - 1)
 
@@ -276,7 +296,7 @@ def positions(throws, tables, discs, air, h, times, states):
         for k in range(times.shape[1]):
             ahead = times[i, k] - now
             if ahead > 0.0:
-                steps = int(math.ceil(ahead / h))
+                steps = math.ceil(ahead / h)
                 for _ in range(steps):
                     step(s, ahead / steps, table, lift, twist, air, work)
                 now = times[i, k]
