@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import warnings
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from scipy import ndimage as ndi
 
 from lanewright import scores, throwing
 from lanewright.config import LegsSettings
-from lanewright.flight import FINISHES, LevelFlights
+from lanewright.flight import FINISHES, TARGET, LevelFlights
 from lanewright.grid import Grid
 from lanewright.kernels import march
+from lanewright.landing import Hazards, landings
+from lanewright.schema import FAILS
 from lanewright.sites import LegWorld
-from lanewright.throwing import Contacts, Lines
+from lanewright.throwing import Contacts, Lines, Paths
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -24,7 +28,9 @@ Floats = NDArray[np.float64]
 KINDS = ("none", "open", "edge", "lane", "tunnel")
 FOOT = 0.3048
 ROOFED = 0.5  # share of the length from which a lane is a tunnel
-POINTS = 65  # of a leg's line
+FAIL_STEP = 5.0  # m of a leg whose failed throws count together
+BRUSH_TOP = 5.0  # m; growth no higher is brush
+AT_ONCE = 4096  # legs whose throws are held in memory together
 BESIDE = 2.0  # m to each side for the side slope; the free width is that of the lane there
 OVERHEAD = 1.0  # m over the disc from which canopy is a roof, and 5 m over the ground
 
@@ -43,36 +49,52 @@ def places_of(lines: Lines, grid: Grid) -> Floats:
 
 
 def scored(
-    world: LegWorld, contacts: Contacts, tees: gpd.GeoDataFrame, ends: gpd.GeoDataFrame,
-    flights: LevelFlights, lines: Lines, settings: LegsSettings,
+    world: LegWorld, contacts: Contacts, hazards: Hazards, tees: gpd.GeoDataFrame,
+    ends: gpd.GeoDataFrame, flights: LevelFlights, paths: Paths, lines: Lines,
+    settings: LegsSettings,
 ) -> gpd.GeoDataFrame:  # fmt: skip
     """Throw at lines, measure and score them.
 
     Parameters
     ----------
-    world, contacts
-        What throws meet.
+    world, contacts, hazards
+        What throws meet, and where they should not end.
     tees, ends
         Sites of each line, one row per line.
-    flights, lines
-        Who throws, and from where to where with which arc.
+    flights, paths, lines
+        Who throws, how, and from where to where with which arc.
     settings
         The section `legs` of the configuration.
 
     Returns
     -------
     GeoDataFrame
-        One row per line in the columns of layer `legs`, all but `leg_id`.
+        One row per line in the columns of layer `legs`, all but `leg_id` and the rates of each
+        finish; see `rates_by_finish`.
     """
+    if len(lines) > AT_ONCE:
+        parts = [np.arange(i, min(i + AT_ONCE, len(lines))) for i in range(0, len(lines), AT_ONCE)]
+        frames = [
+            scored(
+                world, contacts, hazards, tees.iloc[part], ends.iloc[part], flights, paths,
+                lines.take(part), settings,
+            )
+            for part in parts
+        ]  # fmt: skip
+        return gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), crs=world.grid.crs)
     grid, level = world.grid, flights.level
-    paths = throwing.sampled(flights, grid.cell)
     places = places_of(lines, grid)
     seeds = throwing.seeds_of(level.name, lines, *places.T)
-    thrown = throwing.throw(lines, flights, paths, contacts, seeds, settings.throws, grid.cell)
+    thrown = throwing.throw(
+        lines, flights, paths, contacts, seeds, settings.throws, grid.cell, stops=True
+    )
+    fails = _fails(world, lines, thrown.stops)
+    lands = landings(thrown.stops, lines, hazards, grid.cell)
     length = throwing.length_of(lines, grid.cell)
     tee_m, end_m = tees["ground_m"].to_numpy(), ends["ground_m"].to_numpy()
     rise = end_m - tee_m
-    x, y, z = _flown(places, tee_m + flights.release, end_m + flights.end, flights, lines, length)
+    over = tee_m + flights.release, end_m + flights.end
+    x, y, z = _flown(places, *over, flights, paths, lines, length)
     path = _along(world, x, y, z, length)
     pinch, pinch_at = _pinch(world, path, length)
     grade = 100 * rise / length
@@ -95,6 +117,7 @@ def scored(
         "clear_rate_low": thrown.low,
         "clear_rate_high": thrown.high,
         "clear_rate_leaf_on": thrown.leaf_on,
+        "clear_rate_leaf_off": thrown.leaf_off,
         "pinch_width_m": pinch,
         "pinch_at_m": pinch_at,
         "lane_kind": path.kind,
@@ -113,8 +136,110 @@ def scored(
         "origin": "search",
         "blocked_share": path.blocked,
         "height_class": np.array([arc.height for arc in flights.arcs])[lines.arc],
+        "fail_at_m": fails.at,
+        "fail_height_m": fails.height,
+        "fail_side_m": fails.side,
+        "fail_on": fails.on,
+        "landing_long_m": lands.long,
+        "landing_wide_m": lands.wide,
+        "landing_bearing_deg": lands.bearing_deg,
+        "landing_past_m": lands.past,
+        "lands_wet_share": lands.wet,
+        "lands_outside_share": lands.outside,
+        "lands_keep_out_share": lands.keep_out,
+        "lands_across_share": lands.across,
+        "lands_steep_share": lands.steep,
+        "unsafe_share": lands.unsafe,
+        "own_hole": "",
     }
     return gpd.GeoDataFrame(columns, geometry=_lines_through(np.stack([x, y, z], -1)), crs=grid.crs)
+
+
+def rates_by_finish(
+    contacts: Contacts, flights: LevelFlights, paths: Paths, lines: Lines, grid: Grid, throws: int
+) -> tuple[Floats, Ints]:
+    """Throw each finish from the same places as the lines, with the arc that meets least.
+
+    Returns
+    -------
+    rates
+        Clear rate of each of `FINISHES` (lines, 3); NaN where the level has no such throw.
+    arcs
+        Arc of each (lines, 3); -1 there.
+    """
+    n = len(lines)
+    rates, arcs = np.full((n, len(FINISHES)), np.nan), np.full((n, len(FINISHES)), -1, np.int64)
+    met = np.full((n, len(flights.arcs)), np.inf)
+    for arc in range(len(flights.arcs)):
+        tried = replace(lines, arc=np.full(n, arc, np.int64))
+        there = np.flatnonzero(throwing.exists(tried, flights, contacts, grid.cell))
+        met[there, arc] = throwing.aim(
+            tried.take(there), flights, paths, contacts, grid.cell
+        )[:, 0]  # fmt: skip
+    for i, finish in enumerate(FINISHES):
+        mine = np.flatnonzero([arc.finish == finish for arc in flights.arcs])
+        best = mine[met[:, mine].argmin(1)]
+        there = np.flatnonzero(np.isfinite(met[np.arange(n), best]))
+        tried = replace(lines, arc=best).take(there)
+        seeds = throwing.seeds_of(flights.level.name, tried, *places_of(tried, grid).T)
+        thrown = throwing.throw(tried, flights, paths, contacts, seeds, throws, grid.cell)
+        rates[there, i], arcs[there, i] = thrown.clear, best[there]
+    return rates, arcs
+
+
+@dataclass(frozen=True)
+class _Fails:
+    """Where most throws at legs fail (legs,); NaN and None where none does."""
+
+    at: Floats
+    height: Floats
+    side: Floats
+    on: NDArray[np.object_]
+
+
+def _fails(world: LegWorld, lines: Lines, stops: NDArray[np.float32]) -> _Fails:
+    """Middle of the throws that failed in the stretch of a leg where most of them did."""
+    length = throwing.length_of(lines, world.grid.cell)
+    at = stops[..., 0] * length[:, None]
+    stretch = np.where(np.isfinite(at), at // FAIL_STEP, -1).astype(np.int64)
+    counts = np.zeros((len(lines), max(int(stretch.max(initial=0)) + 1, 1)), np.int64)
+    leg, throw = np.nonzero(stretch >= 0)
+    np.add.at(counts, (leg, stretch[leg, throw]), 1)
+    here = (stretch == counts.argmax(1)[:, None]) & (counts.max(1) > 0)[:, None]
+    kinds = _stopped_by(world, lines, stops)
+    most = np.stack([((kinds == k) & here).sum(1) for k in range(len(FAILS))], 1).argmax(1)
+    fails = here.any(1)
+    on = np.array(FAILS, object)[most]
+    on[~fails] = None
+
+    def middle(values: NDArray[np.floating]) -> Floats:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # legs without a failed throw
+            return np.asarray(np.nanmedian(np.where(here, values, np.nan), axis=1), np.float64)
+
+    return _Fails(middle(at), middle(stops[..., 2]), middle(stops[..., 1]), on)
+
+
+def _stopped_by(world: LegWorld, lines: Lines, stops: NDArray[np.float32]) -> NDArray[np.int8]:
+    """Index into `FAILS` of what stopped each throw (legs, throws); -1 for none."""
+    dr, dc = lines.end_row - lines.tee_row, lines.end_col - lines.tee_col
+    length = throwing.length_of(lines, 1.0)
+    along, left = stops[..., 0], stops[..., 1] / (length[:, None] * world.grid.cell)
+    stopped = np.isfinite(stops[..., 3])
+    along, left = np.where(stopped, along, 0), np.where(stopped, left, 0)
+    row = lines.tee_row[:, None] + 0.5 + dr[:, None] * along - dc[:, None] * left
+    col = lines.tee_col[:, None] + 0.5 + dc[:, None] * along + dr[:, None] * left
+    canopy = np.nan_to_num(
+        world.canopy_height[
+            np.clip(row.astype(np.int64), 0, world.grid.rows - 1),
+            np.clip(col.astype(np.int64), 0, world.grid.cols - 1),
+        ]
+    )
+    low = (stops[..., 2] < throwing.BRUSH) | (canopy <= BRUSH_TOP)
+    kind = np.where(low, FAILS.index("brush"), FAILS.index("limb"))
+    kind = np.where(stops[..., 3] == 1, FAILS.index("trunk"), kind)
+    kind = np.where(stops[..., 3] == 2, FAILS.index("not seen"), kind)
+    return np.where(stopped, kind, -1).astype(np.int8)
 
 
 def _lines_through(points: Floats) -> NDArray[np.object_]:
@@ -132,15 +257,13 @@ def _flown(
     release: Floats,
     end: Floats,
     flights: LevelFlights,
+    paths: Paths,
     lines: Lines,
     length: Floats,
 ) -> tuple[Floats, Floats, Floats]:
     """x, y and height of the path aimed for (legs, points)."""
-    place = flights.bin_of(length)
-    nodes = np.linspace(0, flights.along.shape[2] - 1, POINTS).round().astype(int)
-    along, left, rise = (
-        table[place, lines.arc][:, nodes] for table in (flights.along, flights.left, flights.rise)
-    )
+    path = paths.table.path[paths.row_of(flights, lines, length, end - release)]
+    along, left, rise = (path[:, : TARGET + 1, i].astype(np.float64) for i in range(3))
     x0, y0 = places[:, :1], places[:, 1:2]
     dx, dy = places[:, 2:3] - x0, places[:, 3:] - y0
     x = x0 + dx * along - dy * left

@@ -24,18 +24,19 @@ from lanewright import scores, throwing
 from lanewright.columns import blocked
 from lanewright.config import LegsSettings
 from lanewright.errors import InputError
-from lanewright.flight import FINISHES, Flights, LevelFlights
+from lanewright.flight import BIN, FINISHES, TARGET, Flights, LevelFlights
 from lanewright.grid import Grid
 from lanewright.ground import Ground
 from lanewright.kernels import march
+from lanewright.landing import Hazards, hazards_of
 from lanewright.lanes import Lanes
-from lanewright.legpaths import KINDS, finish_of, places_of, scored
+from lanewright.legpaths import FOOT, KINDS, finish_of, places_of, rates_by_finish, scored
 from lanewright.schema import LAYERS
 from lanewright.sites import LegWorld, Sites, add_spots, barred_cells, find_sites
 from lanewright.store import stage
 from lanewright.survey import Survey
 from lanewright.terrain import Terrain
-from lanewright.throwing import Contacts, Lines
+from lanewright.throwing import Contacts, Lines, Paths
 from lanewright.vegetation import Vegetation
 
 log = logging.getLogger(__name__)
@@ -45,7 +46,11 @@ Floats = NDArray[np.float64]
 
 CROWD = 25.0  # m, ground that shares its places among the legs kept
 AIMED, THROWN = 12, 3  # legs looked at more closely, and thrown at, for each that is kept
+SURELY = 2.0  # standard errors by which a finish must be better to take a leg over
 STRAY = 5.0  # m by which the designer's line may stray from straight and still be one leg
+
+
+_BY_FINISH = tuple(f"clear_rate_{finish}" for finish in FINISHES)
 
 
 @dataclass(frozen=True)
@@ -69,7 +74,7 @@ class Legs:
     warnings: tuple[str, ...] = ()
 
 
-@stage("legs", version=2)
+@stage("legs", version=3)
 def find_legs(
     survey: Survey,
     ground: Ground,
@@ -119,8 +124,9 @@ def find_legs(
     finally:
         numba.set_num_threads(before)
     if vegetation is None:
-        unknown = [name for name in legs.legs if name.startswith("clear_rate")]
+        unknown = [name for name in legs.legs if name.startswith(("clear_rate", "fail_"))]
         legs.legs[[*unknown, "pinch_width_m", "pinch_at_m", "blocked_share"]] = np.nan
+        legs.legs["fail_on"] = None
         legs.legs["lane_kind"] = None
     return legs
 
@@ -204,34 +210,46 @@ def score_legs(
         left, bottom, right, top = world.grid.bounds
         raise ValueError(f"no property inside {left}, {bottom}, {right}, {top}")
     sites = find_sites(world, settings.sites)
-    contacts = throwing.contacts_of(world, settings.throw, leaf_state)
+    thrown = _Throwing(
+        world,
+        throwing.contacts_of(world, settings.throw, leaf_state),
+        hazards_of(world, settings.roll_slope),
+        settings,
+    )
     barred = barred_cells(
         world, settings.sites.boundary_setback, settings.throw.disc / 2 + settings.throw.margin
     )
     facts: dict[str, object] = dict(sites.facts)
     frames: list[gpd.GeoDataFrame] = []
+    warnings: list[str] = []
+    paths = [throwing.paths_of(level) for level in flights.levels]
     if search:
         space = march.make_space(
             _grown(world, settings), world.searched, world.ground, barred, world.grid.cell
         )
         for i, level in enumerate(flights.levels):
             found = _search(space, world, sites, level, settings)
-            facts[f"{level.level.name}_lines"] = found.tried
+            name = level.level.name
+            facts[f"{name}_lines"] = found.tried
+            if not found.tried and len(sites.tees) and len(sites.baskets):
+                warnings.append(_out_of_reach(sites, level, settings))
             progress((i + 0.5) / len(flights.levels))
             share = max(1, settings.keep // len(flights.levels))
-            frames.append(_best(world, contacts, sites, level, found, settings, share))
+            best, facts[f"{name}_unsafe"] = _best(thrown, sites, level, paths[i], found, share)
+            frames.append(best)
             log.info(
                 "%s: %s lines tried, %s fit, %s legs kept",
                 level.level.name, f"{found.tried:,}", f"{len(found.lines):,}",
                 f"{len(frames[-1]):,}",
             )  # fmt: skip
             progress((i + 1) / len(flights.levels))
-    tees, baskets, warnings = sites.tees, sites.baskets, []
+    tees, baskets = sites.tees, sites.baskets
     if search and not sum(map(len, frames)):
         warnings.append(_why_none(facts, flights))
     for name, line in own:
-        tees, baskets, mine = _own(world, contacts, tees, baskets, flights, name, line, settings)
+        tees, baskets, mine, said = _own(thrown, tees, baskets, flights, paths, name, line)
         frames += mine
+        warnings += said
         row, col = world.grid.rowcol(*shapely.segmentize(line, 1.0).coords.xy)
         if barred[np.clip(row, 0, barred.shape[0] - 1), np.clip(col, 0, barred.shape[1] - 1)].any():
             warnings.append(
@@ -271,17 +289,16 @@ def _search(
     settings: LegsSettings,
 ) -> _Found:  # fmt: skip
     """Best line of every slot of every tee."""
-    paths = throwing.sampled(flights, space.cell)
-    table = throwing.search_table(flights, paths, settings.max_blocked)
-    level = flights.level
+    table = throwing.search_table(flights, space.cell, settings.max_blocked)
+    shortest, longest = _bounds(flights, settings)
     tees, baskets = _cells(sites.tees, world.grid), _cells(sites.baskets, world.grid)
     found = march.search(
         space,
         _spots(space, tees, sites.tees, flights.release),
         _spots(space, baskets, sites.baskets, flights.end),
         table,
-        shortest=settings.shortest or level.par3_from,
-        longest=settings.longest or level.tee_throw,
+        shortest=shortest,
+        longest=longest,
         group=np.array([FINISHES.index(arc.finish) for arc in flights.arcs]),
         sectors=settings.sectors,
         band=settings.band,
@@ -291,6 +308,28 @@ def _search(
     arc = found.arc[tee, slot].astype(np.int64)
     lines = Lines(tees[0][tee], tees[1][tee], baskets[0][end], baskets[1][end], arc)
     return _Found(lines, tee, end, found.blocked[tee, slot], int(found.lines.sum()))
+
+
+def _bounds(flights: LevelFlights, settings: LegsSettings) -> tuple[float, float]:
+    """Shortest and longest leg of a level [m]."""
+    level = flights.level
+    return settings.shortest or level.par3_from, settings.longest or level.tee_throw
+
+
+def _out_of_reach(sites: Sites, flights: LevelFlights, settings: LegsSettings) -> str:
+    """Sentence on a level that reaches no end site from any tee site."""
+    tees, ends = (s.geometry.get_coordinates().to_numpy() for s in (sites.tees, sites.baskets))
+    shortest, longest = _bounds(flights, settings)
+    reach = longest
+    if flights.exists.any():
+        reach = min(longest, flights.distance[flights.exists.any((1, 2))].max() + BIN)
+    near, _ = cKDTree(ends).query(tees)
+    far = max(np.hypot(*(ends - tee).T).max() for tee in tees)
+    return (
+        f"{flights.level.name} reaches no basket site from any tee site: the level throws "
+        f"{shortest:.0f} to {reach:.0f} m ({shortest / FOOT:.0f} to {reach / FOOT:.0f} ft), and "
+        f"the sites lie {near.min():.0f} to {far:.0f} m apart"
+    )
 
 
 @dataclass(frozen=True)
@@ -319,15 +358,47 @@ def _spots(
 # Choice
 
 
+@dataclass(frozen=True)
+class _Throwing:
+    """What throws meet, where they should not end, and how legs are weighed."""
+
+    world: LegWorld
+    contacts: Contacts
+    hazards: Hazards
+    settings: LegsSettings
+
+    def at(
+        self, tees: gpd.GeoDataFrame, ends: gpd.GeoDataFrame, flights: LevelFlights, paths: Paths,
+        lines: Lines,
+    ) -> gpd.GeoDataFrame:  # fmt: skip
+        """Throw at lines, measure and score them; see `legpaths.scored`."""
+        return scored(
+            self.world, self.contacts, self.hazards, tees, ends, flights, paths, lines,
+            self.settings,
+        )  # fmt: skip
+
+    def finishes(
+        self, legs: gpd.GeoDataFrame, flights: LevelFlights, paths: Paths, lines: Lines
+    ) -> tuple[gpd.GeoDataFrame, Floats, Ints]:
+        """Legs with the rate of each finish, and the rates and arcs (legs, 3) themselves."""
+        rates, arcs = rates_by_finish(
+            self.contacts, flights, paths, lines, self.world.grid, self.settings.throws
+        )
+        mine = finish_of(flights, lines)
+        every = np.arange(len(lines))
+        rates[every, mine], arcs[every, mine] = legs["clear_rate"], lines.arc
+        return legs.assign(**dict(zip(_BY_FINISH, rates.T, strict=True))), rates, arcs
+
+
 def _best(
-    world: LegWorld, contacts: Contacts, sites: Sites, flights: LevelFlights, found: _Found,
-    settings: LegsSettings, keep: int,
-) -> gpd.GeoDataFrame:  # fmt: skip
+    thrown: _Throwing, sites: Sites, flights: LevelFlights, paths: Paths, found: _Found, keep: int
+) -> tuple[gpd.GeoDataFrame, int]:
     """Throw at the most promising lines of a level and keep the best.
 
     Each sieve is finer and dearer than the one before: blocked samples, contacts on the path aimed
-    for, throws.
+    for, throws. Also tells how many legs were dropped as unsafe.
     """
+    world, settings = thrown.world, thrown.settings
     cell = world.grid.cell
     lines, tee, end = found.lines, found.tee, found.end
     rise = sites.baskets["ground_m"].to_numpy()[end] - sites.tees["ground_m"].to_numpy()[tee]
@@ -338,7 +409,7 @@ def _best(
         sites.baskets["slope_pct"].to_numpy()[end],
     )
     finish, places = finish_of(flights, lines), places_of(lines, world.grid)
-    kind = _ground_kind(world, lines, flights, places)
+    kind = _ground_kind(world, lines, flights, paths, places, rise)
 
     def sieved(which: Ints, met: Floats, room: int) -> Ints:
         hope = scores.total(1 / (1 + met), gentle[which], np.ones(which.size), settings.score)
@@ -351,34 +422,63 @@ def _best(
         ]
 
     first = sieved(np.arange(len(lines)), found.blocked.astype(float), AIMED)
-    paths = throwing.sampled(flights, cell)
-    met = throwing.aim(lines.take(first), flights, paths, contacts, cell)[:, 0]
+    met = throwing.aim(lines.take(first), flights, paths, thrown.contacts, cell)[:, 0]
     first = sieved(first, met, THROWN)
-    lines, finish, places = lines.take(first), finish[first], places[first]
-    legs = scored(
-        world, contacts, sites.tees.iloc[tee[first]], sites.baskets.iloc[end[first]], flights,
-        lines, settings,
-    )  # fmt: skip
-    score = legs["score"].to_numpy()
-    last = _apart(score, places, finish, lines, settings.apart)
-    last = last[legs["clear_rate"].to_numpy()[last] >= settings.least_clear]
-    kind = legs["lane_kind"].to_numpy()
-    last = last[_uncrowded(score[last], places[last], finish[last], kind[last], settings, keep)]
-    return legs.iloc[last]
+    lines, tee, end, places = lines.take(first), tee[first], end[first], places[first]
+    legs = thrown.at(sites.tees.iloc[tee], sites.baskets.iloc[end], flights, paths, lines)
+    safe = legs["unsafe_share"].to_numpy() <= settings.most_unsafe
+    good = np.flatnonzero(safe & (legs["clear_rate"].to_numpy() >= settings.least_clear))
+    last = good[_apart_rows(legs, places, flights, lines, good, settings)]
+    score, kind = legs["score"].to_numpy()[last], legs["lane_kind"].to_numpy()[last]
+    finish = finish_of(flights, lines)[last]
+    last = last[_uncrowded(score, places[last], finish, kind, settings, keep)]
+    legs, lines, tee, end = legs.iloc[last], lines.take(last), tee[last], end[last]
+    legs, rates, arcs = thrown.finishes(legs, flights, paths, lines)
+    # A finish that is surely better takes the leg over.
+    mine, better = legs["clear_rate"].to_numpy(), np.nan_to_num(rates, nan=-1.0).argmax(1)
+    best = np.take_along_axis(rates, better[:, None], 1)[:, 0]
+    error = throwing.standard_error(best, settings.throws)
+    gain = best - mine > SURELY * np.hypot(error, legs["clear_rate_se"])
+    if gain.any():
+        which = np.flatnonzero(gain)
+        other = Lines(
+            lines.tee_row, lines.tee_col, lines.end_row, lines.end_col,
+            np.take_along_axis(arcs, better[:, None], 1)[:, 0],
+        ).take(which)  # fmt: skip
+        taken = thrown.at(
+            sites.tees.iloc[tee[which]], sites.baskets.iloc[end[which]], flights, paths, other
+        )
+        taken[list(_BY_FINISH)] = rates[which]
+        legs = pd.concat([taken[taken["unsafe_share"] <= settings.most_unsafe], legs[~gain]])
+        legs = legs.sort_values("score", ascending=False, kind="stable")
+        legs = legs.drop_duplicates(["tee_id", "end_id", "finish"])
+    return gpd.GeoDataFrame(legs, crs=world.grid.crs), int((~safe).sum())
 
 
-def _ground_kind(world: LegWorld, lines: Lines, flights: LevelFlights, places: Floats) -> Ints:
+def _apart_rows(
+    legs: gpd.GeoDataFrame, places: Floats, flights: LevelFlights, lines: Lines, which: Ints,
+    settings: LegsSettings,
+) -> Ints:  # fmt: skip
+    """Of some of the legs, which are no near-duplicate of a better one, best first."""
+    lines = lines.take(which)
+    score = legs["score"].to_numpy()[which]
+    return _apart(score, places[which], finish_of(flights, lines), lines, settings.apart)
+
+
+def _ground_kind(
+    world: LegWorld, lines: Lines, flights: LevelFlights, paths: Paths, places: Floats, rise: Floats
+) -> Ints:
     """Code of the kind of lane that most of each line lies in; 0 for none."""
     counts = np.zeros((len(lines), len(KINDS)), np.int16)
-    place, every = flights.bin_of(throwing.length_of(lines, world.grid.cell)), np.arange(len(lines))
+    length, every = throwing.length_of(lines, world.grid.cell), np.arange(len(lines))
+    row = paths.row_of(flights, lines, length, rise + flights.end - flights.release)
     dx, dy = places[:, 2] - places[:, 0], places[:, 3] - places[:, 1]
-    for node in np.linspace(0, flights.along.shape[2] - 1, 9).round().astype(int):
-        along = flights.along[place, lines.arc, node]
-        left = flights.left[place, lines.arc, node]
-        row, col = world.grid.rowcol(
+    for node in np.linspace(0, TARGET, 9).round().astype(int):
+        along, left = paths.table.path[row, node, 0], paths.table.path[row, node, 1]
+        r, c = world.grid.rowcol(
             places[:, 0] + dx * along - dy * left, places[:, 1] + dy * along + dx * left
         )
-        counts[every, world.lane_kind[row, col]] += 1
+        counts[every, world.lane_kind[r, c]] += 1
     counts[:, 0] = 0
     return np.asarray(counts.argmax(1), np.int64)
 
@@ -458,10 +558,11 @@ def _why_none(facts: dict[str, object], flights: Flights) -> str:
 
 
 def _own(
-    world: LegWorld, contacts: Contacts, tees: gpd.GeoDataFrame, baskets: gpd.GeoDataFrame,
-    flights: Flights, name: str, line: shapely.LineString, settings: LegsSettings,
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, list[gpd.GeoDataFrame]]:  # fmt: skip
-    """Sites with the ends of one drawn line added, and its legs for each level."""
+    thrown: _Throwing, tees: gpd.GeoDataFrame, baskets: gpd.GeoDataFrame, flights: Flights,
+    paths: list[Paths], name: str, line: shapely.LineString,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, list[gpd.GeoDataFrame], list[str]]:  # fmt: skip
+    """Sites with the ends of one drawn line added, its legs for each level, and warnings."""
+    world, settings = thrown.world, thrown.settings
     corners = shapely.get_coordinates(line.simplify(STRAY))
     try:
         tees, tee = add_spots(tees, world, *corners[:-1].T)
@@ -471,19 +572,33 @@ def _own(
             "own_holes", f"line {name} leaves the surveyed land", "Redraw it or add tiles."
         ) from None
     cells = [*_cells(tees.iloc[tee], world.grid), *_cells(baskets.iloc[end], world.grid)]
-    legs = []
-    for level in flights.levels:
+    legs, said = [], []
+    for level, table in zip(flights.levels, paths, strict=True):
         arcs = np.arange(len(level.arcs))
         r0, c0, r1, c1 = (np.repeat(c, arcs.size) for c in cells)
         lines = Lines(r0, c0, r1, c1, np.tile(arcs, tee.size))
         which = np.repeat(np.arange(tee.size), arcs.size)
-        tried = scored(
-            world, contacts, tees.iloc[tee[which]], baskets.iloc[end[which]], level, lines, settings
-        )
-        tried["origin"] = "own"
-        best = tried["score"].to_numpy().reshape(tee.size, arcs.size).argmax(1)
-        legs.append(tried.iloc[np.arange(tee.size) * arcs.size + best])
-    return tees, baskets, legs
+        tried = thrown.at(tees.iloc[tee[which]], baskets.iloc[end[which]], level, table, lines)
+        # What the level cannot throw is taken only where it can throw nothing at all; then the
+        # nearest throw it has stands in.
+        there = throwing.exists(lines, level, thrown.contacts, world.grid.cell)
+        worth = np.where(there, 1.0, 0.0) + tried["score"].to_numpy() / 2
+        best = worth.reshape(tee.size, arcs.size).argmax(1) + np.arange(tee.size) * arcs.size
+        mine, _, _ = thrown.finishes(tried.iloc[best], level, table, lines.take(best))
+        legs.append(mine.assign(origin="own", own_hole=name))
+        reach = _bounds(level, settings)[1]
+        if not there[best].all() or (mine["length_m"] > reach).any():
+            said.append(
+                f"own hole {name} asks for a throw that level {level.level.name} does not have; "
+                f"it throws up to {reach:.0f} m ({reach / FOOT:.0f} ft)"
+            )
+        unsafe = float(mine["unsafe_share"].max())
+        if unsafe > settings.most_unsafe:
+            said.append(
+                f"own hole {name}: {unsafe:.0%} of the throws of level {level.level.name} end off "
+                "the property or in a keep-out's buffer"
+            )
+    return tees, baskets, legs, said
 
 
 def _table(frames: list[gpd.GeoDataFrame], grid: Grid) -> gpd.GeoDataFrame:

@@ -161,6 +161,7 @@ def _length(name: str, meaning: str, digits: int = 1, **more: Any) -> tuple[Colu
 
 LANE_KINDS = ("open", "edge", "lane", "tunnel")
 FINISHES = ("straight", "left", "right")
+FAILS = ("brush", "limb", "trunk", "not seen")
 CHECK_KINDS = (
     "access",
     "survey age",
@@ -305,6 +306,87 @@ _LAYERS = (
                 "blocked_share", "Share of the flight space held by vegetation.", required=False
             ),
             _text("height_class", "Height of the flight, in words.", required=False),
+            _share(
+                "clear_rate_leaf_off",
+                "Clear rate expected without leaves, by the assumption in summary.json.",
+                required=False,
+            ),
+            *(
+                _share(
+                    f"clear_rate_{finish}",
+                    f"Clear rate of the best throw that finishes {finish} between the same places; "
+                    "empty where the level has none.",
+                    required=False,
+                )
+                for finish in FINISHES
+            ),
+            *_length(
+                "fail_at_m",
+                "How far from the tee most failing throws touch something; empty where none does.",
+                required=False,
+            ),
+            *_length(
+                "fail_height_m", "Height over the ground at which they do.", required=False
+            ),
+            *_length(
+                "fail_side_m",
+                "How far left of the straight line from tee to end they do; right below 0.",
+                required=False,
+            ),
+            _text(
+                "fail_on",
+                "What most of them touch there; empty where none does.",
+                values=FAILS,
+                required=False,
+            ),
+            *_length(
+                "landing_long_m",
+                "Length of the ellipse that two of three throws come to rest in, of those which "
+                "nothing stops; empty where too few are left.",
+                required=False,
+            ),
+            *_length("landing_wide_m", "Width of that ellipse.", required=False),
+            _real(
+                "landing_bearing_deg",
+                "degrees",
+                "Direction of its long axis, clockwise from north, 0 to 180.",
+                digits=0,
+                required=False,
+            ),
+            *_length(
+                "landing_past_m",
+                "How far its middle lies beyond the end of the leg; short of it below 0.",
+                required=False,
+            ),
+            _share("lands_wet_share", "Share of throws that end in open water.", required=False),
+            _share(
+                "lands_outside_share", "Share of throws that end off the property.", required=False
+            ),
+            _share(
+                "lands_keep_out_share",
+                "Share of throws that end in a keep-out or its buffer.",
+                required=False,
+            ),
+            _share(
+                "lands_across_share",
+                "Share of throws that end beyond a keep-out, but not in it.",
+                required=False,
+            ),
+            _share(
+                "lands_steep_share",
+                "Share of throws that end on ground steep enough for a disc to roll.",
+                required=False,
+            ),
+            _share(
+                "unsafe_share",
+                "Share of throws that end off the property or in a keep-out or its buffer.",
+                required=False,
+            ),
+            _text(
+                "own_hole",
+                "Name of the designer's line the leg belongs to; empty for the search's.",
+                required=False,
+            ),
         ),
     ),
     Layer(

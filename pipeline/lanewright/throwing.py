@@ -15,20 +15,27 @@ Assumptions
   least the mean density of what was searched at that height.
 - At worst there are also stems too thin for lidar under the canopy, scattered at random: a path of
   length L misses them with probability exp(-n L (d + D)).
-- In leaf, contacts with vegetation are multiplied by one factor. Trunks are not.
+- In leaf, contacts with vegetation are multiplied by a factor, smaller in the shaded brush. Trunks
+  are not. A survey flown in leaf is divided by the same factors for the season without.
+- Throws of a level differ in aim, launch angle, release speed and hyzer, all normal about the throw
+  aimed for. How a path changes with each is taken as even, for up to three standard deviations.
+- The flight model is unsure of heights: each throw's rise over the chord is taken times a factor
+  drawn evenly between 1 and the table's margin.
+
+Every number of it is in `ThrowSettings`, `LEAF_FACTOR`, `BRUSH_LEAF_FACTOR` and `UNDER_CANOPY`.
 """
 
 from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from lanewright.config import ThrowSettings
-from lanewright.flight import BIN, RANGE_POWER, LevelFlights
+from lanewright.flight import BIN, TARGET, LevelFlights
 from lanewright.kernels import march
 from lanewright.kernels import throws as kernel
 from lanewright.sites import LegWorld
@@ -36,6 +43,12 @@ from lanewright.sites import LegWorld
 LEAF_FACTOR = {"broadleaf": 3.0, "mixed": 2.0, "conifer": 1.0}
 """Contacts in leaf over those without leaves; ours (broadleaf 2 to 5), from plant area index 4 to 6
 in leaf and 0.5 to 1.5 of wood alone (from memory), less in the shaded understorey."""
+
+BRUSH_LEAF_FACTOR = 2.0
+"""The most of it in brush, which grows few leaves in the shade; ours, common practice."""
+
+BRUSH = 2.5  # m over the ground, top of that brush
+KINDS = ("vegetation", "trunk", "not seen")
 
 UNDER_CANOPY = 3.0  # m of canopy from which thin stems may stand below
 
@@ -58,7 +71,9 @@ class Contacts:
     prior
         Contacts of a disc [1/m] to fear where nothing was searched, by layer (64,).
     leaf
-        Factor on contacts with vegetation in leaf.
+        Factor on contacts with vegetation by layer in the season that was not surveyed (64,).
+    surveyed_in_leaf
+        Which season that is not.
     trunk, trunk_top
         Contacts with trunks [1/m], and the layer below which they stand.
     stems
@@ -72,7 +87,8 @@ class Contacts:
     table: NDArray[np.float32]
     searched: NDArray[np.uint64]
     prior: NDArray[np.float32]
-    leaf: float
+    leaf: NDArray[np.float32]
+    surveyed_in_leaf: bool
     trunk: NDArray[np.float32]
     trunk_top: NDArray[np.uint8]
     stems: NDArray[np.float32]
@@ -109,24 +125,25 @@ class Lines:
 
 
 @dataclass(frozen=True)
-class Sampled:
-    """A level's paths cut into samples about a cell long, one row per bin and arc.
+class Paths:
+    """A level's flights, one row per bin, class of grade and arc, ready for the kernels.
 
     Attributes
     ----------
-    along, left, path
-        Shares of the chord's length: along it, to its left, and length of the sample.
-    rise
-        Over the chord [m].
-    samples
-        How many of a row count (bins,).
+    table
+        For the kernel that throws.
+    row
+        Row to take (bins, grades, arcs): its own, or where no such throw exists the nearest that
+        does with the same arc, else with any.
     """
 
-    along: NDArray[np.float32]
-    left: NDArray[np.float32]
-    rise: NDArray[np.float32]
-    path: NDArray[np.float32]
-    samples: NDArray[np.int32]
+    table: kernel.Paths
+    row: Ints
+
+    def row_of(self, flights: LevelFlights, lines: Lines, length: Floats, rise: Floats) -> Ints:
+        """Row of lines `length` long whose chords rise by `rise` [m] (lines,)."""
+        grade = flights.grade_of(length, rise)
+        return np.asarray(self.row[flights.bin_of(length), grade, lines.arc], np.int64)
 
 
 @dataclass(frozen=True)
@@ -135,15 +152,17 @@ class Thrown:
 
     Attributes
     ----------
-    clear, high, low, leaf_on
-        Share of throws that touch nothing: as surveyed, at best, at worst, and in leaf.
+    clear, high, low, leaf_on, leaf_off
+        Share of throws that touch nothing: as surveyed, at best, at worst, and by season.
     error
         Standard error of `clear`, binomial.
     seen
         Share of the flight space that was searched.
     stops
-        For each throw that touched something, where: share of the leg, metres to the left of the
-        chord, metres over the release (legs, throws, 3); NaN for the others. Empty unless asked.
+        For each throw (legs, throws, 6): where it touched something before the target, as a share
+        of the leg, metres to the left of the chord and metres over the ground, and on what, an
+        index into `KINDS`, NaN where it touched nothing; then row and column where it comes to
+        rest. Empty unless asked.
     """
 
     clear: Floats
@@ -151,6 +170,7 @@ class Thrown:
     high: Floats
     low: Floats
     leaf_on: Floats
+    leaf_off: Floats
     seen: Floats
     stops: NDArray[np.float32]
 
@@ -227,12 +247,21 @@ def contacts_of(world: LegWorld, settings: ThrowSettings, leaf_state: str) -> Co
         table,
         world.searched,
         _prior(world, table),
-        1.0 if leaf_state == "on" else LEAF_FACTOR[settings.wood],
+        _other_season(settings, leaf_state == "on"),
+        leaf_state == "on",
         trunk,
         trunk_top,
         stems,
         settings.landing / march.LAYER,
     )
+
+
+def _other_season(settings: ThrowSettings, in_leaf: bool) -> NDArray[np.float32]:
+    """Contacts in the other season over those in the one surveyed, by layer (64,)."""
+    factor = np.full(march.LAYERS, LEAF_FACTOR[settings.wood])
+    brush = int(BRUSH / march.LAYER)
+    factor[:brush] = np.minimum(factor[:brush], BRUSH_LEAF_FACTOR)
+    return np.asarray(1 / factor if in_leaf else factor, np.float32)
 
 
 def _prior(world: LegWorld, table: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -273,35 +302,61 @@ def _trunks(
     return rate.astype(np.float32), top
 
 
-def sampled(flights: LevelFlights, cell: float) -> Sampled:
-    """Cut a level's paths into samples at most a cell long on the chord."""
-    bins, arcs, nodes = flights.along.shape
+def paths_of(flights: LevelFlights) -> Paths:
+    """Put a level's flights in the form the kernels read."""
+    bins, grades, arcs = flights.exists.shape
+    if not flights.exists.any():
+        raise ValueError(f"no throw of level {flights.level.name} exists")
+    b, g, a = (i.astype(float) for i in np.indices(flights.exists.shape))
+    # Another arc is farther than any bin, another bin farther than any grade of the same one.
+    place = np.stack([b * (grades + 1), g, a * (bins + 1) * (grades + 1)], -1)
+    have = np.flatnonzero(flights.exists)
+    _, nearest = cKDTree(place.reshape(-1, 3)[have]).query(place, p=1)
+    rows = bins * grades * arcs
+    table = kernel.Paths(
+        np.ascontiguousarray(flights.path.reshape(rows, -1, 3), np.float32),
+        np.ascontiguousarray(flights.spread.reshape(rows, *flights.spread.shape[3:]), np.float32),
+        np.ascontiguousarray(flights.skid.reshape(rows), np.float32),
+        float(np.radians(flights.level.lateral_sd_deg)),
+        float(flights.apex_margin),
+    )
+    return Paths(table, have[nearest])
+
+
+def exists(
+    lines: Lines, flights: LevelFlights, contacts: Contacts, cell: float
+) -> NDArray[np.bool_]:
+    """Whether the level has a throw for a line's length, grade and arc (lines,)."""
+    length = length_of(lines, cell)
+    place, grade = flights.bin_of(length), flights.grade_of(length, _rise(lines, flights, contacts))
+    return np.asarray(flights.exists[place, grade, lines.arc])
+
+
+def search_table(flights: LevelFlights, cell: float, max_blocked: float) -> march.ArcTable:
+    """A level's paths as the search reads them: samples at most a cell apart on the chord.
+
+    Half the margin lies on their rise, as on the mean of the throws.
+    """
+    bins, grades, arcs = flights.exists.shape
     samples = np.ceil((flights.distance + BIN) / cell).astype(np.int32)
-    shape = (bins, arcs, int(samples.max()))
-    out = {name: np.zeros(shape, np.float32) for name in ("along", "left", "rise", "path")}
-    at = np.linspace(0.0, 1.0, nodes)
-    for b in range(bins):
-        n = int(samples[b])
-        middle, edge = (np.arange(n) + 0.5) / n, np.linspace(0.0, 1.0, n + 1)
-        length = flights.distance[b] + BIN / 2
-        for a in range(arcs):
-            tables = (flights.along[b, a], flights.left[b, a], flights.rise[b, a])
-            for name, table in zip(("along", "left", "rise"), tables, strict=True):
-                out[name][b, a, :n] = np.interp(middle, at, table)
-            steps = [np.diff(np.interp(edge, at, table)) for table in tables]
-            steps[2] /= length
-            out["path"][b, a, :n] = np.sqrt(steps[0] ** 2 + steps[1] ** 2 + steps[2] ** 2)
-    return Sampled(**out, samples=samples)
-
-
-def search_table(flights: LevelFlights, paths: Sampled, max_blocked: float) -> march.ArcTable:
-    """A level's paths as the search reads them."""
+    tables = np.zeros((3, bins, grades, arcs, int(samples.max())), np.float32)
+    path = flights.path[..., : TARGET + 1, :].astype(np.float64)
+    path[..., 2] *= (1 + flights.apex_margin) / 2
+    path[..., 2] *= march.UNITS / march.LAYER
+    for b, n in enumerate(samples):
+        at = (np.arange(n) + 0.5) * (TARGET / n)
+        node = np.minimum(at.astype(int), TARGET - 1)
+        share = (at - node)[:, None]
+        got = path[b][..., node, :] * (1 - share) + path[b][..., node + 1, :] * share
+        tables[..., b, :, :, :n] = np.moveaxis(got, -1, 0)
     return march.ArcTable(
-        paths.along,
-        paths.left,
-        np.rint(paths.rise * (march.UNITS / march.LAYER)).astype(np.float32),
-        paths.samples,
-        np.floor(paths.samples * max_blocked).astype(np.int32),
+        tables[0],
+        tables[1],
+        np.rint(tables[2]),
+        samples,
+        np.floor(samples * max_blocked).astype(np.int32),
+        flights.exists,
+        np.ascontiguousarray((flights.grade[1:] + flights.grade[:-1]) / 2),
         float(flights.distance[0]),
         BIN,
     )
@@ -315,25 +370,27 @@ def length_of(lines: Lines, cell: float) -> Floats:
 
 
 def aim(
-    lines: Lines, flights: LevelFlights, paths: Sampled, contacts: Contacts, cell: float
+    lines: Lines, flights: LevelFlights, paths: Paths, contacts: Contacts, cell: float
 ) -> NDArray[np.float64]:
-    """Expected contacts on the very path aimed for.
+    """Expected contacts on the very path aimed for, with half the margin on its rise.
 
     Returns
     -------
     ndarray
-        (lines, 5): as surveyed, at least, at most, in leaf; and the share that was searched.
+        (lines, 5): as surveyed, at least, at most, in the other season; and the share that was
+        searched.
     """
     out = np.zeros((len(lines), 5))
-    run: Any = kernel.aim
-    run(*_geometry(lines, flights, paths, contacts, cell), *_field(paths, contacts), out)
+    seeds = np.zeros(len(lines), np.uint64)
+    legs, field = _legs(lines, flights, paths, contacts, seeds, cell), _field(contacts, cell)
+    kernel.aim(legs, paths.table, field, kernel.new_log(0), out)
     return out
 
 
 def throw(
     lines: Lines,
     flights: LevelFlights,
-    paths: Sampled,
+    paths: Paths,
     contacts: Contacts,
     seeds: NDArray[np.uint64],
     throws: int,
@@ -342,8 +399,7 @@ def throw(
 ) -> Thrown:
     """Throw at each line with the level's spread.
 
-    Direction and height of a throw spread by angles, its speed by a share; a faster throw flies
-    the same path on a larger scale. Growth beyond the target does not count.
+    Growth beyond the target does not count.
 
     Parameters
     ----------
@@ -354,45 +410,40 @@ def throw(
     throws
         At each line.
     stops
-        Whether to tell where each throw was stopped.
+        Whether to tell where each throw was stopped and came to rest.
     """
-    level = flights.level
-    clear = np.zeros((len(lines), 4), np.int64)
+    clear = np.zeros((len(lines), kernel.CONTACTS), np.int64)
     space = np.zeros((len(lines), 2), np.int64)
-    where = np.zeros((len(lines) if stops else 0, throws, 3), np.float32)
-    run: Any = kernel.throw
-    run(
-        *_geometry(lines, flights, paths, contacts, cell),
-        seeds,
-        throws,
-        np.radians(level.lateral_sd_deg),
-        np.radians(level.height_sd_deg),
-        level.speed_sd,
-        RANGE_POWER,
-        *_field(paths, contacts),
-        clear,
-        space,
-        where,
-    )
+    where = np.zeros((len(lines) if stops else 0, throws, kernel.STOP), np.float32)
+    legs, field = _legs(lines, flights, paths, contacts, seeds, cell), _field(contacts, cell)
+    kernel.throw(legs, paths.table, field, throws, kernel.new_log(0), clear, space, where)
     rate = clear / throws
-    p = rate[:, 0]
-    # A rate of 0 or 1 out of n throws is not known without error: one throw more either way.
-    inner = np.clip(p, 1 / (throws + 2), 1 - 1 / (throws + 2))
+    seasons = (rate[:, 0], rate[:, 3])
     return Thrown(
-        clear=p,
-        error=np.sqrt(inner * (1 - inner) / throws),
+        clear=rate[:, 0],
+        error=standard_error(rate[:, 0], throws),
         high=rate[:, 1],
         low=rate[:, 2],
-        leaf_on=rate[:, 3],
+        leaf_on=seasons[not contacts.surveyed_in_leaf],
+        leaf_off=seasons[contacts.surveyed_in_leaf],
         seen=np.where(space[:, 0] > 0, space[:, 1] / np.maximum(space[:, 0], 1), 1.0),
         stops=where,
     )
 
 
+def standard_error(rate: Floats, throws: int) -> Floats:
+    """Binomial standard error of a rate out of so many throws.
+
+    A rate of 0 or 1 is not known without error: it is taken one throw in `throws` + 2 from there.
+    """
+    inner = np.clip(rate, 1 / (throws + 2), 1 - 1 / (throws + 2))
+    return np.asarray(np.sqrt(inner * (1 - inner) / throws))
+
+
 def meetings(
     lines: Lines,
     flights: LevelFlights,
-    paths: Sampled,
+    paths: Paths,
     contacts: Contacts,
     seeds: NDArray[np.uint64],
     throws: int,
@@ -402,31 +453,20 @@ def meetings(
 
     A throw goes on through what would have stopped it: behind a limb there may be a trunk.
     """
-    run: Any = kernel.meet
-    level = flights.level
-    given = (
-        *_geometry(lines, flights, paths, contacts, cell), seeds, throws,
-        np.radians(level.lateral_sd_deg), np.radians(level.height_sd_deg), level.speed_sd,
-        RANGE_POWER, *_field(paths, contacts),
-    )  # fmt: skip
+    legs, field = _legs(lines, flights, paths, contacts, seeds, cell), _field(contacts, cell)
     counts = np.zeros((len(lines), throws), np.int64)
     enough = np.zeros((len(lines), throws), np.float32)
-
-    def room(n: int) -> tuple[Any, ...]:
-        return (
-            np.zeros((n, 3), np.int32), np.zeros(n, np.uint8), np.zeros(n, np.float32),
-            np.zeros((n, 3), np.float32),
-        )  # fmt: skip
-
-    run(*given, counts, enough, *room(0))
-    ends = np.cumsum(counts).reshape(counts.shape)
-    places, kinds, depths, points = room(int(counts.sum()))
-    run(*given, ends - counts, enough, places, kinds, depths, points)
+    kernel.meet(legs, paths.table, field, throws, kernel.new_log(0), counts, enough)
+    starts = np.cumsum(counts).reshape(counts.shape) - counts
+    log = kernel.new_log(int(counts.sum()))
+    kernel.meet(legs, paths.table, field, throws, log, starts, enough)
     whose = np.repeat(np.arange(counts.size, dtype=np.int32), counts.ravel())
     line, throw_ = np.divmod(whose, np.int32(throws))
+    places, points = log.places, log.points
     return Meetings(
         line, throw_, places[:, 0].copy(), places[:, 1].copy(), places[:, 2].astype(np.uint8),
-        kinds, depths, points[:, 0].copy(), points[:, 1].copy(), points[:, 2].copy(), enough,
+        log.kinds, log.depths, points[:, 0].copy(), points[:, 1].copy(), points[:, 2].copy(),
+        enough,
     )  # fmt: skip
 
 
@@ -452,32 +492,34 @@ def _mixed(z: NDArray[np.uint64]) -> NDArray[np.uint64]:
     return z ^ (z >> np.uint64(31))
 
 
-def _geometry(
-    lines: Lines, flights: LevelFlights, paths: Sampled, contacts: Contacts, cell: float
-) -> tuple[Any, ...]:
-    length = length_of(lines, cell)
-    place = flights.bin_of(length)
-    release = contacts.ground[lines.tee_row, lines.tee_col].astype(float) + flights.release
+def _rise(lines: Lines, flights: LevelFlights, contacts: Contacts) -> Floats:
+    """From the release over the tee to the end over the target [m]."""
+    tee = contacts.ground[lines.tee_row, lines.tee_col].astype(float) + flights.release
     end = contacts.ground[lines.end_row, lines.end_col].astype(float) + flights.end
-    return (
-        lines.tee_row + 0.5,
-        lines.tee_col + 0.5,
+    return np.asarray(end - tee, np.float64)
+
+
+def _legs(
+    lines: Lines, flights: LevelFlights, paths: Paths, contacts: Contacts,
+    seeds: NDArray[np.uint64], cell: float,
+) -> kernel.Legs:  # fmt: skip
+    length, rise = length_of(lines, cell), _rise(lines, flights, contacts)
+    release = contacts.ground[lines.tee_row, lines.tee_col].astype(float) + flights.release
+    return kernel.Legs(
+        lines.tee_row.astype(np.float64) + 0.5,
+        lines.tee_col.astype(np.float64) + 0.5,
         release,
         (lines.end_row - lines.tee_row).astype(float),
         (lines.end_col - lines.tee_col).astype(float),
-        end - release,
-        place * len(flights.arcs) + lines.arc,
-        paths.samples[place],
+        rise,
         length,
+        paths.row_of(flights, lines, length, rise),
+        seeds,
     )
 
 
-def _field(paths: Sampled, contacts: Contacts) -> tuple[Any, ...]:
-    width = paths.along.shape[2]
-    flat = (a.reshape(-1, width) for a in (paths.along, paths.left, paths.rise, paths.path))
-    return (
-        *flat,
-        contacts.lowest,
+def _field(contacts: Contacts, cell: float) -> kernel.Field:
+    return kernel.Field(
         contacts.ground,
         contacts.density,
         contacts.table,
@@ -487,4 +529,6 @@ def _field(paths: Sampled, contacts: Contacts) -> tuple[Any, ...]:
         contacts.trunk,
         contacts.trunk_top,
         contacts.stems,
+        float(contacts.lowest),
+        float(cell),
     )

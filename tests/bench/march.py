@@ -79,7 +79,8 @@ def main() -> None:
     starts = np.arange(tee_row.size + 1) * len(ring)
     tees = march.Spots(tee_row, tee_col, space.height(ground[tee_row, tee_col] + 1.4))
     ends = march.Spots(row, col, space.height(ground[row, col] + 0.9))
-    along = ((np.arange(LINE_SAMPLES) + 0.5) / LINE_SAMPLES).astype(np.float32).reshape(1, 1, -1)
+    along = ((np.arange(LINE_SAMPLES) + 0.5) / LINE_SAMPLES).astype(np.float32)
+    along = along.reshape(1, 1, 1, -1)
     units = march.UNITS / march.LAYER
     table = march.ArcTable(
         along,
@@ -87,6 +88,8 @@ def main() -> None:
         (units * 8.0 * along * (1 - along)).astype(np.float32),  # 2 m over the chord at mid-flight
         np.array([LINE_SAMPLES], np.int32),
         np.array([march.NO_LIMIT], np.int32),
+        np.ones((1, 1, 1), bool),
+        np.empty(0),
         0.0,
         1000.0,
     )

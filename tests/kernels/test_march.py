@@ -1,6 +1,7 @@
 """The search against a plain twin that walks one sample at a time, and against hand-made lines."""
 
 import math
+from dataclasses import replace
 
 import numba
 import numpy as np
@@ -53,7 +54,7 @@ def class_of(dr, dc, classes):
 
 def plain_search(land, tees, ends, table, shortest, longest, group, sectors, band):
     bands = max(1, math.ceil((longest - shortest) / band))
-    best = [{} for _ in tees.row]
+    best, tried = [{} for _ in tees.row], [0 for _ in tees.row]
     for t in range(tees.row.size):
         tee = int(tees.row[t]), int(tees.col[t]), tees.z[t]
         for e in range(ends.row.size):
@@ -64,27 +65,38 @@ def plain_search(land, tees, ends, table, shortest, longest, group, sectors, ban
                 continue
             b = min(max(int((length - table.start) / table.step), 0), table.samples.size - 1)
             strip = min(max(int((length - shortest) / band), 0), bands - 1)
-            for a in range(table.along.shape[1]):
+            slope = float(F(end[2] - tee[2])) / (1024 * length)
+            grade = sum(slope > edge for edge in table.between)
+            for a in range(table.along.shape[2]):
+                if not table.exists[b, grade, a]:
+                    continue
+                tried[t] += 1
                 n = table.samples[b]
-                rows = (x[b, a, :n] for x in (table.along, table.left, table.rise))
+                rows = (x[b, grade, a, :n] for x in (table.along, table.left, table.rise))
                 count, first, unknown = plain_line(land, tee, end, *rows)
                 if count > table.limit[b]:
                     continue
                 slot = (class_of(dr, dc, sectors) * bands + strip) * (max(group) + 1) + group[a]
                 key = (count, unknown, class_of(dr, dc, 512), e, a, first)
                 best[t][slot] = min(best[t].get(slot, key), key)
-    return best
+    return best, tried
 
 
-def table_of(rng, bins=2, arcs=3, width=24, limit=4, curve=0.2, height=3000.0):
+def table_of(rng, bins=2, arcs=3, grades=3, width=24, limit=4, curve=0.2, height=3000.0):
     samples = rng.integers(5, width + 1, bins).astype(np.int32)
-    along = np.zeros((bins, arcs, width), F)
+    along = np.zeros((bins, grades, arcs, width), F)
     for b in range(bins):
-        along[b, :, : samples[b]] = ((np.arange(samples[b]) + 0.5) / samples[b]).astype(F)
-    left = rng.uniform(-curve, curve, (bins, arcs, 1)).astype(F) * (along**3 - along)
-    rise = rng.uniform(-height / 4, height, (bins, arcs, 1)).astype(F) * along * (1 - along)
+        along[b, ..., : samples[b]] = ((np.arange(samples[b]) + 0.5) / samples[b]).astype(F)
+    left = rng.uniform(-curve, curve, (bins, grades, arcs, 1)).astype(F) * (along**3 - along)
+    rise = rng.uniform(-height / 4, height, (bins, grades, arcs, 1)).astype(F) * along * (1 - along)
     limits = np.full(bins, limit, np.int32)
-    return march.ArcTable(along, left.astype(F), rise.astype(F), samples, limits, 4.0, 5.0)
+    exists, between = (
+        rng.random((bins, grades, arcs)) < 0.8,
+        np.sort(rng.normal(0, 0.1, grades - 1)),
+    )
+    return march.ArcTable(
+        along, left.astype(F), rise.astype(F), samples, limits, exists, between, 4.0, 5.0
+    )
 
 
 def space_of(rng, rows, cols, share, relief=4.0):
@@ -119,7 +131,8 @@ def test_search_agrees_with_its_plain_twin(seed, share):
     group = np.array([0, 1, 1])
     bounds = {"shortest": 3.0, "longest": 14.0, "sectors": 8, "band": 4.0}
     found = march.search(space, tees, ends, table, group=group, **bounds)
-    expected = plain_search(land, tees, ends, table, group=group.tolist(), **bounds)
+    expected, tried = plain_search(land, tees, ends, table, group=group.tolist(), **bounds)
+    assert found.lines.tolist() == tried
     for t, slots in enumerate(expected):
         taken = np.flatnonzero(found.end[t] >= 0)
         assert sorted(slots) == taken.tolist()
@@ -142,10 +155,10 @@ def test_counts_agree_with_the_plain_twin(seed, share, limit):
     table = table_of(rng, width=150, curve=1.5, height=40000.0)
     pairs = np.tile(np.arange(20, dtype=np.int32), 3)
     bins = rng.integers(0, 2, 60).astype(np.int32)
-    got = march.score_lines(space, tees, ends, pairs, np.arange(4) * 20, bins, table, 1, limit)
+    got = march.score_lines(space, tees, ends, pairs, np.arange(4) * 20, bins, table, 1, limit, 2)
     for p in range(60):
         t, e, n = p // 20, pairs[p], table.samples[bins[p]]
-        rows = (x[bins[p], 1, :n] for x in (table.along, table.left, table.rise))
+        rows = (x[bins[p], 2, 1, :n] for x in (table.along, table.left, table.rise))
         tee = int(tees.row[t]), int(tees.col[t]), tees.z[t]
         end = int(ends.row[e]), int(ends.col[e]), ends.z[e]
         count = plain_line(land, tee, end, *rows)[0]
@@ -179,10 +192,13 @@ def test_same_answer_for_any_number_of_threads():
 
 def straight(n, limit=march.NO_LIMIT):
     """One level, straight arc of `n` samples along the chord."""
-    along = ((np.arange(n) + 0.5) / n).astype(F).reshape(1, 1, n)
+    along = ((np.arange(n) + 0.5) / n).astype(F).reshape(1, 1, 1, n)
     flat = np.zeros_like(along)
     limits = np.array([limit], np.int32)
-    return march.ArcTable(along, flat, flat, np.array([n], np.int32), limits, 0.0, 1000.0)
+    return march.ArcTable(
+        along, flat, flat, np.array([n], np.int32), limits, np.ones((1, 1, 1), bool), np.empty(0),
+        0.0, 1000.0,
+    )  # fmt: skip
 
 
 def line(space, tee, end, z, n, limit=march.NO_LIMIT):
@@ -242,10 +258,7 @@ def test_barred_cells_unknown_ground_and_the_edge_stop_a_line_at_any_height():
         assert line(space, (4, 0), (4, 29), 40.0, 29, limit=5) == BARRED
     space = march.make_space(free, free, np.zeros((9, 30)), np.zeros((9, 30), bool), 0.5)
     table = straight(60)
-    bent = march.ArcTable(
-        table.along, 0.5 * (table.along**3 - table.along), table.rise, table.samples, table.limit,
-        0.0, 1000.0,
-    )  # fmt: skip
+    bent = replace(table, left=0.5 * (table.along**3 - table.along))
     spots = [
         march.Spots(np.array([4], np.int32), np.array([c], np.int32), space.height([1.4]))
         for c in (2, 27)

@@ -1,6 +1,7 @@
 """Throws against a plain twin, and their random numbers against the published generator."""
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -40,163 +41,203 @@ def test_uniform_numbers_look_uniform():
     assert 0 < min(drawn) <= max(drawn) <= 1
 
 
-def plain_walk(leg, tables, i_row, n, stretch, sideways, upwards, enough, field):
+def plain_draw(seed, t, margin):
+    draw = [plain_uniform(seed, 8 * t + k) for k in range(6)]
+    radius, angle = math.sqrt(-2 * math.log(draw[0])), 2 * math.pi * draw[1]
+    aim, launch = radius * math.cos(angle), radius * math.sin(angle)
+    radius, angle = math.sqrt(-2 * math.log(draw[2])), 2 * math.pi * draw[3]
+    speed, hyzer = radius * math.cos(angle), radius * math.sin(angle)
+    launch, speed, hyzer = (min(max(z, -3.0), 3.0) for z in (launch, speed, hyzer))
+    enough = float(np.float32(-math.log(draw[5])))
+    return (launch, speed, hyzer), aim, 1 + (margin - 1) * draw[4], enough
+
+
+def plain_nodes(paths, row, sds, aim, higher):
+    """(along, left, rise) of each node of one throw."""
+    path, spread = paths.path[row].tolist(), paths.spread[row].tolist()
+    cos, sin = math.cos(paths.aim * aim), math.sin(paths.aim * aim)
+    nodes = [(0.0, 0.0, 0.0)]
+    for k in range(1, len(path)):
+        along, left, rise = path[k]
+        rise = rise * higher if rise > 0 else rise
+        for z, change in zip(sds, spread, strict=True):
+            along += z * change[k][0]
+            left += z * change[k][1]
+            rise += z * change[k][2]
+        nodes.append((along * cos - left * sin, along * sin + left * cos, rise))
+    return nodes
+
+
+def plain_walk(leg, paths, row, sds, aim, higher, enough, field):
+    """Depths, samples, samples searched, all that is met, and where the throw stopped and ended."""
     r0, c0, z0, dr, dc, dz, length = leg
-    along, left, rise, path = tables
-    depth, stop, seen, total, met = [0.0] * 4, -1, 0, 0, []
-    rows, cols = field["ground"].shape
-    for i in range(n):
-        u = float(along[i_row, i]) * stretch
-        if u > 1.0:
-            break
-        v = float(left[i_row, i]) * stretch + sideways * u
-        r, c = r0 + dr * u - dc * v, c0 + dc * u + dr * v
-        if not (0 <= r < rows and 0 <= c < cols):
-            break
-        at = int(r), int(c)
-        z = z0 + dz * u + float(rise[i_row, i]) * stretch + upwards * u * length
-        height = (z - float(field["ground"][at])) * 4.0
-        if height < field["lowest"]:
-            break
-        if math.isnan(height) or height >= 64:
-            continue
-        layer = int(height)
-        step = float(path[i_row, i]) * stretch * length
-        here = float(np.float32(float(field["table"][field["density"][at][layer]]) * step))
-        stem = float(np.float32(float(field["trunk"][at]) * step))
-        stem = stem if layer < field["trunk_top"][at] else 0.0
-        thin = float(field["stems"][at]) * step
-        known = int(field["searched"][at]) >> layer & 1
-        spot = (*at, layer), (u, v * length, height / 4)
-        met += [(*spot, 0 if known else 2, here)] if here else []
-        met += [(*spot, 1, stem)] if stem else []
-        total += 1
-        if known:
-            seen += 1
-            depth[1] += here
-            depth[2] += here + stem + thin
-        else:
-            depth[2] += max(here, float(field["prior"][layer]) * step) + stem + thin
-        depth[0] = depth[0] + here + stem
-        depth[3] += here * field["leaf"] + stem
-        if stop < 0 and depth[0] >= enough:
-            stop = i
-    return depth, stop, total, seen, met
+    depth, seen, total, met, hit, rest = [0.0] * 4, 0, 0, [], None, None
+    rows, cols = field.ground.shape
+    beyond, past, down, place = 0.0, False, False, None
+    nodes = plain_nodes(paths, row, sds, aim, higher)
+    for a, b in pairwise(nodes):
+        du, dv, dw = (y - x for x, y in zip(a, b, strict=True))
+        climb = dz * du + dw
+        way = math.sqrt((du * du + dv * dv) * length * length + climb * climb)
+        n = max(math.ceil(way / field.cell), 1)
+        step = way / n
+        for i in range(n):
+            u, v, w = (x + (i + 0.5) / n * d for x, d in zip(a, (du, dv, dw), strict=True))
+            past = past or u > 1
+            place = r, c = r0 + dr * u - dc * v, c0 + dc * u + dr * v
+            if not (0 <= r < rows and 0 <= c < cols):
+                return depth, total, seen, met, hit, rest or place
+            at = int(r), int(c)
+            height = (z0 + dz * u + w - float(field.ground[at])) * 4.0
+            if height < field.lowest:
+                down = True
+                if height < 0 and not rest:
+                    slide = float(paths.skid[row]) / (math.sqrt(du * du + dv * dv) * length)
+                    rest = r + (dr * du - dc * dv) * slide, c + (dc * du + dr * dv) * slide
+                if height < 0:
+                    return depth, total, seen, met, hit, rest
+                continue
+            if down or math.isnan(height) or height >= 64:
+                continue
+            layer = int(height)
+            here = float(np.float32(float(field.table[field.density[at][layer]]) * step))
+            stem = float(np.float32(float(field.trunk[at]) * step))
+            stem = stem if layer < field.trunk_top[at] else 0.0
+            known = int(field.searched[at]) >> layer & 1
+            if past:
+                beyond += here + stem
+            else:
+                thin = float(field.stems[at]) * step
+                spot = (*at, layer), (u, v * length, height / 4)
+                met += [(*spot, 0 if known else 2, here)] if here else []
+                met += [(*spot, 1, stem)] if stem else []
+                total += 1
+                seen += known
+                depth[0] = depth[0] + here + stem
+                depth[1] += here if known else 0.0
+                fear = here if known else max(here, float(field.prior[layer]) * step)
+                depth[2] += fear + stem + thin
+                depth[3] += here * float(field.leaf[layer]) + stem
+            if not rest and depth[0] + beyond >= enough:
+                rest = place
+                if not past:
+                    hit = u, v * length, height / 4, 1 if stem > here else 0 if known else 2
+    return depth, total, seen, met, hit, rest or place
 
 
-def plain_throw(leg, tables, row, n, seed, throws, lateral, upward, speed, power, field):
-    clear, space, stops, mets = [0] * 4, [0, 0], [], []
+def plain_throw(leg, paths, row, seed, throws, field):
+    clear, space, ends, mets = [0] * 4, [0, 0], [], []
     for t in range(throws):
-        draw = [plain_uniform(seed, 8 * t + k) for k in range(5)]
-        radius, angle = math.sqrt(-2 * math.log(draw[0])), 2 * math.pi * draw[1]
-        sideways = math.tan(lateral * radius * math.cos(angle))
-        upwards = math.tan(upward * radius * math.sin(angle))
-        radius, angle = math.sqrt(-2 * math.log(draw[2])), 2 * math.pi * draw[3]
-        stretch = max(1 + speed * radius * math.cos(angle), 0.1) ** power
-        enough = float(np.float32(-math.log(draw[4])))
-        depth, stop, total, seen, met = plain_walk(
-            leg, tables, row, n, stretch, sideways, upwards, enough, field
+        sds, aim, higher, enough = plain_draw(seed, t, paths.margin)
+        depth, total, seen, met, hit, rest = plain_walk(
+            leg, paths, row, sds, aim, higher, enough, field
         )
         clear = [c + (d < enough) for c, d in zip(clear, depth, strict=True)]
         space = [space[0] + total, space[1] + seen]
-        stops.append(stop)
+        ends.append((*(hit or (math.nan,) * 4), *rest))
         mets.append((depth[0], enough, met))
-    return clear, space, stops, mets
-
-
-ORDER = (
-    "lowest", "ground", "density", "table", "searched", "prior", "leaf", "trunk", "trunk_top",
-    "stems",
-)  # fmt: skip
+    return clear, space, ends, mets
 
 
 def field_of(rng, rows, cols):
     """Anything the stages before may hand over, also unknown ground and the outermost layers."""
     ground = rng.uniform(100, 103, (rows, cols)).astype(np.float32)
     ground[rng.random((rows, cols)) < 0.03] = np.nan
-    return {
-        "lowest": 2.0,
-        "ground": ground,
-        "density": rng.integers(0, 3, (rows, cols, 64)).astype(np.uint8),
-        "table": np.r_[0.0, 0.02, 0.2, np.zeros(253)].astype(np.float32),
-        "searched": rng.integers(0, 2**63, (rows, cols)).astype(np.uint64) * np.uint64(2),
-        "prior": rng.uniform(0, 0.1, 64).astype(np.float32),
-        "leaf": 2.0,
-        "trunk": (rng.random((rows, cols)) * 0.05).astype(np.float32),
-        "trunk_top": rng.integers(0, 65, (rows, cols)).astype(np.uint8),
-        "stems": np.full((rows, cols), 0.01, np.float32),
-    }
+    return kernel.Field(
+        ground=ground,
+        density=rng.integers(0, 3, (rows, cols, 64)).astype(np.uint8),
+        table=np.r_[0.0, 0.02, 0.2, np.zeros(253)].astype(np.float32),
+        searched=rng.integers(0, 2**63, (rows, cols)).astype(np.uint64) * np.uint64(2),
+        prior=rng.uniform(0, 0.1, 64).astype(np.float32),
+        leaf=rng.uniform(1, 3, 64).astype(np.float32),
+        trunk=(rng.random((rows, cols)) * 0.05).astype(np.float32),
+        trunk_top=rng.integers(0, 65, (rows, cols)).astype(np.uint8),
+        stems=np.full((rows, cols), 0.01, np.float32),
+        lowest=2.0,
+        cell=float(rng.choice([0.5, 1.0])),
+    )
 
 
-def meet(legs, seeds, throws, spread, tables, field):
+def paths_of(rng, rows=3, nodes=13):
+    """Paths that rise and fall, fall on beyond the target, and change with the throw."""
+    along = np.arange(nodes) / 8 * np.ones((rows, 1))
+    path = np.stack(
+        [
+            along,
+            rng.uniform(-0.3, 0.3, (rows, 1)) * (along**3 - along),
+            rng.uniform(0, 20, (rows, 1)) * along * (1 - along),
+        ],
+        -1,
+    )
+    spread = rng.normal(0, 0.05, (rows, 3, nodes, 3)) * along[:, None, :, None] * [1, 1, 10]
+    skid = rng.uniform(0, 6, rows).astype(np.float32)
+    return kernel.Paths(path.astype(np.float32), spread.astype(np.float32), skid, 0.06, 1.25)
+
+
+def meet(legs, paths, field, throws):
     """Counts and rows of all that is met, in the two passes of the kernel."""
-    counts = np.zeros((seeds.size, throws), np.int64)
+    counts = np.zeros((legs.seed.size, throws), np.int64)
     enough = np.zeros(counts.shape, np.float32)
-
-    def room(size):
-        return (
-            np.zeros((size, 3), np.int32), np.zeros(size, np.uint8), np.zeros(size, np.float32),
-            np.zeros((size, 3), np.float32),
-        )  # fmt: skip
-
-    given = (*legs, seeds, throws, *spread, *tables, *field)
-    kernel.meet(*given, counts, enough, *room(0))
+    kernel.meet(legs, paths, field, throws, kernel.new_log(0), counts, enough)
     starts = np.cumsum(counts).reshape(counts.shape) - counts
-    rows = room(int(counts.sum()))
-    kernel.meet(*given, starts, enough, *rows)
-    return counts, starts, enough, rows
+    log = kernel.new_log(int(counts.sum()))
+    kernel.meet(legs, paths, field, throws, log, starts, enough)
+    return counts, starts, enough, log
 
 
 def check_meetings(met, leg, expected):
-    counts, starts, enoughs, (places, kinds, depths, points) = met
+    counts, starts, enoughs, log = met
     for t, (total, enough, plain) in enumerate(expected):
         assert enoughs[leg, t] == enough
         assert counts[leg, t] == len(plain)
         mine = slice(starts[leg, t], starts[leg, t] + counts[leg, t])
-        assert [tuple(p) for p in places[mine].tolist()] == [p[0] for p in plain]
-        np.testing.assert_allclose(points[mine], [p[1] for p in plain] or np.empty((0, 3)), 1e-5)
-        assert kinds[mine].tolist() == [p[2] for p in plain]
-        assert depths[mine].tolist() == [p[3] for p in plain]
+        assert [tuple(p) for p in log.places[mine].tolist()] == [p[0] for p in plain]
+        points = [p[1] for p in plain] or np.empty((0, 3))
+        np.testing.assert_allclose(log.points[mine], points, rtol=1e-5, atol=1e-5)
+        assert log.kinds[mine].tolist() == [p[2] for p in plain]
+        assert log.depths[mine].tolist() == [p[3] for p in plain]
         # what is kept adds up to the very sum that was held against `enough`
-        assert sum(depths[mine].tolist()) == total
+        assert sum(log.depths[mine].tolist()) == total
 
 
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_throws_agree_with_their_plain_twin(seed):
     rng = np.random.default_rng(seed)
-    rows, cols, legs, width, throws = 24, 30, 5, 20, 12
-    field = field_of(rng, rows, cols)
-    n = rng.integers(1, width + 1, legs).astype(np.int32)
-    along = np.sort(rng.random((3, width)), axis=1).astype(np.float32)
-    left = rng.uniform(-0.2, 0.2, (3, width)).astype(np.float32)
-    rise = rng.uniform(0, 5, (3, width)).astype(np.float32)
-    path = rng.uniform(0.01, 0.1, (3, width)).astype(np.float32)
-    tables = (along, left, rise, path)
-    r0, c0 = rng.uniform(0, rows, legs), rng.uniform(0, cols, legs)
-    z0, dz = rng.uniform(101, 112, legs), rng.uniform(-3, 6, legs)
-    dr, dc = rng.uniform(-15, 15, legs), rng.uniform(-15, 15, legs)
-    row, length = rng.integers(0, 3, legs), rng.uniform(5, 40, legs)
-    seeds = rng.integers(0, 2**63, legs).astype(np.uint64)
-    spread = (0.06, 0.05, 0.05, 1.59)
-    clear, space = np.zeros((legs, 4), np.int64), np.zeros((legs, 2), np.int64)
-    stops = np.zeros((legs, throws, 3), np.float32)
-    given_field = [field[name] for name in ORDER]
-    kernel.throw(
-        r0, c0, z0, dr, dc, dz, row, n, length, seeds, throws, *spread, *tables, *given_field,
-        clear, space, stops,
-    )  # fmt: skip
-    given_legs = (r0, c0, z0, dr, dc, dz, row, n, length)
-    met = meet(given_legs, seeds, throws, spread, tables, given_field)
-    aimed = np.zeros((legs, 5))
-    kernel.aim(r0, c0, z0, dr, dc, dz, row, n, length, *tables, *given_field, aimed)
-    for i in range(legs):
-        leg = tuple(float(a[i]) for a in (r0, c0, z0, dr, dc, dz, length))
-        expected = plain_throw(leg, tables, row[i], n[i], int(seeds[i]), throws, *spread, field)
+    rows, cols, n, throws = 24, 30, 5, 12
+    field, paths = field_of(rng, rows, cols), paths_of(rng)
+    legs = kernel.Legs(
+        r0=rng.uniform(0, rows, n),
+        c0=rng.uniform(0, cols, n),
+        z0=rng.uniform(101, 112, n),
+        dr=rng.uniform(-15, 15, n),
+        dc=rng.uniform(-15, 15, n),
+        dz=rng.uniform(-3, 6, n),
+        length=rng.uniform(5, 40, n),
+        row=rng.integers(0, 3, n),
+        seed=rng.integers(0, 2**63, n).astype(np.uint64),
+    )
+    nothing = kernel.new_log(0)
+    clear, space = np.zeros((n, 4), np.int64), np.zeros((n, 2), np.int64)
+    stops = np.zeros((n, throws, 6), np.float32)
+    kernel.throw(legs, paths, field, throws, nothing, clear, space, stops)
+    again, fewer = np.zeros_like(clear), np.zeros_like(space)
+    no_stops = np.zeros((0, throws, 6), np.float32)
+    kernel.throw(legs, paths, field, throws, nothing, again, fewer, no_stops)
+    np.testing.assert_array_equal(again, clear)  # whether or not throws go on to where they end
+    np.testing.assert_array_equal(fewer, space)
+    met = meet(legs, paths, field, throws)
+    aimed = np.zeros((n, 5))
+    kernel.aim(legs, paths, field, nothing, aimed)
+    for i in range(n):
+        leg = tuple(float(a[i]) for a in legs[:7])
+        expected = plain_throw(leg, paths, legs.row[i], int(legs.seed[i]), throws, field)
         assert clear[i].tolist() == expected[0]
         assert space[i].tolist() == expected[1]
-        np.testing.assert_array_equal(np.isfinite(stops[i, :, 0]), np.array(expected[2]) >= 0)
+        np.testing.assert_allclose(stops[i], np.array(expected[2]), rtol=1e-5, atol=1e-5)
         check_meetings(met, i, expected[3])
-        depth, _, total, seen, _ = plain_walk(leg, tables, row[i], n[i], 1.0, 0.0, 0.0, 1e9, field)
+        depth, total, seen, *_ = plain_walk(
+            leg, paths, legs.row[i], (0.0, 0.0, 0.0), 0.0, 1.125, math.inf, field
+        )
         np.testing.assert_allclose(aimed[i, :4], depth, rtol=1e-12)
         assert aimed[i, 4] == pytest.approx(seen / total if total else 1.0)

@@ -73,18 +73,23 @@ class Space:
 
 @dataclass(frozen=True)
 class ArcTable:
-    """Arcs sampled for the search, one row per distance bin and arc.
+    """Arcs sampled for the search, one row per distance bin, class of grade and arc.
 
     Attributes
     ----------
     along, left, rise
-        float32 (bins, arcs, samples): share of the chord covered; offset to the left of the chord
-        as a share of its length; height over the chord in 1/256 layers. Only the first
-        ``samples[bin]`` of a row are used.
+        float32 (bins, grades, arcs, samples): share of the chord covered; offset to its left as a
+        share of its length; height over it in 1/256 layers. Only the first ``samples[bin]`` of a
+        row are used.
     samples
         int32 (bins,).
     limit
         int32 (bins,): a line with more blocked samples is given up.
+    exists
+        bool (bins, grades, arcs): rows that hold an arc; others are not tried.
+    between
+        float64 (grades - 1,): slopes of the chord, rise over length, that part the classes of
+        grade; one right on it belongs to the lower class.
     start, step
         Bin ``b`` holds chords from ``start + b * step`` [m] on.
     """
@@ -94,6 +99,8 @@ class ArcTable:
     rise: NDArray[np.float32]
     samples: NDArray[np.int32]
     limit: NDArray[np.int32]
+    exists: NDArray[np.bool_]
+    between: NDArray[np.float64]
     start: float
     step: float
 
@@ -330,6 +337,7 @@ def score_lines(
     table: ArcTable,
     arc: int = 0,
     limit: int = NO_LIMIT,
+    grade: int = 0,
 ) -> NDArray[np.uint32]:
     """Blocked samples of given lines, all with the same arc.
 
@@ -343,8 +351,8 @@ def score_lines(
         (tees + 1,).
     bins
         Distance bin of each line in `table`.
-    arc
-        Which arc of the table.
+    arc, grade
+        Which arc of the table, and class of grade.
     limit
         A line is given up at the sample that takes its count over this.
 
@@ -356,11 +364,12 @@ def score_lines(
     """
     out = np.empty(pairs.size, np.uint32)
     along, left, rise = (
-        np.ascontiguousarray(a[:, arc]).ravel() for a in (table.along, table.left, table.rise)
+        np.ascontiguousarray(a[:, grade, arc]).ravel()
+        for a in (table.along, table.left, table.rise)
     )
     _score(
         tees.row, tees.col, tees.z, ends.row, ends.col, ends.z, pairs, starts, along, left, rise,
-        table.samples, bins, table.along.shape[2], space.blocked, space.ground,
+        table.samples, bins, table.along.shape[3], space.blocked, space.ground,
         np.uint32(space.rows), np.uint32(space.cols), np.uint32(limit), out,
     )  # fmt: skip
     return out
@@ -393,11 +402,12 @@ def _in_order_of_bearing(dr, dc, n, counts, order):
 @njit(cache=True, nogil=True, parallel=True)
 def _search(
     t_row, t_col, t_z, e_row, e_col, e_z, low, high, nearest, farthest, cell,
-    along, left, rise, samples, limits, bin_start, bin_step, group, groups,
+    along, left, rise, samples, limits, exists, between, bin_start, bin_step, group, groups,
     blocked, searched, ground, rows, cols, sectors, band_start, band, bands,
     out_end, out_arc, out_blocked, out_unknown, out_first, out_lines,
 ):  # fmt: skip
-    bins, arcs, width = along.shape
+    bins, grades, arcs, width = along.shape
+    per_metre = UNITS / LAYER
     flat_along, flat_left, flat_rise = along.ravel(), left.ravel(), rise.ravel()
     for t in prange(t_row.size):
         cells = np.empty(width, np.uint32)
@@ -421,6 +431,7 @@ def _search(
         r0 = np.float32(t_row[t] + 1.5)
         c0 = np.float32(t_col[t] + 1.5)
         z0 = t_z[t]
+        lines = 0
         for p in range(n):
             e = near[order[p]]
             dr = np.float32(dr_near[order[p]])
@@ -428,11 +439,18 @@ def _search(
             dz = np.float32(e_z[e] - z0)
             length = np.sqrt(np.float64(dr) * np.float64(dr) + np.float64(dc) * np.float64(dc))
             length *= cell
+            slope = np.float64(dz) / (per_metre * length)
+            grade = 0
+            while grade < between.size and slope > between[grade]:
+                grade += 1
             b = min(max(np.int64((length - bin_start) / bin_step), 0), bins - 1)
             sector = _bearing(dr_near[order[p]], dc_near[order[p]], sectors)
             strip = min(max(np.int64((length - band_start) / band), 0), bands - 1)
             place = (sector * bands + strip) * groups
             for a in range(arcs):
+                if not exists[b, grade, a]:
+                    continue
+                lines += 1
                 slot = place + group[a]
                 # A line must better what the slot holds, or it is not worth finishing.
                 limit = limits[b]
@@ -443,7 +461,7 @@ def _search(
                     limit = min(limit, out_blocked[t, slot])
                 count = _count(
                     r0, c0, z0, dr, dc, dz, flat_along, flat_left, flat_rise,
-                    np.uintp((b * arcs + a) * width), np.uintp(samples[b]),
+                    np.uintp(((b * grades + grade) * arcs + a) * width), np.uintp(samples[b]),
                     blocked, ground, rows, cols, np.uint32(limit), cells, heights,
                 )  # fmt: skip
                 if count > limit:
@@ -460,7 +478,7 @@ def _search(
                     out_blocked[t, slot] = count
                     out_unknown[t, slot] = unknown
                     out_first[t, slot] = first
-        out_lines[t] = n * arcs
+        out_lines[t] = lines
 
 
 def search(
@@ -526,9 +544,9 @@ def search(
     _search(
         tees.row, tees.col, tees.z, ends.row, ends.col, ends.z, low, high, nearest, farthest,
         space.cell, table.along, table.left, table.rise, table.samples, table.limit,
-        table.start, table.step, group, groups, space.blocked, space.searched, space.ground,
-        np.uint32(space.rows), np.uint32(space.cols), sectors, shortest, band, bands,
-        end, arc, blocked, unknown, first, lines,
+        table.exists, table.between, table.start, table.step, group, groups, space.blocked,
+        space.searched, space.ground, np.uint32(space.rows), np.uint32(space.cols), sectors,
+        shortest, band, bands, end, arc, blocked, unknown, first, lines,
     )  # fmt: skip
     return Found(end, arc, blocked, unknown, first, lines)
 
