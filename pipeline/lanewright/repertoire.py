@@ -36,7 +36,8 @@ Ints = NDArray[np.int64]
 STEP = 0.02  # s, of the table's flights
 COARSE = 0.04  # s, of the pool's
 
-SPEEDS = np.linspace(0.4, 1.0, 13)  # shares of the level's release speed
+SPEEDS = np.r_[0.4:0.79:0.05, 0.8:1.001:0.025]
+"""Shares of the level's release speed; closer where few throws get there."""
 MOST = 1.02  # share of it that a throw may have after all to reach its distance
 LAUNCHES = np.arange(-10.0, 33.0, 2.0)  # degrees of climb
 HYZERS = np.arange(-30.0, 41.0, 5.0)  # degrees, outer edge down
