@@ -785,6 +785,10 @@ class HoleSettings(Settings):
         description="share of throws that must pass for a gap to be fair (the same thirds); holes "
         "below it are kept if trimming may open them, and say so",
     )
+    least_clear: Share = Field(
+        0.2,
+        description="clear rate below which a throw makes no hole, however much is trimmed; ours",
+    )
     min_par: Annotated[int, Field(ge=2, le=3)] = Field(
         3, description="lowest par; some schools of par allow 2; common practice"
     )

@@ -12,16 +12,20 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import geopandas as gpd
+import numba
 import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from scipy import ndimage as ndi
 from scipy.spatial import cKDTree
 from scipy.stats import norm
 
 from lanewright import par
+from lanewright.alternatives import other_positions, second_routes
 from lanewright.config import HoleSettings, LegsSettings, SafetySettings
 from lanewright.flight import RANGE_POWER, Flights
+from lanewright.furtherlegs import Thrower
 from lanewright.greens import greens_of
 from lanewright.ground import Ground
 from lanewright.lanes import Lanes
@@ -49,12 +53,11 @@ STRAIGHTEST = 0.6  # least distance from tee to basket as a share of the way pla
 SQUARE = 20.0  # m; ground that candidates share
 CROWDING = 0.06  # score that a candidate must bring for each other hole on its ground
 SURPLUS = 3  # holes that sets of holes are sought among, for each that is kept
-LONG = 0.25  # share of the holes kept that have several throws, where there are so many
-GOOD = 0.4  # share of the others that a hole may exclude more for being the best, not the worst
+GOOD = 0.6  # share of the others that a hole may exclude more for being the best, not the worst
 AIMED = 40  # holes looked at for each that is kept
 VARIETY = 0.3  # score that being the only one of its kind is worth
+ZONE = 12.0  # m; short side of a wooded landing zone, 40 ft; common practice
 SAME = 12.0  # m; candidates whose tees and baskets both lie nearer are one hole
-PAIRED = 6.0  # m within which two tees, and two baskets, are the same
 TIGHT = 9.0  # m; widest 1 to 2 in 3 gap of any level, worth a word; ours
 FOOT = 0.3048
 ODDS = (np.arange(7) + 0.5) / 7  # of the throws that try a landing zone, each way
@@ -122,10 +125,20 @@ def find_holes(
     world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
     own = [(name, shapely.from_wkt(wkt)) for name, wkt in survey.own_holes]
     levels = tuple(flight.level for flight in flights.levels)
-    return make_holes(
-        world, levels, legs, settings, own=own,
-        around=surroundings_of(world, survey.wires), safety=safety,
-    )  # fmt: skip
+    before = numba.get_num_threads()
+    numba.set_num_threads(min(max(threads, 1), before))
+    try:
+        thrower = None
+        if len(legs.legs) and vegetation is not None:
+            thrower = Thrower.of(
+                world, flights, legs_settings, leaf_state, legs.tee_sites, legs.basket_sites
+            )
+        return make_holes(
+            world, levels, legs, settings, own=own, safety=safety, thrower=thrower,
+            around=surroundings_of(world, survey.wires),
+        )  # fmt: skip
+    finally:
+        numba.set_num_threads(before)
 
 
 def make_holes(
@@ -137,6 +150,7 @@ def make_holes(
     own: Iterable[tuple[str, shapely.LineString]] = (),
     around: Surroundings | None = None,
     safety: SafetySettings | None = None,
+    thrower: Thrower | None = None,
 ) -> Holes:
     """Join legs into holes, measure them, and keep the best that differ.
 
@@ -155,11 +169,14 @@ def make_holes(
     around, safety
         What must not be thrown over, and how far holes stay from it; holes that cannot are left
         out, own ones but not.
+    thrower
+        For second routes, other tees and pins; without one there are none.
     """
     around = around or surroundings_of(world)
     safety = safety or SafetySettings()
     table = legs.legs.reset_index(drop=True)
     lands = landing_share(world, levels, table, settings.landing_slope)
+    zones = _landing_zones(world, legs.basket_sites, settings.landing_slope)
     chosen: list[pd.DataFrame] = []
     facts: dict[str, object] = {}
 
@@ -169,40 +186,63 @@ def make_holes(
         return ~np.isin(np.arange(len(frame)), unfit)
 
     for level, room in zip(levels, _rooms(settings.keep, len(levels)), strict=True):
-        mine = np.flatnonzero((table["level"] == level.name) & (table["origin"] != "own"))
+        mine = np.flatnonzero(
+            (table["level"] == level.name)
+            & (table["origin"] != "own")
+            & (np.arange(len(table)) < len(legs.legs))
+            & ~(table["clear_rate"] < settings.least_clear)
+        )
         chains = chains_of(table, mine, level, lands, settings)
         tried = measured(table, chains, lands, levels, level, settings)
         facts[f"{level.name}_holes"] = _counted(chains)
         some = tried.iloc[_spread_out(tried, table, SURPLUS * room, safe)]
-        frame = _numbered([some], table, world, in_order=False)
-        pairs = conflicts(frame, table, levels, around, safety)
-        chosen.append(
-            some.iloc[
-                _in_rounds(
-                    some["score"].to_numpy(), some["throws"].to_numpy() > 1,
-                    pairs[["first", "second"]].to_numpy(), room,
-                )
-            ]
+        pairs = conflicts(
+            _numbered([some], table, world, in_order=False), table, levels, around, safety
+        )
+        rounds = _in_rounds(
+            some["score"].to_numpy(), some["length_m"].to_numpy(), _length_kinds(some, level),
+            pairs[["first", "second"]].to_numpy(), room,
         )  # fmt: skip
+        picked = some.iloc[rounds].reset_index(drop=True)
+        picked["twin"] = [f"{level.name} {i}" for i in range(len(picked))]
+        chosen.append(picked)
+        if thrower is not None and len(picked):
+            table, routes = second_routes(table, picked, zones, level, thrower, settings)
+            new = table.iloc[lands.size :]
+            lands = np.r_[lands, landing_share(world, levels, new, settings.landing_slope)]
+            more = [
+                measured(table, _padded(chain), lands, levels, level, settings).assign(
+                    twin=picked["twin"].iloc[row], second=True
+                )
+                for row, chain in routes
+            ]
+            if more:
+                ways = pd.concat(more, ignore_index=True)
+                chosen.append(ways[safe(ways)])
+            facts[f"{level.name}_second_routes"] = len(chosen[-1]) if more else 0
     chosen += [
         measured(table, chain[None], lands, levels, level, settings).assign(name=name, origin="own")
         for name, level, chain in _own_chains(world, table, legs, levels, own)
     ]
-    holes = _numbered(chosen, table, world)
-    holes = _paired(holes)
-    green = greens_of(world, holes)
-    holes = holes.assign(**green)
+    holes = _routes(_numbered(chosen, table, world))
+    holes = holes.assign(**greens_of(world, holes))
     holes["score"] *= holes.pop("green_score")
     holes["sentence"] = [_sentence(row) for row in holes.to_dict("records")]
     used = np.unique(np.array(" ".join(holes["legs"]).split(), dtype=np.int64))
-    facts["holes"] = len(holes)
+    positions = _no_positions(world)
+    if thrower is not None and len(holes):
+        positions, table = other_positions(table, holes, levels, thrower, settings.min_par)
+    facts |= {"holes": len(holes), "positions": len(positions)}
     warnings = _warnings(holes, facts)
     for level in levels:
         log.info("%s: %s", level.name, facts[f"{level.name}_holes"])
     documented = [c.name for c in LAYERS["holes"].columns if c.name in holes]
-    return Holes(
-        holes[[*documented, "geometry"]], _no_positions(world), legs.legs, used, facts, warnings
-    )
+    return Holes(holes[[*documented, "geometry"]], positions, table, used, facts, warnings)
+
+
+def _padded(chain: Ints) -> Ints:
+    """One row of chains."""
+    return np.concatenate([chain, np.full(3 - chain.size, NONE, np.int64)])[None]
 
 
 # ---------------------------------------------------------------------------------------------
@@ -243,6 +283,16 @@ def good_landing(world: LegWorld, steepest: float) -> NDArray[np.bool_]:
     steep = np.nan_to_num(world.slope_pct, nan=np.inf) > steepest
     standing = (np.asarray(world.blocked) & STAND) != 0
     return np.asarray(~(steep | standing | world.water | world.wet), bool)
+
+
+def _landing_zones(world: LegWorld, sites: gpd.GeoDataFrame, steepest: float) -> Floats:
+    """Share of the ground around sites that a disc may be played on from (sites,)."""
+    if not len(sites):
+        return np.zeros(0)
+    side = max(1, round(ZONE / world.grid.cell))
+    good = ndi.uniform_filter(good_landing(world, steepest).astype(np.float32), side)
+    at = world.grid.rowcol(sites.geometry.x.to_numpy(), sites.geometry.y.to_numpy())
+    return np.asarray(good[at], np.float64)
 
 
 def chains_of(
@@ -515,28 +565,37 @@ def _spread_out(holes: pd.DataFrame, table: gpd.GeoDataFrame, room: int, fit: Fi
     return np.asarray(order[kept], np.int64)
 
 
-def _in_rounds(score: Floats, long: NDArray[np.bool_], pairs: Ints, room: int) -> Ints:
+def _in_rounds(score: Floats, length: Floats, kind: Ints, pairs: Ints, room: int) -> Ints:
     """Holes to keep, round by round: each round is a set that can be built together.
 
     Candidates that are merely good may all exclude one another; a layout needs many that do not.
-    A round is filled with the hole that excludes the fewest others, a good hole before a poor one;
-    `LONG` of them have several throws, which by their length exclude more.
+    A round is filled with the hole that excludes the fewest others for its length, a good hole
+    before a poor one, each kind of hole in turn: short, middle, long, and of several throws.
     """
     clash = np.zeros((score.size, score.size), bool)
     clash[pairs[:, 0], pairs[:, 1]] = clash[pairs[:, 1], pairs[:, 0]] = True
     left = np.ones(score.size, bool)
     kept: list[int] = []
+    counts = np.zeros(int(kind.max(initial=0)) + 1)
     while len(kept) < min(room, score.size):
         free = left.copy()
         while free.any() and len(kept) < room:
-            excludes = clash[:, free].mean(1)
-            few = long[kept].sum() < LONG * len(kept) and (long & free).any()
-            pool = free & long if few else free
+            excludes = clash[:, free].mean(1) * length.mean() / length
+            there = np.unique(kind[free])
+            pool = free & (kind == there[counts[there].argmin()])
             best = int(np.where(pool, GOOD * score - excludes, -np.inf).argmax())
             kept.append(best)
+            counts[kind[best]] += 1
             left[best] = free[best] = False
             free &= ~clash[best]
     return np.asarray(kept, np.int64)
+
+
+def _length_kinds(holes: pd.DataFrame, level: Level) -> Ints:
+    """Third of the level's usual lengths that holes lie in, 0 to 2; 3 for several throws."""
+    third = (holes["length_m"] - level.par3_from) / (level.tee_throw - level.par3_from) * 3
+    kind = np.clip(np.floor(third.to_numpy()), 0, 2)
+    return np.where(holes["throws"] > 1, 3, kind).astype(np.int64)
 
 
 def _squares(holes: pd.DataFrame, table: gpd.GeoDataFrame) -> tuple[Ints, int]:
@@ -609,35 +668,21 @@ def _numbered(
     return gpd.GeoDataFrame(holes, geometry=lines, crs=world.grid.crs)
 
 
-def _paired(holes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Name the bold route and the safe one where two ways lead from one tee to one basket.
+def _routes(holes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Name the bold route and the safe one of holes that have both.
 
-    Bold is the way with fewer throws, or with more water to carry; it must also be the riskier.
+    Bold is the way with fewer throws. A hole with one route is played by it: safe.
     """
-    holes["route"] = "safe"
-    holes["pair_id"] = pd.array([None] * len(holes), dtype="Int64")
-    places = holes[["tee_x", "tee_y", "end_x", "end_y"]].to_numpy(float)
-    taken: set[int] = set()
-    for _, same in holes.groupby("level"):
-        at = same.index.to_numpy()
-        for i, j in cKDTree(places[at]).query_pairs(PAIRED * np.sqrt(2)):
-            a, b = sorted((at[i], at[j]))
-            gap = np.abs(places[a] - places[b])
-            if max(np.hypot(*gap[:2]), np.hypot(*gap[2:])) > PAIRED or {a, b} & taken:
-                continue
-            bold, safe = (a, b) if _dares(holes.loc[a]) > _dares(holes.loc[b]) else (b, a)
-            if _dares(holes.loc[bold]) == _dares(holes.loc[safe]):
-                continue
-            taken |= {a, b}
+    holes["route"], holes["pair_id"] = "safe", pd.array([None] * len(holes), dtype="Int64")
+    if "second" not in holes:
+        return holes
+    for _, both in holes.dropna(subset=["twin"]).groupby("twin"):
+        if len(both) == 2:
+            bold, safe = sorted(both.index, key=lambda i: (both.loc[i, "throws"], i))
             holes.loc[bold, "route"] = "bold"
             holes.loc[bold, "pair_id"] = holes.loc[safe, "hole_id"]
             holes.loc[safe, "pair_id"] = holes.loc[bold, "hole_id"]
     return holes
-
-
-def _dares(hole: Any) -> tuple[float, float]:
-    """How bold a way is: fewer throws first, then water to carry; in steps of 5 m."""
-    return -float(hole["throws"]), float(np.round(hole["carry_water_m"] / 5))
 
 
 # ---------------------------------------------------------------------------------------------

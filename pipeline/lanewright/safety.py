@@ -275,7 +275,9 @@ REASONS = (
     "tees too near",
     "past the basket",
     "in the danger cone",
+    "routes of one hole",
 )
+SAME = REASONS[-1]
 
 
 def conflicts(
@@ -305,6 +307,7 @@ def conflicts(
     ways = fairways(holes, legs, levels)
     found = [_without_room(ways, len(holes), around, settings), _in_cones(ways, levels, settings)]
     p, q, reason, distance, needed = (np.concatenate(part) for part in zip(*found, strict=True))
+    p, q, reason, distance, needed = _for_both_routes(holes, p, q, reason, distance, needed)
     first, second = np.minimum(p, q), np.maximum(p, q)
     worst = np.lexsort((reason, distance / needed, second, first))
     pairs = pd.DataFrame(
@@ -318,6 +321,27 @@ def conflicts(
 
 
 Found = tuple[Ints, Ints, Ints, Floats, Floats]
+
+
+def _for_both_routes(
+    holes: gpd.GeoDataFrame, p: Ints, q: Ints, reason: Ints, distance: Floats, needed: Floats
+) -> Found:
+    """What goes for one route of a hole goes for the other: both will be played."""
+    if "pair_id" not in holes:
+        return p, q, reason, distance, needed
+    ids = pd.Index(holes["hole_id"])
+    other = ids.get_indexer(pd.array(holes["pair_id"], dtype="Int64").fillna(-1))
+    paired = np.flatnonzero(other >= 0)
+    twins = paired[paired < other[paired]]
+    ways = [(p, q), (other[p], q), (p, other[q]), (other[p], other[q]), (twins, other[twins])]
+    first, second = (np.concatenate([way[i] for way in ways]) for i in (0, 1))
+    fill = np.zeros(twins.size)
+    reason = np.r_[np.tile(reason, 4), np.full(twins.size, REASONS.index(SAME))].astype(np.int64)
+    distance, needed = np.r_[np.tile(distance, 4), fill], np.r_[np.tile(needed, 4), fill + 1]
+    keep = (first >= 0) & (second >= 0) & (first != second)
+    # Two routes of one hole lie upon one another, and that is all there is to say.
+    keep &= (other[first] != second) | (reason == REASONS.index(SAME))
+    return first[keep], second[keep], reason[keep], distance[keep], needed[keep]
 
 
 def _without_room(
