@@ -21,6 +21,8 @@ def frame(name: str, rows: int = 5, crs: str = UTM, seed: int = 0) -> gpd.GeoDat
             continue
         if column.name == layer.key:
             data[column.name] = np.arange(1, rows + 1)
+        elif column.name == "proposal":
+            data[column.name] = np.arange(rows) % 3 + 1
         elif column.values:
             data[column.name] = [column.values[i % len(column.values)] for i in range(rows)]
         elif column.dtype == "bool":

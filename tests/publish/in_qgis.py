@@ -12,10 +12,15 @@ from contextlib import closing
 
 try:
     from qgis.core import (
+        NULL,
         QgsApplication,
+        QgsExpression,
+        QgsExpressionContext,
+        QgsExpressionContextUtils,
         QgsMapRendererSequentialJob,
         QgsMapSettings,
         QgsRectangle,
+        QgsRenderContext,
         QgsVectorLayer,
     )
     from qgis.PyQt.QtCore import QSize
@@ -58,6 +63,35 @@ def rules_from_sld(path, name, style):
     return len(layer.renderer().legendSymbolItems()) if good else 0
 
 
+def tag_works(layer):
+    """Whether the expression of the labels gives a text for some row, without a fault."""
+    if not layer.labelsEnabled():
+        return False
+    expression = QgsExpression(layer.labeling().settings().fieldName)
+    context = QgsExpressionContext(QgsExpressionContextUtils.globalProjectLayerScopes(layer))
+    texts = []
+    for feature in layer.getFeatures():
+        context.setFeature(feature)
+        texts.append(expression.evaluate(context))
+    return not expression.hasEvalError() and any(t not in (None, NULL) for t in texts)
+
+
+def drawn(layer):
+    """How many rows some symbol is drawn for."""
+    renderer = layer.renderer().clone()
+    context = QgsRenderContext()
+    context.expressionContext().appendScopes(
+        QgsExpressionContextUtils.globalProjectLayerScopes(layer)
+    )
+    renderer.startRender(context, layer.fields())
+    count = 0
+    for feature in layer.getFeatures():
+        context.expressionContext().setFeature(feature)
+        count += renderer.willRenderFeature(feature, context)
+    renderer.stopRender(context)
+    return count
+
+
 def main(path, picture=None):
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
     app = QgsApplication([], False)
@@ -65,6 +99,8 @@ def main(path, picture=None):
     found, layers = {}, []
     for name in TOP_FIRST:
         layer = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
+        if not layer.isValid():  # not in this file
+            continue
         renderer = layer.renderer()
         count, ids, names, _, _ = layer.listStylesInDatabase()
         texts = [layer.getStyleFromDatabase(style)[0] for style in ids[:count]]
@@ -80,6 +116,10 @@ def main(path, picture=None):
             "styles": names[:count],
             "qml": [bool(text) for text in texts],
             "sld": slds,
+            "order": renderer.orderBy().dump() if renderer.orderByEnabled() else "",
+            "tagged": layer.labelsEnabled(),
+            "tag_works": tag_works(layer),
+            "drawn": drawn(layer),
             "extent": layer.extent().toString(),
         }
         layers.append(layer)
@@ -90,7 +130,8 @@ def main(path, picture=None):
         settings.setBackgroundColor(QColor("white"))
         settings.setOutputSize(QSize(1400, 1400))
         settings.setOutputDpi(110)
-        extent = QgsRectangle(layers[TOP_FIRST.index("property")].extent())
+        whole = QgsVectorLayer(f"{path}|layername=property", "property", "ogr")
+        extent = QgsRectangle(whole.extent())
         extent.scale(1.1)
         settings.setExtent(extent)
         job = QgsMapRendererSequentialJob(settings)

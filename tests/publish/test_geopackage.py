@@ -393,6 +393,8 @@ def test_qgis_draws_every_layer_by_its_style(scout, layers):
         assert all(layer["qml"])
         assert layer["sld"] == [len(style.rules) for style in styles]
         assert len(layer["labels"]) == len(styles[0].rules)
+        assert layer["drawn"] == layer["rows"]
+        assert layer["tagged"] == layer["tag_works"] == (styles[0].tag is not None)
         if styles[0].column:
             assert layer["labels"] == [rule.label for rule in styles[0].rules]
     assert seen["legs"]["renderer"] == "graduatedSymbol"

@@ -25,7 +25,9 @@ def test_every_layer_has_a_style_and_no_style_is_stray():
 @pytest.mark.parametrize("style", every_style())
 def test_styles_look_at_columns_that_exist(style):
     columns = {c.name for c in schema.LAYERS[style.layer].columns}
-    used = {style.column, style.on_top}
+    used = {style.column, (style.on_top or "").removeprefix("-") or None}
+    used |= {name for rule in style.rules for name, _ in rule.also}
+    used |= {style.tag.column} if style.tag else set()
     used |= {r.symbol.size_column for r in style.rules if isinstance(r.symbol, Mark)}
     assert used - {None} <= columns
 
@@ -37,7 +39,52 @@ def test_every_kind_of_lane_has_its_own_dash_and_colour():
     assert len({rule.symbol.colour for rule in style.rules}) == len(style.rules)
 
 
-@pytest.mark.parametrize("style", [s for s in STYLES if s.rules[0].between])
+@pytest.mark.parametrize("style", every_style())
+def test_values_that_rules_ask_for_exist(style):
+    layer = schema.LAYERS[style.layer]
+    for rule in style.rules:
+        for name, value in rule.also:
+            column = layer.column(name)
+            if isinstance(value, bool):
+                assert column.dtype == "bool"
+            else:
+                assert set(value.split("|")) <= set(column.values)
+
+
+def test_every_kind_of_check_has_one_sign():
+    (style,) = styles_of("field_checks")
+    kinds = [k for rule in style.rules for _, value in rule.also for k in value.split("|")]
+    assert sorted(kinds) == sorted(schema.CHECK_KINDS)
+
+
+def test_every_reach_of_trim_work_has_one_fill():
+    (style,) = styles_of("trim_work")
+    reaches = [dict(rule.also).get("reach") for rule in style.rules if dict(rule.also)["chosen"]]
+    assert sorted(reaches) == sorted(schema.LAYERS["trim_work"].column("reach").values)
+
+
+def test_the_best_proposal_is_drawn_last_and_numbered():
+    style = styles_of("layout_holes")[0]
+    root = ET.fromstring(qml(style))
+    clause = root.find("renderer-v2/orderby/orderByClause")
+    assert (clause.text, clause.get("asc")) == ('"proposal"', "0")
+    words = root.find("labeling/settings/text-style").get("fieldName")
+    assert words == 'CASE WHEN ("proposal" >= 0 AND "proposal" < 2) THEN "play_order" END'
+    texts = ET.fromstring(sld(style).encode()).findall(f".//{SE}TextSymbolizer")
+    assert len(texts) == 1
+
+
+@pytest.mark.parametrize("style", [s for s in STYLES if s.column == "proposal"])
+def test_every_proposal_is_drawn_once(style):
+    for number in range(1, 12):
+        assert sum(low <= number < high for low, high in (r.between for r in style.rules)) == 1
+
+
+def shares(style):
+    return style.rules[0].between and style.column != "proposal"
+
+
+@pytest.mark.parametrize("style", [s for s in STYLES if shares(s)])
 def test_ranges_take_every_share_once(style):
     for share in (0.0, 0.2, 0.399, 0.4, 0.8, 0.999, 1.0):
         assert sum(low <= share < high for low, high in (r.between for r in style.rules)) == 1
@@ -63,7 +110,13 @@ def test_qml_has_a_symbol_for_every_class(style):
     symbols = [s.get("name") for s in renderer.findall("symbols/symbol")]
     assert symbols == [str(i) for i in range(len(style.rules))]
     classes = renderer.findall("ranges/range") + renderer.findall("categories/category")
-    if style.column:
+    rules = renderer.findall("rules/rule")
+    if any(rule.also for rule in style.rules):
+        assert renderer.get("type") == "RuleRenderer"
+        assert [r.get("symbol") for r in rules] == symbols
+        assert [r.get("label") for r in rules] == [r.label for r in style.rules]
+        assert len({r.get("key") for r in rules}) == len(rules)
+    elif style.column:
         assert renderer.get("attr") == style.column
         assert [c.get("symbol") for c in classes] == symbols
         assert [c.get("label") for c in classes] == [r.label for r in style.rules]
@@ -78,7 +131,8 @@ def test_sld_filters_every_class(style):
     rules = root.findall(f".//{SE}Rule")
     assert [r.find(f"{SE}Name").text for r in rules] == [r.label for r in style.rules]
     filters = root.findall(".//{http://www.opengis.net/ogc}Filter")
-    assert len(filters) == (len(style.rules) if style.column else 0)
+    filtered = style.column or any(rule.also for rule in style.rules)
+    assert len(filters) == (len(style.rules) if filtered else 0)
     kind = {"P": "PointSymbolizer", "L": "LineSymbolizer", "M": "PolygonSymbolizer"}
     geometry = schema.LAYERS[style.layer].geometry
     assert all(r.find(f"{SE}{kind[geometry[0]]}") is not None for r in rules)

@@ -6,6 +6,7 @@ memory) for scores, and the palette of Okabe and Ito (2008, from memory) for kin
 
 from __future__ import annotations
 
+import uuid
 from dataclasses import dataclass
 from typing import Literal
 from xml.etree import ElementTree as ET
@@ -15,12 +16,23 @@ Dash = tuple[float, ...]
 
 @dataclass(frozen=True)
 class Line:
-    """A stroke; width and dashes [mm] on paper or screen."""
+    """A stroke; width and dashes [mm] on paper or screen.
+
+    Attributes
+    ----------
+    casing
+        Width of white on either side [mm], which tells it from what it crosses.
+    first, last
+        Markers on its first and last point; SLD has no word for them and leaves them out.
+    """
 
     colour: str
     width: float
     dash: Dash = ()
     opacity: float = 1.0
+    casing: float = 0.0
+    first: Mark | None = None
+    last: Mark | None = None
 
 
 @dataclass(frozen=True)
@@ -47,12 +59,47 @@ class Mark:
 
 @dataclass(frozen=True)
 class Rule:
-    """What a symbol stands for: everything, one value, or a range (from, below)."""
+    """What a symbol stands for: everything, one value, or a range (from, below).
+
+    Attributes
+    ----------
+    also
+        Further columns and the values that they must have.
+    tagged
+        Whether the style's tag is written beside the rows that fit.
+    """
 
     label: str
     symbol: Line | Fill | Mark
     value: str | None = None
     between: tuple[float, float] | None = None
+    also: tuple[tuple[str, str | bool], ...] = ()
+    tagged: bool = False
+
+
+@dataclass(frozen=True)
+class Tag:
+    """A column written beside rows, in ink on white; no two are drawn over each other.
+
+    Attributes
+    ----------
+    column
+        What is written.
+    size
+        In points.
+    at_start
+        Beside the first point of a line instead of its middle.
+    before
+        Text in front of the value.
+    priority
+        0 to 10; where tags of several layers want one place, the highest has it.
+    """
+
+    column: str
+    size: float = 9.0
+    at_start: bool = False
+    before: str = ""
+    priority: int = 5
 
 
 @dataclass(frozen=True)
@@ -68,7 +115,11 @@ class Style:
     column
         Column that rules with a value or a range look at.
     on_top
-        Column whose high values are drawn last.
+        Column whose high values are drawn last; with a minus in front, its low ones.
+    tag
+        What is written beside the rows of tagged rules.
+    nearer
+        Scale, as 1 to so much, beyond which the layer is left out, for it would only clutter.
     """
 
     layer: str
@@ -76,11 +127,14 @@ class Style:
     rules: tuple[Rule, ...]
     column: str | None = None
     on_top: str | None = None
+    tag: Tag | None = None
+    nearer: int | None = None
 
 
 _INK = "#1a1a1a"
 _PAPER = "#ffffff"
 _WATER = "#0072b2"
+_NEAR = 3000  # thousands of sites are a haze on a map of the whole property
 _VIRIDIS = ("#addc30", "#5ec962", "#21918c", "#3b528b", "#440154")  # light to dark: worst to best
 
 
@@ -105,17 +159,22 @@ def _ramp(what: str) -> tuple[Rule, ...]:
     )
 
 
+_TEE = Mark("square", _INK, Line(_PAPER, 0.3), size=2.2)
+_BASKET = Mark("circle", _PAPER, Line(_INK, 0.7), size=2.8)
+
 STYLES: tuple[Style, ...] = (
     Style("property", "Outline", (Rule("Property", Fill(None, Line(_INK, 0.9))),)),
     Style(
         "tee_sites",
         "Tee sites",
         (Rule("Tee site", Mark("triangle", _INK, Line(_PAPER, 0.2), size=2.4)),),
+        nearer=_NEAR,
     ),
     Style(
         "basket_sites",
         "Basket sites",
         (Rule("Basket site", Mark("circle", _PAPER, Line(_INK, 0.5), size=1.8)),),
+        nearer=_NEAR,
     ),
     Style("legs", "Score", _ramp("score"), column="score", on_top="score"),
     Style(
@@ -129,41 +188,98 @@ STYLES: tuple[Style, ...] = (
         "layout_holes",
         "Proposal",
         (
-            Rule("other proposals", Line(_INK, 0.25, (1.0, 1.6), 0.5), between=(2, 1000)),
-            Rule("best proposal", Line(_INK, 0.9), between=(0, 2)),
+            Rule("third proposal and on", Line("#cc79a7", 0.5, (0.8, 1.2), 0.8), between=(3, 1e6)),
+            Rule("second proposal", Line("#d55e00", 0.5, (3.0, 1.2), 0.8), between=(2, 3)),
+            Rule(
+                "best proposal, numbered at the tee",
+                Line(_INK, 0.9, casing=0.5, first=_TEE, last=_BASKET),
+                between=(0, 2),
+                tagged=True,
+            ),
         ),
         column="proposal",
-        on_top="score",
+        on_top="-proposal",
+        tag=Tag("play_order", 11.0, at_start=True, priority=10),
+    ),
+    Style(
+        "layout_holes",
+        "Clear rate",
+        _ramp("clear rate"),
+        column="clear_rate",
+        on_top="clear_rate",
+        tag=None,
     ),
     Style(
         "layout_walks",
         "Proposal",
         (
-            Rule("walks of other proposals", Line(_WATER, 0.15, (0.4, 1.6), 0.4), between=(2, 1000)),
-            Rule("walks of the best proposal", Line(_WATER, 0.5, (0.5, 1.0)), between=(0, 2)),
+            Rule("walks of others", Line(_WATER, 0.15, (0.4, 1.6), 0.5), between=(2, 1e6)),
+            Rule(
+                "walks of the best proposal",
+                Line(_WATER, 0.5, (0.5, 1.0), casing=0.3),
+                between=(0, 2),
+            ),
         ),
         column="proposal",
+        on_top="-proposal",
     ),
     Style(
         "field_checks",
         "Checks",
-        (Rule("See on foot", Mark("square", "#d55e00", Line(_PAPER, 0.3), size=2.6)),),
+        (
+            Rule(
+                "water and soft ground",
+                Mark("circle", "#56b4e9", Line(_INK, 0.3), size=2.8),
+                also=(("kind", "soft ground|water|crossing"),),
+                tagged=True,
+            ),
+            Rule(
+                "growth",
+                Mark("triangle", "#009e73", Line(_INK, 0.3), size=3.0),
+                also=(("kind", "not seen|gap|in leaf"),),
+                tagged=True,
+            ),
+            Rule(
+                "wire",
+                Mark("square", "#d55e00", Line(_INK, 0.5), size=3.0),
+                also=(("kind", "wire"),),
+                tagged=True,
+            ),
+            Rule(
+                "access, boundary, age of the survey",
+                Mark("square", _PAPER, Line(_INK, 0.4), size=2.6),
+                also=(("kind", "access|boundary|survey age"),),
+                tagged=True,
+            ),
+        ),
+        tag=Tag("check_id", 7.5, before="C", priority=7),
     ),
     Style(
         "trim_work",
         "Reach",
         (
-            Rule("by hand tools", Fill("#009e73", Line("#009e73", 0.3), 0.6), "hand tools"),
-            Rule("by pole saw", Fill("#56b4e9", Line("#56b4e9", 0.3), 0.6), "pole saw"),
             Rule(
-                "by climber or lift", Fill("#e69f00", Line("#e69f00", 0.3), 0.6), "climber or lift"
+                "not chosen",
+                Fill(None, Line("#767676", 0.15), 0.6),
+                also=(("chosen", False),),
             ),
-            Rule("felled by a sawyer", Fill("#d55e00", Line("#d55e00", 0.5), 0.6), "sawyer"),
-            Rule("an arborist's", Fill("#cc79a7", Line("#cc79a7", 0.5), 0.6), "arborist"),
+            *(
+                Rule(
+                    label,
+                    Fill(colour, Line(_INK, 0.15), 0.85),
+                    also=(("chosen", True), ("reach", reach)),
+                )
+                for label, colour, reach in (
+                    ("by hand tools", "#009e73", "hand tools"),
+                    ("by pole saw", "#56b4e9", "pole saw"),
+                    ("by climber or lift", "#e69f00", "climber or lift"),
+                    ("felled by a sawyer", "#d55e00", "sawyer"),
+                    ("an arborist's", "#cc79a7", "arborist"),
+                )
+            ),
         ),
-        column="reach",
+        on_top="chosen",
     ),
-    Style("holes", "Score", _ramp("score"), column="score", on_top="score"),
     Style(
         "holes",
         "Route",
@@ -243,10 +359,16 @@ def _number(value: float) -> str:
 
 
 def qml(style: Style) -> str:
-    """Style as a QGIS layer style document (symbology only), read by QGIS 3."""
-    root = ET.Element("qgis", version="3.22.0", styleCategories="Symbology")
+    """Style as a QGIS layer style document (symbology and labels), read by QGIS 3."""
+    root = ET.Element("qgis", version="3.22.0", styleCategories="Symbology|Labeling|Rendering")
+    if style.nearer is not None:
+        root.set("hasScaleBasedVisibilityFlag", "1")
+        root.set("minScale", str(style.nearer))
+        root.set("maxScale", "0")
     kind = "singleSymbol"
-    if any(rule.value is not None for rule in style.rules):
+    if any(rule.also for rule in style.rules):
+        kind = "RuleRenderer"
+    elif any(rule.value is not None for rule in style.rules):
         kind = "categorizedSymbol"
     elif any(rule.between for rule in style.rules):
         kind = "graduatedSymbol"
@@ -286,14 +408,99 @@ def qml(style: Style) -> str:
                 label=rule.label,
                 render="true",
             )
+    if kind == "RuleRenderer":
+        rules = ET.SubElement(renderer, "rules", key=_key(style, -1))
+        for index, rule in enumerate(style.rules):
+            ET.SubElement(
+                rules,
+                "rule",
+                key=_key(style, index),
+                symbol=str(index),
+                label=rule.label,
+                filter=_expression(style, rule),
+            )
     symbols = ET.SubElement(renderer, "symbols")
     for index, rule in enumerate(style.rules):
         _qml_symbol(symbols, str(index), rule.symbol)
     if style.on_top:
         order = ET.SubElement(renderer, "orderby")
-        clause = ET.SubElement(order, "orderByClause", asc="1", nullsFirst="1")
-        clause.text = f'"{style.on_top}"'
+        low = style.on_top.startswith("-")
+        clause = ET.SubElement(order, "orderByClause", asc="0" if low else "1", nullsFirst="1")
+        clause.text = f'"{style.on_top.removeprefix("-")}"'
+    if style.tag is not None:
+        root.set("labelsEnabled", "1")
+        _qml_labels(root, style, style.tag)
     return "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n" + _text(root)
+
+
+def _key(style: Style, index: int) -> str:
+    """Name of a rule, the same in every run."""
+    return f"{{{uuid.uuid5(uuid.NAMESPACE_OID, f'{style.layer} {style.name} {index}')}}}"
+
+
+def _expression(style: Style, rule: Rule) -> str:
+    """Rows that a rule fits, in the expressions of QGIS."""
+    terms = []
+    if rule.value is not None:
+        terms.append(f"\"{style.column}\" = '{rule.value}'")
+    if rule.between is not None:
+        low, high = map(_number, rule.between)
+        terms.append(f'"{style.column}" >= {low} AND "{style.column}" < {high}')
+    for column, value in rule.also:
+        if isinstance(value, bool):
+            terms.append(f'"{column}" = {str(value).lower()}')
+        else:
+            listed = ", ".join(f"'{one}'" for one in value.split("|"))
+            terms.append(f'"{column}" IN ({listed})')
+    return " AND ".join(terms) or "TRUE"
+
+
+def _qml_labels(root: ET.Element, style: Style, tag: Tag) -> None:
+    """Labels that give way to each other and to the symbols of their own layer."""
+    tagged = [f"({_expression(style, rule)})" for rule in style.rules if rule.tagged]
+    text = f'"{tag.column}"' if not tag.before else f"'{tag.before}' || \"{tag.column}\""
+    labeling = ET.SubElement(root, "labeling", type="simple")
+    settings = ET.SubElement(labeling, "settings", calloutType="simple")
+    face = ET.SubElement(
+        settings,
+        "text-style",
+        fieldName=f"CASE WHEN {' OR '.join(tagged)} THEN {text} END",
+        isExpression="1",
+        fontFamily="DejaVu Sans",
+        namedStyle="Bold",
+        fontWeight="75",
+        fontSize=_number(tag.size),
+        fontSizeUnit="Point",
+        textColor=_rgba(_INK),
+        textOpacity="1",
+    )
+    ET.SubElement(
+        face,
+        "text-buffer",
+        bufferDraw="1",
+        bufferSize="0.7",
+        bufferSizeUnits="MM",
+        bufferColor=_rgba(_PAPER),
+        bufferOpacity="1",
+        bufferJoinStyle="128",
+    )
+    place = {
+        "placement": "6",  # around a point, the best place first
+        "dist": "1",
+        "distUnits": "MM",
+        "priority": str(tag.priority),
+        "predefinedPositionOrder": "TR,TL,BR,BL,R,L,TSR,BSR",
+    }
+    if tag.at_start:
+        place |= {
+            "geometryGeneratorEnabled": "1",
+            "geometryGenerator": "start_point($geometry)",
+            "geometryGeneratorType": "PointGeometry",
+        }
+    ET.SubElement(settings, "placement", place)
+    ET.SubElement(
+        settings, "rendering", displayAll="0", obstacle="1", obstacleFactor="1", drawLabels="1"
+    )
 
 
 def _qml_symbol(parent: ET.Element, name: str, symbol: Line | Fill | Mark) -> None:
@@ -329,6 +536,8 @@ def _qml_layer(symbol: ET.Element, kind: str, options: dict[str, str]) -> ET.Ele
 
 
 def _qml_line(symbol: ET.Element, line: Line) -> None:
+    if line.casing:
+        _qml_line(symbol, Line(_PAPER, line.width + 2 * line.casing))
     options = {
         "line_color": _rgba(line.colour),
         "line_style": "solid",
@@ -344,6 +553,16 @@ def _qml_line(symbol: ET.Element, line: Line) -> None:
             "customdash_unit": "MM",
         }
     _qml_layer(symbol, "SimpleLine", options)
+    for mark, place in ((line.first, "firstvertex"), (line.last, "lastvertex")):
+        if mark is None:
+            continue
+        layer = _qml_layer(symbol, "MarkerLine", {"placement": place, "rotate": "1"})
+        # Symbols within symbols are named after their place.
+        name = f"@{symbol.get('name')}@{len(symbol) - 1}"
+        inner = ET.SubElement(
+            layer, "symbol", name=name, type="marker", alpha="1", clip_to_extent="1", force_rhr="0"
+        )
+        _qml_mark(inner, mark)
 
 
 def _qml_plain_fill(symbol: ET.Element, fill: Fill) -> None:
@@ -442,30 +661,65 @@ def sld(style: Style) -> str:
         _sld_filter(drawn, style.column, rule)
         match rule.symbol:
             case Line():
+                if rule.symbol.casing:
+                    under = Line(_PAPER, rule.symbol.width + 2 * rule.symbol.casing)
+                    _sld_stroke(ET.SubElement(drawn, f"{{{_SE}}}LineSymbolizer"), under)
                 _sld_stroke(ET.SubElement(drawn, f"{{{_SE}}}LineSymbolizer"), rule.symbol)
             case Fill():
                 _sld_fill(drawn, rule.symbol)
             case Mark():
                 _sld_mark(drawn, rule.symbol)
+        if style.tag is not None and rule.tagged:
+            _sld_text(drawn, style.tag)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + _text(root)
 
 
 def _sld_filter(rule_element: ET.Element, column: str | None, rule: Rule) -> None:
-    if column is None:
+    tests: list[tuple[str, str, str]] = []
+    if column is not None and rule.value is not None:
+        tests.append(("PropertyIsEqualTo", column, rule.value))
+    if column is not None and rule.between is not None:
+        tests.append(("PropertyIsGreaterThanOrEqualTo", column, _number(rule.between[0])))
+        tests.append(("PropertyIsLessThan", column, _number(rule.between[1])))
+    either: list[tuple[str, tuple[str, ...]]] = []
+    for name, value in rule.also:
+        if isinstance(value, bool):
+            tests.append(("PropertyIsEqualTo", name, str(value).lower()))
+        elif "|" in value:
+            either.append((name, tuple(value.split("|"))))
+        else:
+            tests.append(("PropertyIsEqualTo", name, value))
+    if not tests and not either:
         return
     chosen = ET.SubElement(rule_element, f"{{{_OGC}}}Filter")
+    if len(tests) + len(either) > 1:
+        chosen = ET.SubElement(chosen, f"{{{_OGC}}}And")
 
-    def compare(parent: ET.Element, operator: str, literal: str) -> None:
+    def compare(parent: ET.Element, operator: str, name: str, literal: str) -> None:
         element = ET.SubElement(parent, f"{{{_OGC}}}{operator}")
-        ET.SubElement(element, f"{{{_OGC}}}PropertyName").text = column
+        ET.SubElement(element, f"{{{_OGC}}}PropertyName").text = name
         ET.SubElement(element, f"{{{_OGC}}}Literal").text = literal
 
-    if rule.value is not None:
-        compare(chosen, "PropertyIsEqualTo", rule.value)
-    elif rule.between is not None:
-        both = ET.SubElement(chosen, f"{{{_OGC}}}And")
-        compare(both, "PropertyIsGreaterThanOrEqualTo", _number(rule.between[0]))
-        compare(both, "PropertyIsLessThan", _number(rule.between[1]))
+    for operator, name, literal in tests:
+        compare(chosen, operator, name, literal)
+    for name, values in either:
+        any_of = ET.SubElement(chosen, f"{{{_OGC}}}Or")
+        for value in values:
+            compare(any_of, "PropertyIsEqualTo", name, value)
+
+
+def _sld_text(rule_element: ET.Element, tag: Tag) -> None:
+    text = ET.SubElement(rule_element, f"{{{_SE}}}TextSymbolizer")
+    label = ET.SubElement(text, f"{{{_SE}}}Label")
+    label.text = tag.before or None
+    ET.SubElement(label, f"{{{_OGC}}}PropertyName").text = tag.column
+    font = ET.SubElement(text, f"{{{_SE}}}Font")
+    _parameter(font, "font-weight", "bold")
+    _parameter(font, "font-size", f"{tag.size * 25.4 / 72 / _PIXEL:.1f}")
+    halo = ET.SubElement(text, f"{{{_SE}}}Halo")
+    ET.SubElement(halo, f"{{{_SE}}}Radius").text = f"{0.7 / _PIXEL:.1f}"
+    _parameter(ET.SubElement(halo, f"{{{_SE}}}Fill"), "fill", _PAPER)
+    _parameter(ET.SubElement(text, f"{{{_SE}}}Fill"), "fill", _INK)
 
 
 def _parameter(parent: ET.Element, name: str, value: str) -> None:
