@@ -150,7 +150,7 @@ def by_worth(case: Case, among: Flags | None = None, after: Flags | None = None)
         for k, j in enumerate(which):
             parts = [i for i in out if case.within[i] == j]
             if parts:
-                more[:, k] -= case.depth[np.ix_(open_, parts)].sum(1)
+                more[:, k] -= case.depth[open_][:, parts].sum(1)
         share = np.minimum(more / need[open_, None], 1.0)
         before = np.minimum(gone[open_] / need[open_], 1.0)
         gain = (share >= 1).sum(0) - (before >= 1).sum()
@@ -177,7 +177,7 @@ def first_enough(case: Case, order: list[int], wanted: int) -> Flags:
 
 
 def improved(case: Case, chosen: Flags, wanted: int) -> Flags:
-    """The same set without what it can do without, and with dear pieces swapped for cheaper ones."""
+    """The same set without what is not needed, and dear pieces swapped for cheaper ones."""
     chosen = _pruned(case, chosen, wanted)
     better = True
     while better:

@@ -97,6 +97,12 @@ class Growth:
         """Row in the trees of the crown that each cell lies in; `NO_TREE` elsewhere."""
         return self._owner[row, col].astype(np.int64)
 
+    def stays(self, tree: Ints) -> Flags:
+        """Whether each tree, by row or `NO_TREE`, is one that stays."""
+        if not len(self.kept_tree):
+            return np.zeros(tree.shape, bool)
+        return (tree != NO_TREE) & self.kept_tree[np.maximum(tree, 0)]
+
     def nearest(self, x: Floats, y: Floats) -> tuple[Ints, Floats]:
         """Row of the nearest tree and how far it is; `NO_TREE` and NaN without trees."""
         if self._index is None:
@@ -107,7 +113,7 @@ class Growth:
     def density(self, row: Ints, col: Ints) -> Floats:
         """Contact density of whole columns [1/m] (n, layers); what is solid counts as none."""
         code = self.world.density[row, col]
-        return np.where(code == SOLID, 0.0, self.world.table[code])
+        return np.asarray(np.where(code == SOLID, 0.0, self.world.table[code]), np.float64)
 
     def brush_top(self, row: Ints, col: Ints) -> Ints:
         """Layers up to which growth stands on the ground without a gap (n,)."""
@@ -143,7 +149,7 @@ KEPT = ("", "on the keep list", "within the water's buffer", "off the property",
 
 def _column(trees: object, name: str, default: float) -> Floats:
     if name in trees:  # type: ignore[operator]
-        return np.asarray(trees[name], float)  # type: ignore[index]
+        return np.asarray(trees[name], np.float64)  # type: ignore[index]
     return np.full(len(trees), default)  # type: ignore[arg-type]
 
 
@@ -165,7 +171,8 @@ class Met:
     @property
     def total(self) -> Floats:
         """Contacts of each throw (throws,)."""
-        return np.bincount(self.throw, self.depth, minlength=self.enough.size)
+        sums = np.bincount(self.throw, self.depth, minlength=self.enough.size)
+        return np.asarray(sums, np.float64)
 
     @property
     def voxel(self) -> Ints:
@@ -275,7 +282,7 @@ def _belongs(growth: Growth, row: Ints, col: Ints, layer: Ints) -> tuple[Ints, I
     return np.where(brush, BRUSH, LIMBS), np.where(brush | ~tall, NO_TREE, owner)
 
 
-def find_pieces(growth: Growth, met: Met, length: float, start: Floats, end: Floats) -> Pieces:
+def find_pieces(growth: Growth, met: Met, length: float) -> Pieces:
     """Pieces that failed throws meet on one leg, no whole trees.
 
     Parameters
@@ -286,8 +293,6 @@ def find_pieces(growth: Growth, met: Met, length: float, start: Floats, end: Flo
         What the throws of the leg meet.
     length
         Of the leg [m].
-    start, end
-        Tee and end on the map (2,).
     """
     settings, cell = growth.settings, growth.world.grid.cell
     failed = met.total >= met.enough
@@ -301,7 +306,7 @@ def find_pieces(growth: Growth, met: Met, length: float, start: Floats, end: Flo
     if row.size == 0:
         return _none()
     action, tree = _belongs(growth, row, col, layer)
-    free = ~((tree != NO_TREE) & growth.kept_tree[np.maximum(tree, 0)])
+    free = ~growth.stays(tree)
     if not free.all():
         row, col, layer, depth, along, left, action, tree = (
             a[free] for a in (row, col, layer, depth, along, left, action, tree)
@@ -316,14 +321,15 @@ def find_pieces(growth: Growth, met: Met, length: float, start: Floats, end: Flo
     keys, group = np.unique(key, axis=0, return_inverse=True)
     group = group.ravel()
     weight = np.bincount(group, depth)
-    made = []
+    made: list[_Piece] = []
     for k in np.flatnonzero(weight >= _LEAST * met.enough.size):
         mine = group == k
-        made.append(
-            _piece(growth, keys[k], row[mine], col[mine], layer[mine], depth[mine], along[mine],
-                   left[mine], start, end, length, cell)
+        piece = _piece(
+            growth, keys[k], row[mine], col[mine], layer[mine], depth[mine], along[mine],
+            left[mine], cell,
         )  # fmt: skip
-    made = [m for m in made if m is not None]
+        if piece is not None:
+            made.append(piece)
     return _joined(made) if made else _none()
 
 
@@ -350,7 +356,7 @@ class _Piece:
 
 def _piece(
     growth: Growth, key: Ints, row: Ints, col: Ints, layer: Ints, depth: Floats, along: Floats,
-    left: Floats, start: Floats, end: Floats, length: float, cell: float,
+    left: Floats, cell: float,
 ) -> _Piece | None:  # fmt: skip
     action, tree = int(key[0]), int(key[1])
     gone = np.cumsum(np.bincount(layer, depth, minlength=LAYERS)) / depth.sum()
@@ -394,7 +400,7 @@ def _piece(
         rr, cc, ll, density = (a[(ll >= ends[0]) & (ll < ends[1])] for a in (rr, cc, ll, density))
         grown = density >= growth.settings.least_density
     u, v = np.average(along, weights=depth), np.average(left, weights=depth)
-    x, y = grid.xy(np.average(row, weights=depth), np.average(col, weights=depth))
+    middle = np.average(np.column_stack(grid.xy(row, col)), axis=0, weights=depth)
     bits = (growth.world.searched[rr, cc] >> ll.astype(np.uint64)) & np.uint64(1)
     weight = np.maximum(density, 1e-9)
     return _Piece(
@@ -406,8 +412,8 @@ def _piece(
             "high": float(ends[1] * LAYER_HEIGHT),
             "along": float(u),
             "left": float(v),
-            "x": float(x),
-            "y": float(y),
+            "x": float(middle[0]),
+            "y": float(middle[1]),
             "volume": float(grown.sum() * cell**2 * LAYER_HEIGHT),
             "area": float(len(np.unique((rr[grown] << 32) | cc[grown])) * cell**2),
             "density": float(density[grown].mean()),
@@ -596,8 +602,7 @@ def _why_left(growth: Growth, met: Met) -> Ints:
     thick = (met.kind != 1) & (kept == 0)
     if growth.kept_tree.any() and thick.any():
         _, tree = _belongs(growth, met.row[thick], met.col[thick], met.layer[thick])
-        mine = (tree != NO_TREE) & growth.kept_tree[np.maximum(tree, 0)]
-        why[np.flatnonzero(thick)[mine]] = REST.index(KEPT[1])
+        why[np.flatnonzero(thick)[growth.stays(tree)]] = REST.index(KEPT[1])
     why[code == SOLID] = REST.index("buildings or wires")
     why[met.kind == 1] = REST.index("trunks")
     return why

@@ -11,6 +11,7 @@ trimming can take, a trunk, growth too thin to point at, space that lidar did no
 
 from __future__ import annotations
 
+import itertools
 import logging
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -77,6 +78,7 @@ ROUNDS = 3  # times the choice may be tightened until the promise holds
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
 BIT_OF_IT = 0.9  # share of what can be won that is gone for where the wish is out of reach
 OVER = 1.0  # m from the line up to which a piece is over it
+MIDDLE = 0.3  # m from the line up to which a piece counts for both sides
 VOLUME_PRICE = 0.01  # h per m3: of sets that cost the same, the one that leaves more standing; ours
 RUN_GAP, RUN_LENGTH, RUN_PIECES = 12.0, 12.0, 3  # m, m: limbs in a row along a side of the lane
 
@@ -251,7 +253,7 @@ def growth_of(
 
 
 def chosen_legs(legs: gpd.GeoDataFrame, wanted: Ints | None, most: int) -> Ints:
-    """Rows of the legs to plan: the designer's own, and of the wanted the best all over the land."""
+    """Rows of the legs to plan: the designer's own, and the best of the wanted all over the land."""
     own = legs["origin"].to_numpy() == "own"
     may = ~own if wanted is None else ~own & np.isin(legs["leg_id"].to_numpy(), wanted)
     rows = np.flatnonzero(may)
@@ -381,7 +383,7 @@ def _planned(
             g = flights.grade_of(length[i : i + 1], np.array([rise]))[0]
             way = flights.path[b, g, lines.arc[i], : TARGET + 1, :2].astype(float)
             yield _plan_leg(
-                growth, leg, mets[0][k], mets[1][k], float(length[i]), tee[i], end[i], way, leaf
+                growth, leg, mets[0][k], mets[1][k], float(length[i]), way, leaf
             )
 
 
@@ -389,12 +391,12 @@ def _by_line(met: throwing.Meetings, lines: int) -> list[Met]:
     edges = np.searchsorted(met.line, np.arange(lines + 1))
     return [
         Met(
-            *(getattr(met, n)[a:b].astype(np.int64) for n in ("throw", "row", "col", "layer")),
-            met.kind[a:b],
-            *(getattr(met, n)[a:b].astype(float) for n in ("depth", "along", "left", "height")),
-            met.enough[i].astype(float),
+            **{n: getattr(met, n)[a:b].astype(np.int64) for n in ("throw", "row", "col", "layer")},
+            kind=met.kind[a:b],
+            **{n: getattr(met, n)[a:b].astype(float) for n in ("depth", "along", "left", "height")},
+            enough=met.enough[i].astype(float),
         )
-        for i, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True))
+        for i, (a, b) in enumerate(itertools.pairwise(edges))
     ]
 
 
@@ -448,17 +450,17 @@ def _thrown(
     leafy = sort_entries(growth, pieces, met, unsure, leaf)
     factor = np.where(met.kind != 1, leaf[met.layer], 1.0)
     total = np.bincount(met.throw, factor * met.depth, minlength=met.enough.size)
-    return _Thrown(met, now, leafy, met.total, total)
+    return _Thrown(met, now, leafy, met.total, np.asarray(total, np.float64))
 
 
 def _plan_leg(
-    growth: Growth, leg: pd.Series, ours: Met, scored: Met, length: float, start: Floats,
-    end: Floats, way: Floats, leaf: Floats | None,
+    growth: Growth, leg: pd.Series, ours: Met, scored: Met, length: float, way: Floats,
+    leaf: Floats | None,
 ) -> _Planned:  # fmt: skip
     settings = growth.settings
     kind = leg["lane_kind"] if isinstance(leg["lane_kind"], str) else "lane"
     wished = float(getattr(settings.wished, kind))
-    pieces, unsure = offered(find_pieces(growth, ours, length, start, end), settings)
+    pieces, unsure = offered(find_pieces(growth, ours, length), settings)
     hours = hours_of(growth, pieces)
     cost = cost_of(growth, pieces, hours)
     choosing = _thrown(growth, pieces, unsure, ours, leaf)
@@ -632,7 +634,7 @@ def _nothing(grid: Grid, wires: gpd.GeoDataFrame, warning: str | None = None) ->
     return Trim(
         empty,
         pd.DataFrame(columns=list(_PER_LEG)),
-        pd.DataFrame(columns=["leg_id", "step", "work_id", "hours_low", "hours_high", "clear_rate"]),
+        pd.DataFrame(columns=list(_CURVE)),
         pd.DataFrame(columns=["leg_id", "side", "from_m", "to_m", "height_m", "pieces", "text"]),
         pd.DataFrame(columns=["tree_id", "legs", "crown_share", "flag"]),
         wires,
@@ -641,6 +643,7 @@ def _nothing(grid: Grid, wires: gpd.GeoDataFrame, warning: str | None = None) ->
     )
 
 
+_CURVE = ("leg_id", "step", "work_id", "hours_low", "hours_high", "clear_rate")
 _PER_LEG = (
     "leg_id", "wished", "clear_rate", "promised", "promised_se", "leaf_on", "leaf_on_promised",
     "hours_low", "hours_high", "pieces", "felled", "reached", "most", "why", "gap",
@@ -812,9 +815,8 @@ def _words(
     if pieces.action[j] == BRUSH:
         kind = treework.brush_class(pieces.high[j : j + 1], pieces.density[j : j + 1])[0]
         name = ("light", "medium", "heavy")[int(kind)]
-        return (
-            f"cut {name} brush, {pieces.area[j]:.0f} m2, up to {_both(pieces.high[j])} high; {place}"
-        )
+        size = f"{pieces.area[j]:.0f} m2, up to {_both(pieces.high[j])} high"
+        return f"cut {name} brush, {size}; {place}"
     if pieces.action[j] == TREE:
         return (
             f"fell tree {growth.tree_id[t]}, {growth.height[t]:.0f} m high, stem about "
@@ -911,7 +913,7 @@ def raised(leg_id: int, limbs: pd.DataFrame) -> list[dict[str, object]]:
         `along` and `off` [m] (left above 0), `low` and `high` [m] of each limb piece.
     """
     out: list[dict[str, object]] = []
-    for side, mine in (("left", limbs["off"] > -OVER), ("right", limbs["off"] < OVER)):
+    for side, mine in (("left", limbs["off"] > -MIDDLE), ("right", limbs["off"] < MIDDLE)):
         row = limbs[mine].sort_values("along", kind="stable")
         if row.empty:
             continue

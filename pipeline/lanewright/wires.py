@@ -1,4 +1,4 @@
-"""Possible power lines: returns that the vendor calls wire, and straight rows of returns in the air.
+"""Possible power lines: returns that the vendor calls wire, and straight rows in the air.
 
 Vendors seldom classify wires, so rows are looked for too: returns at wire height with nothing
 between them and the ground, in a straight row. A row is straight where, of the spread of the
@@ -104,7 +104,7 @@ def alone(points: Floats) -> Floats:
     np.minimum.at(low, key, above[:, 2])
     np.maximum.at(high, key, above[:, 2])
     fits = (low >= LOW) & (high <= HIGH) & (high - low <= THICK)
-    return above[fits[key]]
+    return np.asarray(above[fits[key]])
 
 
 def rows_of(points: Floats) -> list[Floats]:
