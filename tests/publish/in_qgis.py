@@ -132,6 +132,7 @@ def main(path, picture=None):
         settings.setOutputDpi(110)
         whole = QgsVectorLayer(f"{path}|layername=property", "property", "ogr")
         extent = QgsRectangle(whole.extent())
+        del whole  # before QGIS ends
         extent.scale(1.1)
         settings.setExtent(extent)
         job = QgsMapRendererSequentialJob(settings)

@@ -134,22 +134,23 @@ class Style:
 _INK = "#1a1a1a"
 _PAPER = "#ffffff"
 _WATER = "#0072b2"
-_NEAR = 3000  # thousands of sites are a haze on a map of the whole property
+_NEAR = 1250  # thousands of sites are a haze on a map of the whole property
 _VIRIDIS = ("#addc30", "#5ec962", "#21918c", "#3b528b", "#440154")  # light to dark: worst to best
 
 
-def _ramp(what: str) -> tuple[Rule, ...]:
+def _ramp(what: str, wider: float = 1.0) -> tuple[Rule, ...]:
     """Fifths of a 0-1 column: the better, the darker, wider and more solid.
 
     Thousands of lines lie over each other; the weak ones stay a haze behind the best.
     """
     edges = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
-    widths = (0.1, 0.12, 0.18, 0.35, 0.8)
-    solid = (0.25, 0.3, 0.4, 0.7, 1.0)
+    # Where a thousand good ones cross, wide strokes would run into one blot.
+    widths = (0.1, 0.11, 0.13, 0.18, 0.3)
+    solid = (0.2, 0.25, 0.3, 0.45, 0.8)
     return tuple(
         Rule(
             f"{what} {low:.1f} to {high:.1f}",
-            Line(colour, width, opacity=opacity),
+            Line(colour, width * wider, opacity=opacity),
             # The last class holds 1.0 itself.
             between=(low, high if high < 1 else 1.001),
         )
@@ -204,10 +205,9 @@ STYLES: tuple[Style, ...] = (
     Style(
         "layout_holes",
         "Clear rate",
-        _ramp("clear rate"),
+        _ramp("clear rate", 3.0),
         column="clear_rate",
         on_top="clear_rate",
-        tag=None,
     ),
     Style(
         "layout_walks",
@@ -280,6 +280,7 @@ STYLES: tuple[Style, ...] = (
         ),
         on_top="chosen",
     ),
+    Style("holes", "Score", _ramp("score", 1.6), column="score", on_top="score"),
     Style(
         "holes",
         "Route",
