@@ -1,13 +1,15 @@
 """The table of throws against what designers quote, against real flights, and against symmetry."""
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 from lanewright import repertoire
 from lanewright.aerodynamics import air_density
 from lanewright.config import FlightSettings
+from lanewright.errors import InputError
 from lanewright.flight import (
     BIN,
     FINISHES,
@@ -292,6 +294,35 @@ def test_tables_are_small(every):
         arrays = [getattr(flights, f.name) for f in fields(flights)]
         assert sum(a.nbytes for a in arrays if isinstance(a, np.ndarray)) < 8e6
         assert flights.path.shape[3] == NODES
+
+
+def test_a_speed_that_does_not_go_with_the_tee_throw_is_refused():
+    slow = replace(level_named("gold"), speed=12.0)
+    with pytest.raises(InputError, match="released at 12 m/s flies some"):
+        fly_throws((slow,), FlightSettings())
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "limit"),
+    [
+        ("temperature_c", 70, "50"),
+        ("temperature_c", -60, "-30"),
+        ("tail_wind_mps", 22, "15"),
+        ("tail_wind_mps", -22, "-15"),
+        ("wind_height", 0, "1"),
+        ("apex_margin", 0.9, "1"),
+        ("release_height", 4, "2.5"),
+        ("discs", ["putter"], "'dd', 'fd', 'co' or 'cu'"),
+        ("discs", [], "at least one of dd, fd, co, cu"),
+        ("grips", "thumber", "'both', 'backhand' or 'forehand'"),
+    ],
+)
+def test_settings_beyond_what_is_physical_are_refused_with_the_range(name, value, limit):
+    with pytest.raises(ValidationError) as caught:
+        FlightSettings(**{name: value})
+    (fault,) = caught.value.errors()
+    assert fault["loc"][0] == name
+    assert limit in fault["msg"]
 
 
 def test_any_number_of_threads_gives_the_same_table():

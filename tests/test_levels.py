@@ -1,6 +1,7 @@
 """Levels against the published rating bounds and what follows from their own figures."""
 
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
@@ -34,7 +35,7 @@ def test_better_levels_throw_farther_and_straighter():
     for better, next_one in pairwise(levels):
         for longer in ("tee_throw", "close_range", "par3_from", "par3_to", "carry", "speed"):
             assert getattr(better, longer) > getattr(next_one, longer)
-        for closer in ("lateral_sd_deg", "height_sd_deg", "speed_sd"):
+        for closer in ("lateral_sd_deg", "height_sd_deg", "speed_sd", "hyzer_sd_deg"):
             assert getattr(better, closer) < getattr(next_one, closer)
 
 
@@ -73,3 +74,66 @@ def test_names_are_found_in_any_case_and_order_once():
     assert [level.name for level in levels_named(("red", "BLUE", "red"))] == ["blue", "red"]
     with pytest.raises(InputError, match="gold, blue, white, red, green"):
         level_named("mauve")
+
+
+OURS = Path(__file__).parents[1] / "configs" / "levels.csv"
+
+
+def test_the_table_to_copy_is_the_one_in_use():
+    assert all_levels(OURS) == all_levels()
+
+
+def written(folder, change):
+    """Our table with its text changed."""
+    path = folder / "mine.csv"
+    path.write_text(change(OURS.read_text(encoding="utf-8")), encoding="utf-8")
+    return path
+
+
+def test_a_table_of_ones_own_stands_in(tmp_path):
+    path = written(tmp_path, lambda t: t.replace("blue,925,101,", "blue,925,93.5,"))
+    assert level_named("Blue", path).tee_throw == 93.5
+    assert level_named("blue").tee_throw == 101
+    assert [level.name for level in levels_named(("red", "blue"), path)] == ["blue", "red"]
+
+
+def test_bounds_of_par_may_come_from_a_governing_body(tmp_path):
+    path = written(tmp_path, lambda t: t.replace("0.04,2.5,,,,", "0.04,2.5,140,220,300,"))
+    assert level_named("blue", path).par_bounds == (140, 220, 300)
+    assert level_named("red", path).par_bounds is None
+
+
+@pytest.mark.parametrize(
+    ("change", "faults"),
+    [
+        (lambda t: "", ["no level"]),
+        (lambda t: t.replace("carry_m,", "carry,"), ["carry_m is missing", "carry is unknown"]),
+        (lambda t: t.replace(",26.5,", ",quick,"), ["line 2 (gold)", "'quick'", "8 to 42"]),
+        (
+            lambda t: t.replace(",24.0,2.5,", ",240,-1,"),
+            ["speed_mps is '240', not from 8 to 42", "lateral_sd_deg is '-1', not from 0 to 20"],
+        ),
+        (lambda t: t.replace("red,825", "red,"), ["red: only the last", "rating_from"]),
+        (lambda t: t.replace("white,875", "white,930"), ["white: rating_from is not under"]),
+        (lambda t: t.replace("white", "blue"), ["blue stands twice"]),
+        (lambda t: t.replace(",46,78,", ",78,46,"), ["par3_from_m is not under par3_to_m"]),
+        (lambda t: t.replace("0.04,2.5,,,,", "0.04,2.5,,220,,"), ["left out in between"]),
+        (lambda t: t.replace("0.04,2.5,,,,", "0.04,2.5,220,140,,"), ["do not rise"]),
+        (lambda t: t.replace("0.08,6.0,,,,", "0.08,6.0,,,,,7"), ["more cells than columns"]),
+    ],
+)
+def test_every_fault_of_a_table_is_named(tmp_path, change, faults):
+    path = written(tmp_path, change)
+    with pytest.raises(InputError) as caught:
+        all_levels(path)
+    assert caught.value.where == str(path)
+    for fault in faults:
+        assert fault in caught.value.problem
+
+
+def test_a_table_that_is_not_there_or_no_text(tmp_path):
+    with pytest.raises(InputError, match="cannot be read"):
+        all_levels(tmp_path / "none.csv")
+    (tmp_path / "photo.csv").write_bytes(b"\xff\xd8\xff\xe0")
+    with pytest.raises(InputError, match="cannot be read"):
+        all_levels(tmp_path / "photo.csv")

@@ -30,7 +30,7 @@ def check_inputs(config: Config) -> tuple[str, bool]:
         If the inputs are wrong, as the run itself would say it.
     """
     for name in config.levels:
-        level_named(name)
+        level_named(name, config.flight.levels_file)
     found = plan(config)
     lines = [f"{config.name}", ""]
     classes: dict[int, int] = {}

@@ -486,9 +486,7 @@ class FlightSettings(Settings):
         description="with both, every curve can finish left as well as right; with one, the other "
         "side is left to discs that turn over",
     )
-    discs: Annotated[
-        tuple[Literal["dd", "fd", "co", "cu"], ...], Field(min_length=1, max_length=4)
-    ] = Field(
+    discs: tuple[Literal["dd", "fd", "co", "cu"], ...] = Field(
         ("dd", "fd", "co", "cu"),
         description="discs in the bag: distance driver, stable fairway driver, overstable and "
         "understable control driver (Giljarhus et al. 2022); no others are published whole",
@@ -528,6 +526,13 @@ class FlightSettings(Settings):
         description="factor by which throws may rise higher than computed before a roof counts as "
         "clear; 1.25 to 1.5, ours: the model falls short of logged throws",
     )
+
+    @field_validator("discs")
+    @classmethod
+    def _some_disc(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        if not value:
+            raise ValueError("name at least one of dd, fd, co, cu")
+        return tuple(dict.fromkeys(value))
 
 
 class WishSettings(Settings):

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from lanewright import repertoire
 from lanewright.aerodynamics import GRAVITY, SEA_LEVEL_DENSITY, air_density
 from lanewright.config import FlightSettings
+from lanewright.errors import InputError
 from lanewright.kernels import fly, march
 from lanewright.levels import Level
 from lanewright.repertoire import Conditions, Floats, Ints
@@ -47,6 +48,9 @@ TURNS = 6
 """How many throws are tried before a shape is said not to exist."""
 CLOSE = 1e-4
 """How near the target a throw must come down [m]."""
+
+LEAST_SCALE, MOST_SCALE = 0.6, 1.6
+"""Tee throws shorter or longer than this share of the model's are mistakes; ours."""
 
 FRICTION = 0.7
 """Of a disc sliding on mown grass; ours: discs that come in flat slide 3 to 6 m."""
@@ -330,12 +334,25 @@ def _with_mirror_images(table: LevelFlights) -> LevelFlights:
 
 
 def _scale(level: Level, discs: tuple[str, ...]) -> float:
-    """Tee throw over the model's farthest straight throw on level ground in standard air."""
+    """Tee throw over the model's farthest straight throw on level ground in standard air.
+
+    Raises
+    ------
+    InputError
+        If no disc flies so far, or so short, at the level's speed.
+    """
     standard = repertoire.conditions(discs, density=SEA_LEVEL_DENSITY)
     throws = repertoire.pool(np.array([level.speed]), len(discs))
     facts = repertoire.arrivals(throws, standard, np.zeros(1), repertoire.COARSE)[:, 0]
-    suits = repertoire.suits(facts, "straight", np.zeros(1))
-    return float(level.tee_throw / facts[suits, fly.REACH].max())
+    far = facts[repertoire.suits(facts, "straight", np.zeros(1)), fly.REACH].max(initial=0.0)
+    if not far * LEAST_SCALE <= level.tee_throw <= far * MOST_SCALE:
+        raise InputError(
+            f"level {level.name}",
+            f"a disc released at {level.speed:g} m/s flies some {far:.0f} m, its tee throw cannot "
+            f"be {level.tee_throw:g} m",
+            "Mend one of the two in the table of levels, or take other discs.",
+        )
+    return float(level.tee_throw / far)
 
 
 def _farthest(throws: Floats, facts: Floats) -> Floats:

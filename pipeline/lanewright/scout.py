@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from lanewright.config import Config
-from lanewright.flight import Flights, fly_throws
+from lanewright.flight import Flights, elevation_of, fly_throws
 from lanewright.ground import Ground, find_ground
 from lanewright.holes import Holes, find_holes
 from lanewright.lanes import Lanes, find_lanes
@@ -45,7 +45,7 @@ class Scouting:
 def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     """Every stage in turn; each takes results of earlier ones and its own settings."""
     step = store.step
-    levels = levels_named(config.levels)
+    levels = levels_named(config.levels, config.flight.levels_file)
 
     found = plan(config)
     keep = read_keep(config.trim, found, config.crs.vectors)
@@ -59,7 +59,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
             heights_given=survey.heights_given,
         )  # fmt: skip
         lanes = step(find_lanes, survey, terrain, vegetation, config.lanes)
-    flights = step(fly_throws, levels, config.flight)
+    flights = step(fly_throws, levels, config.flight, elevation=elevation_of(ground.surface))
     legs = step(
         find_legs, survey, ground, terrain, vegetation, lanes, flights, config.legs,
         leaf_state=config.leaf_state, only_own=only_own,
