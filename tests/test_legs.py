@@ -67,7 +67,7 @@ def test_legs_run_along_the_lane_and_are_long_enough(lane, flights):
     best = legs.head(10)
     tee = coordinates(lane.tee_sites, "tee_id", best)
     end = coordinates(lane.basket_sites, "end_id", best)
-    assert (np.abs(tee[:, 1] - end[:, 1]) < 6).all()
+    assert (np.abs(tee[:, 1] - end[:, 1]) < 12).all()
     np.testing.assert_allclose(np.hypot(*(end - tee).T), best["length_m"])
     np.testing.assert_allclose(legs["length_ft"], legs["length_m"] / 0.3048)
     for level in (f.level for f in flights.levels):
@@ -123,7 +123,8 @@ def test_no_leg_crosses_a_keep_out_or_leaves_the_property(flights):
     world = replace(world, land=land, keep_out=yard)
     settings = LegsSettings(throws=50, sites=SitesSettings(boundary_setback=6.0), keep=800)
     legs = score_legs(world, flights, settings).legs
-    assert len(legs) == 800
+    assert 700 < len(legs) <= 800
+    assert (legs["unsafe_share"] <= 0.05).all()
     swept = shapely.buffer(shapely.force_2d(legs.geometry.to_numpy()), 0.25, quad_segs=2)
     assert not shapely.intersects(swept, yard).any()
     assert shapely.distance(legs.geometry.to_numpy(), land.exterior).min() > 5.5
@@ -211,9 +212,12 @@ def test_own_lines_are_kept_whatever_they_are_and_faults_are_told(flights):
     own = got.legs[got.legs["origin"] == "own"]
     assert len(own) == 2 * 3
     assert own["length_m"].max() == pytest.approx(260, abs=0.8)
-    assert len(got.legs) - len(own) == 100
-    assert "long" in got.warnings[0]
-    assert len(got.warnings) == 1
+    assert 90 < len(got.legs) - len(own) <= 100
+    said = [w for w in got.warnings if "long" in w]
+    told = "asks for a throw beyond those of blue", "of the throws at it end off", "crosses a keep"
+    assert all(words in w for words, w in zip(told, said, strict=True))
+    assert sorted(set(own["own_hole"])) == ["bent", "long"]
+    assert (got.legs.loc[got.legs["origin"] == "search", "own_hole"] == "").all()
     for key, sites in (("tee_id", got.tee_sites), ("end_id", got.basket_sites)):
         assert sites["site_id"].is_unique
         assert own[key].isin(sites["site_id"]).all()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import geopandas as gpd
@@ -441,17 +441,18 @@ def _best(
     gain = best - mine > SURELY * np.hypot(error, legs["clear_rate_se"])
     if gain.any():
         which = np.flatnonzero(gain)
-        other = Lines(
-            lines.tee_row, lines.tee_col, lines.end_row, lines.end_col,
-            np.take_along_axis(arcs, better[:, None], 1)[:, 0],
-        ).take(which)  # fmt: skip
+        arc = np.where(gain, np.take_along_axis(arcs, better[:, None], 1)[:, 0], lines.arc)
+        order = np.r_[np.flatnonzero(~gain), which]
+        lines = replace(lines, arc=arc)
         taken = thrown.at(
-            sites.tees.iloc[tee[which]], sites.baskets.iloc[end[which]], flights, paths, other
-        )
+            sites.tees.iloc[tee[which]], sites.baskets.iloc[end[which]], flights, paths,
+            lines.take(which),
+        )  # fmt: skip
         taken[list(_BY_FINISH)] = rates[which]
-        legs = pd.concat([taken[taken["unsafe_share"] <= settings.most_unsafe], legs[~gain]])
-        legs = legs.sort_values("score", ascending=False, kind="stable")
-        legs = legs.drop_duplicates(["tee_id", "end_id", "finish"])
+        legs, lines = pd.concat([legs[~gain], taken], ignore_index=True), lines.take(order)
+        good = np.flatnonzero(legs["unsafe_share"].to_numpy() <= settings.most_unsafe)
+        rows = _apart_rows(legs, places[last][order], flights, lines, good, settings)
+        legs = legs.iloc[good[rows]]
     return gpd.GeoDataFrame(legs, crs=world.grid.crs), int((~safe).sum())
 
 
@@ -572,7 +573,7 @@ def _own(
             "own_holes", f"line {name} leaves the surveyed land", "Redraw it or add tiles."
         ) from None
     cells = [*_cells(tees.iloc[tee], world.grid), *_cells(baskets.iloc[end], world.grid)]
-    legs, said = [], []
+    legs, short, unsafe = [], [], 0.0
     for level, table in zip(flights.levels, paths, strict=True):
         arcs = np.arange(len(level.arcs))
         r0, c0, r1, c1 = (np.repeat(c, arcs.size) for c in cells)
@@ -588,16 +589,19 @@ def _own(
         legs.append(mine.assign(origin="own", own_hole=name))
         reach = _bounds(level, settings)[1]
         if not there[best].all() or (mine["length_m"] > reach).any():
-            said.append(
-                f"own hole {name} asks for a throw that level {level.level.name} does not have; "
-                f"it throws up to {reach:.0f} m ({reach / FOOT:.0f} ft)"
-            )
-        unsafe = float(mine["unsafe_share"].max())
-        if unsafe > settings.most_unsafe:
-            said.append(
-                f"own hole {name}: {unsafe:.0%} of the throws of level {level.level.name} end off "
-                "the property or in a keep-out's buffer"
-            )
+            short.append(f"{level.level.name} ({reach:.0f} m, {reach / FOOT:.0f} ft)")
+        unsafe = max(unsafe, float(mine["unsafe_share"].max()))
+    said = []
+    if short:
+        said.append(
+            f"own hole {name} asks for a throw beyond those of {' and '.join(short)}; a corner in "
+            "its line makes it a hole of two throws"
+        )
+    if unsafe > settings.most_unsafe:
+        said.append(
+            f"own hole {name}: up to {unsafe:.0%} of the throws at it end off the property or in a "
+            "keep-out's buffer"
+        )
     return tees, baskets, legs, said
 
 

@@ -306,6 +306,12 @@ _LAYERS = (
                 "blocked_share", "Share of the flight space held by vegetation.", required=False
             ),
             _text("height_class", "Height of the flight, in words.", required=False),
+            *_length(
+                "plays_like_m",
+                "Length on level ground that asks for the same release, by the flight model; the "
+                "trade's rule in effective_length_m.",
+                required=False,
+            ),
             _share(
                 "clear_rate_leaf_off",
                 "Clear rate expected without leaves, by the assumption in summary.json.",
@@ -325,9 +331,7 @@ _LAYERS = (
                 "How far from the tee most failing throws touch something; empty where none does.",
                 required=False,
             ),
-            *_length(
-                "fail_height_m", "Height over the ground at which they do.", required=False
-            ),
+            *_length("fail_height_m", "Height over the ground at which they do.", required=False),
             *_length(
                 "fail_side_m",
                 "How far left of the straight line from tee to end they do; right below 0.",
@@ -430,7 +434,9 @@ _LAYERS = (
             _share(
                 "clear_rate", "Share of throws that touch no vegetation: product over the legs."
             ),
-            _share("clear_rate_low", "The same at its lowest, by what the survey could have missed."),
+            _share(
+                "clear_rate_low", "The same at its lowest, by what the survey could have missed."
+            ),
             _share("clear_rate_high", "The same at its highest."),
             _share("clear_rate_leaf_on", "The same as expected in leaf."),
             _text("lane_kind", "Kind of corridor most of the hole runs in.", values=LANE_KINDS),
@@ -711,9 +717,7 @@ _LAYERS = (
                 "Clear rate that would be lost if this piece alone stayed; for pieces not chosen, "
                 "won if it alone went too.",
             ),
-            _text(
-                "side", "Side of the line, seen from the tee.", values=("left", "right", "over")
-            ),
+            _text("side", "Side of the line, seen from the tee.", values=("left", "right", "over")),
             *_length("along_m", "How far from the tee, along the line.", digits=0),
             *_length("offset_m", "How far to the left of the line; right below 0."),
             _int("tree_id", "Tree it belongs to: tree_id in trees; empty where none is known."),
