@@ -29,6 +29,7 @@ APART = 6.0  # m; nearer, a tee or a pin is the same one
 PIN_RANGE = (8.0, 25.0)  # m from the basket to another pin; several pins spread wear (PDGA, Course
 # Design Elements); how far is ours
 PINS = 2
+THROWS = 100  # at each of these: the standard error is at most 0.05
 PIN_SLOPE = 20.0  # percent; steepest ground for another pin, as for a green that plays fair; ours
 
 
@@ -204,7 +205,7 @@ def other_positions(
         if not mine:
             continue
         tried = thrower.best(
-            level.name, np.array([w[3] for w in mine]), np.array([w[4] for w in mine])
+            level.name, np.array([w[3] for w in mine]), np.array([w[4] for w in mine]), THROWS
         )
         first = int(table["leg_id"].max()) + 1
         table = with_legs(table, tried)

@@ -14,7 +14,7 @@ from lanewright import throwing
 from lanewright.config import LegsSettings
 from lanewright.flight import FINISHES, Flights, LevelFlights
 from lanewright.landing import Hazards, hazards_of
-from lanewright.legpaths import rates_by_finish, scored
+from lanewright.legpaths import scored
 from lanewright.sites import LegWorld
 from lanewright.throwing import Contacts, Lines, Paths
 
@@ -66,7 +66,9 @@ class Thrower:
             baskets.reset_index(drop=True),
         )
 
-    def best(self, level: str, tee: Ints, end: Ints) -> gpd.GeoDataFrame:
+    def best(
+        self, level: str, tee: Ints, end: Ints, throws: int | None = None
+    ) -> gpd.GeoDataFrame:
         """Throw from tee sites at end sites, each line with the arc that suits it best.
 
         Parameters
@@ -75,6 +77,8 @@ class Thrower:
             Who throws.
         tee, end : (lines,)
             Rows of `tees` and `baskets`.
+        throws
+            Throws at each, at most as many as the settings say; by default so many.
 
         Returns
         -------
@@ -84,6 +88,8 @@ class Thrower:
         """
         index = [flights.level.name for flights in self.flights.levels].index(level)
         flights, paths = self.flights.levels[index], self.paths[index]
+        some = min(throws or self.settings.throws, self.settings.throws)
+        settings = self.settings.model_copy(update={"throws": some})
         cell, arcs = self.world.grid.cell, len(self.flights.levels[index].arcs)
         line = np.repeat(np.arange(tee.size), arcs)
         tried = Lines(
@@ -98,25 +104,17 @@ class Thrower:
         kept = np.sort(there[order][rank < TRIED])
         legs = scored(
             self.world, self.contacts, self.hazards, self.tees.iloc[tee[line[kept]]],
-            self.baskets.iloc[end[line[kept]]], flights, paths, tried.take(kept), self.settings,
+            self.baskets.iloc[end[line[kept]]], flights, paths, tried.take(kept), settings,
         )  # fmt: skip
         legs["line"] = line[kept]
         score = legs["score"].to_numpy()
         first = np.lexsort((kept, -score, line[kept]))
         best = first[~pd.Series(line[kept][first]).duplicated().to_numpy()]
-        return self._with_rates(legs.iloc[best], tried.take(kept[best]), flights, paths)
-
-    def _with_rates(
-        self, legs: gpd.GeoDataFrame, lines: Lines, flights: LevelFlights, paths: Paths
-    ) -> gpd.GeoDataFrame:
-        """Legs with the clear rate of every finish, their own included."""
-        rates, _ = rates_by_finish(
-            self.contacts, flights, paths, lines, self.world.grid, self.settings.throws
-        )
-        own = legs["finish"].map(FINISHES.index).to_numpy(int)
-        rates[np.arange(len(legs)), own] = legs["clear_rate"]
-        names = [f"clear_rate_{finish}" for finish in FINISHES]
-        return legs.assign(**dict(zip(names, rates.T, strict=True))).reset_index(drop=True)
+        legs = legs.iloc[best].reset_index(drop=True)
+        # Other finishes from the same tee were not asked about; their rates stay empty.
+        for finish in FINISHES:
+            legs[f"clear_rate_{finish}"] = legs["clear_rate"].where(legs["finish"] == finish)
+        return legs
 
     def _cells(self, sites: gpd.GeoDataFrame, which: Ints) -> tuple[Ints, Ints]:
         at = shapely.get_coordinates(sites.geometry.to_numpy()[which])
