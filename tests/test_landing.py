@@ -55,30 +55,30 @@ def test_stopped_throws_lie_where_they_dropped_and_make_no_ellipse():
 
 
 def test_shares_are_those_of_a_normal_cloud_beyond_straight_edges():
-    """Edges at given standard deviations cut off the normal share (scipy.stats.norm)."""
+    """Edges at cell borders, at given standard deviations, cut off the normal share (scipy.stats.norm)."""
     from scipy.stats import norm
 
     world = leg_worlds.bare(slope=(0.0, 0.0))
     x, y = leg_worlds.centres(world)
     target = x[0, 160], y[200, 0]
-    slope = np.where(x > target[0] + 3.0, 30.0, 1.0).astype(np.float32)
+    slope = np.where(x > target[0] + 3.25, 30.0, 1.0).astype(np.float32)
     world = replace(
         world,
-        land=leg_worlds.box(0, 0, 200, target[1] + 6.0),
-        keep_out=leg_worlds.box(target[0] + 8.0, 0, target[0] + 13.0, 200),
-        water=y < target[1] - 4.0,
+        land=leg_worlds.box(0, 0, 200, target[1] + 6.25),
+        keep_out=leg_worlds.box(target[0] + 8.25, 0, target[0] + 13.25, 200),
+        water=y < target[1] - 4.25,
         slope_pct=slope,
     )
     stops = rests(np.random.default_rng(2), 0.0, 0.0, (5.0, 4.0), 90.0)
     got = landings(stops, line(), hazards_of(world, 20.0), CELL)
     near = {"abs": 0.012}
-    assert got.outside[0] == pytest.approx(norm.sf(6 / 4), **near)
-    assert got.wet[0] == pytest.approx(norm.cdf(-4 / 4), **near)
-    assert got.steep[0] == pytest.approx(norm.sf(3 / 5), **near)
-    strip = norm.cdf(13 / 5) - norm.cdf(8 / 5)
+    assert got.outside[0] == pytest.approx(norm.sf(6.25 / 4), **near)
+    assert got.wet[0] == pytest.approx(norm.cdf(-4.25 / 4), **near)
+    assert got.steep[0] == pytest.approx(norm.sf(3.25 / 5), **near)
+    strip = norm.cdf(13.25 / 5) - norm.cdf(8.25 / 5)
     assert got.keep_out[0] == pytest.approx(strip, **near)
-    assert got.across[0] == pytest.approx(norm.sf(13 / 5), **near)
-    either = norm.sf(6 / 4) + strip - norm.sf(6 / 4) * strip
+    assert got.across[0] == pytest.approx(norm.sf(13.25 / 5), **near)
+    either = norm.sf(6.25 / 4) + strip - norm.sf(6.25 / 4) * strip
     assert got.unsafe[0] == pytest.approx(either, **near)
 
 
