@@ -55,7 +55,7 @@ def test_stopped_throws_lie_where_they_dropped_and_make_no_ellipse():
 
 
 def test_shares_are_those_of_a_normal_cloud_beyond_straight_edges():
-    """Edges at cell borders, at given standard deviations, cut off the normal share (scipy.stats.norm)."""
+    """Edges at cell borders, at given standard deviations, cut off the normal share."""
     from scipy.stats import norm
 
     world = leg_worlds.bare(slope=(0.0, 0.0))
