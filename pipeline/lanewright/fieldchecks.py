@@ -31,6 +31,10 @@ GREEN = 10.0
 PAD = 3.0
 """Metres around a tee that are stood and built on; ours."""
 
+FAIR = 2 / 3
+"""Share of a level's throws that pass a fair gap: a senior designer's guideline in the PDGA
+discussion archive, 2006; not an adopted standard."""
+
 COVERED = 0.5
 """Canopy cover from which a stretch is under crowns; ours, half the sky."""
 
@@ -110,6 +114,7 @@ def list_checks(
         *_age(outing, land, flown, settings),
         *_unseen(outing, rasters.get("seen_share"), grid, settings, tell),
         *_gaps(outing, settings, tell),
+        *_in_the_way(outing, tell),
         *_under_crowns(outing, rasters.get("canopy_cover"), grid, leaf_state, settings, tell),
         *_soft(outing, layers.get("wet_ground"), tell),
         *_water(outing, layers, settings, tell),
@@ -345,6 +350,33 @@ def _gaps(outing: Outing, settings: FieldSettings, tell: _Teller) -> Iterator[_C
             f"Measure the gap between the stems: {tell(width, 1)} by lidar, {tell(along)} from the "
             "throw. Note stems thinner than a wrist.",
             "Edges of the free width are good to half a metre, and thin stems are missed.",
+            owner=hole,
+            leg_id=int(leg["leg_id"]),
+        )
+
+
+def _in_the_way(outing: Outing, tell: _Teller) -> Iterator[_Check]:
+    """What stops most throws of legs that fewer than a fair share of them pass."""
+    for hole, leg in _legs(outing):
+        if pd.isna(leg.get("fail_at_m")) or not leg["clear_rate"] < FAIR:
+            continue
+        along, side = float(leg["fail_at_m"]), float(leg["fail_side_m"])
+        start, end = shapely.get_coordinates(leg.geometry)[[0, -1]]
+        way = (end - start) / max(float(np.hypot(*(end - start))), 1e-9)
+        at = start + way * along + np.array([-way[1], way[0]]) * side
+        what = {
+            "brush": "Brush by lidar",
+            "limb": "A limb by lidar",
+            "trunk": "A trunk, placed by its crown",
+            "not seen": "Space that lidar did not see",
+        }.get(str(leg["fail_on"]), "Something")
+        yield _Check(
+            "in the way",
+            (float(at[0]), float(at[1])),
+            f"{what} stops most throws that fail, {tell(along)} from the throw, "
+            f"{tell(abs(side), 1)} {'left' if side >= 0 else 'right'} of the line, "
+            f"{tell(float(leg['fail_height_m']), 1)} up. What is it, and is it worth keeping?",
+            f"{leg['clear_rate']:.0%} of throws pass; two thirds are a fair share.",
             owner=hole,
             leg_id=int(leg["leg_id"]),
         )

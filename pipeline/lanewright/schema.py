@@ -167,6 +167,7 @@ CHECK_KINDS = (
     "survey age",
     "not seen",
     "gap",
+    "in the way",
     "in leaf",
     "soft ground",
     "water",

@@ -152,11 +152,11 @@ def test_figures_of_the_throws_are_those_of_the_layer(book):
         leg = legs.loc[number]
         row = (
             f"{place} {leg['length_m']:.1f} {leg['rise_m']:+.2f} {leg['finish']} "
-            f"{leg['apex_m']:.2f} {100 * leg['clear_rate']:.1f} % "
+            f"{leg['apex_m']:.2f} {100 * leg['clear_rate']:.1f}% "
             f"({100 * leg['clear_rate_low']:.1f}–{100 * leg['clear_rate_high']:.1f}) "
-            f"{100 * leg['clear_rate_leaf_on']:.1f} % "
+            f"{100 * leg['clear_rate_leaf_on']:.1f}% "
             f"{leg['pinch_width_m']:.1f} at {leg['pinch_at_m']:.1f} "
-            f"{100 * leg['seen_share']:.1f} %"
+            f"{100 * leg['seen_share']:.1f}%"
         )
         assert row in text
 

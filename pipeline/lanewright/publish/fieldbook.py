@@ -138,6 +138,8 @@ class _Writer:
             ("tee", "tee, play to the right"),
             ("basket", "basket; dashed ring: 10 m (33 ft) around it"),
             ("landing", "landing zone"),
+            ("rest", "two of three throws that nothing stops come to rest inside"),
+            ("fail", "where most failing throws touch something"),
             ("flight", "flight aimed for; strokes across: "
              + ("every 50 ft" if self.scene.feet_first else "every 10 m")),
             ("ring", "trim work, by its number on the hole's page; hatched outline from above"),
@@ -167,6 +169,14 @@ class _Writer:
                 signs.basket((x, y))
             case "landing":
                 signs.landing((x, y))
+            case "rest":
+                paper.canvas.setStrokeGray(0.2)
+                paper.canvas.setLineWidth(0.7)
+                paper.canvas.setDash([1.2, 1.6], 0)
+                paper.canvas.ellipse(x - 11, y - 3.5, x + 11, y + 3.5, stroke=1, fill=0)
+                paper.canvas.setDash([], 0)
+            case "fail":
+                fieldmaps.cross(paper, x, y)
             case "flight":
                 paper.stroke([(x - 14, y), (x + 14, y)], 1.5)
                 for at in (-7, 0, 7):
@@ -252,21 +262,19 @@ class _Writer:
                     number(f, f"walk_{unit}") if "walk_m" in f else "",
                 ]
             )
-        paper.table(
-            [
-                Column("No.", 0.7),
-                Column("par" if source != "legs" else "leg", 1.0),
-                Column(f"length {unit}", 1.1, "right"),
-                Column(f"rise {unit}", 1.0, "right"),
-                Column("clear", 0.9, "right"),
-                Column("finish", 1.2),
-                Column("ground", 1.2),
-                Column("trim h", 1.2),
-                Column(f"walk to it {unit}", 1.1, "right"),
-            ],
-            rows,
-            7,
-        )
+        columns = [
+            Column("No.", 0.6),
+            Column("par" if source != "legs" else "leg", 0.6 if source != "legs" else 1.2),
+            Column(f"length {unit}", 1.0, "right"),
+            Column(f"rise {unit}", 0.9, "right"),
+            Column("clear", 1.0, "right"),
+            Column("finish", 1.2),
+            Column("kind", 1.0),
+            Column("trim h", 1.2),
+            Column(f"walk to it {unit}", 1.0, "right"),
+        ]
+        used = [i for i in range(len(columns)) if any(row[i] for row in rows)]
+        paper.table([columns[i] for i in used], [[row[i] for i in used] for row in rows], 7)
         legs = pd.concat([hole.legs["level"] for hole in self.outing.holes])
         total = sum(float(h.facts[f"length_{unit}"]) for h in self.outing.holes)
         paper.paragraph(
@@ -449,15 +457,15 @@ class _Writer:
             )
         self.paper.table(
             [
-                Column("throw", 0.7),
-                Column(f"length {unit}", 0.85, "right"),
-                Column(f"rise {unit}", 0.8, "right"),
-                Column("finish", 1.1),
+                Column("throw", 0.65),
+                Column(f"length {unit}", 0.8, "right"),
+                Column(f"rise {unit}", 0.85, "right"),
+                Column("finish", 1.0),
                 Column(f"apex {unit}", 0.75, "right"),
-                Column("clear (low–high)", 1.9),
-                Column("in leaf", 0.75, "right"),
+                Column("clear (low–high)", 1.95),
+                Column("in leaf", 0.85, "right"),
                 Column(f"gap, {unit} from throw", 1.3),
-                Column("seen", 0.75, "right"),
+                Column("seen", 0.85, "right"),
             ],
             rows,
             6.6,
@@ -472,6 +480,20 @@ class _Writer:
             longest = hole.legs.loc[hole.legs["carry_water_m"].idxmax()]
             parts.append(f"Over water: {self.length(longest, 'legs', 'carry_water_m')}.")
         self.paper.paragraph(" ".join(parts), 7)
+        for place, (_, leg) in enumerate(hole.legs.iterrows(), start=1):
+            if pd.isna(leg.get("fail_at_m")) or not leg.get("fail_on"):
+                continue
+            side = "left" if leg["fail_side_m"] >= 0 else "right"
+            beside = leg[["fail_side_m", "fail_side_ft"]].abs()
+            what = {"not seen": "space that was not seen"}.get(leg["fail_on"], leg["fail_on"])
+            self.paper.paragraph(
+                f"Throw {place}: most that fail touch {what}, "
+                f"{self.length(leg, 'legs', 'fail_at_m')} out, "
+                f"{self.length(leg, 'legs', 'fail_height_m')} up, "
+                f"{self.length(beside, 'legs', 'fail_side_m')} {side} of the straight line "
+                "(crosses in plan and profile).",
+                7,
+            )
 
     def _trim(self, hole: Played) -> None:
         paper = self.paper
@@ -591,7 +613,7 @@ class _Writer:
 
 
 def _percent(share: Any) -> str:
-    return "" if pd.isna(share) else f"{100 * share:.1f} %"
+    return "" if pd.isna(share) else f"{100 * share:.1f}%"
 
 
 def facts_of(

@@ -13,6 +13,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from PIL import Image
@@ -581,6 +582,7 @@ def plan(paper: Paper, box: Box, scene: Scene, hole: Played) -> View:
         picture.line(spots, 0.5, 0.0, (1, 2))
         for leg in hole.legs.geometry:
             picture.line(shapely.get_coordinates(leg), 1.5, cased=True)
+        _throws(picture, hole)
         _distances(picture, hole, scene.feet_first)
         picture.tee(spots[0], spots[1])
         for landing in hole.landings:
@@ -607,6 +609,34 @@ def names_of(hole: Played) -> list[str]:
         *(f"L{number}{letter}" for letter in "abcdefgh"[: len(hole.landings)]),
         f"B{number}",
     ]
+
+
+def _throws(picture: _Picture, hole: Played) -> None:
+    """Where throws come to rest, and where those that fail do so; as far as the run tells."""
+    for (_, leg), a, b in zip(hole.legs.iterrows(), hole.spots[:-1], hole.spots[1:], strict=True):
+        start, end = np.array(a.xy), np.array(b.xy)
+        way = (end - start) / max(float(np.hypot(*(end - start))), 1e-9)
+        if pd.notna(leg.get("landing_long_m")):
+            middle = end + way * leg["landing_past_m"]
+            turn = np.radians(leg["landing_bearing_deg"])
+            long, wide = leg["landing_long_m"] / 2, leg["landing_wide_m"] / 2
+            t = np.linspace(0, 2 * np.pi, 61)
+            # Bearings run clockwise from north.
+            x = long * np.cos(t) * np.sin(turn) + wide * np.sin(t) * np.cos(turn)
+            y = long * np.cos(t) * np.cos(turn) - wide * np.sin(t) * np.sin(turn)
+            picture.line(middle + np.c_[x, y], 0.7, 0.2, (1.2, 1.6), closed=True)
+        if pd.notna(leg.get("fail_at_m")):
+            left = np.array([-way[1], way[0]])
+            place = start + way * leg["fail_at_m"] + left * leg["fail_side_m"]
+            x, y = picture.view.page([place])[0]
+            cross(picture.paper, float(x), float(y))
+
+
+def cross(paper: Paper, x: float, y: float, size: float = 2.6) -> None:
+    """Two strokes, on white."""
+    for width, grey in ((2.6, 1.0), (1.1, 0.0)):
+        for turn in (-1, 1):
+            paper.stroke([(x - size, y - turn * size), (x + size, y + turn * size)], width, grey)
 
 
 def _distances(picture: _Picture, hole: Played, feet_first: bool) -> None:
@@ -754,6 +784,11 @@ def profile(paper: Paper, box: Box, scene: Scene, hole: Played, view: View) -> t
         if len(mine) > 1:
             paper.stroke(mine, 1.5 + _CASING, 1.0)
             paper.stroke(mine, 1.5)
+    for start, (_, leg) in zip(cut.joints, hole.legs.iterrows(), strict=False):
+        if pd.notna(leg.get("fail_at_m")):
+            along = start + float(leg["fail_at_m"])
+            under = float(np.interp(along, cut.along, np.nan_to_num(cut.ground, nan=base)))
+            cross(paper, *at(along, under + float(leg["fail_height_m"]))[0])
     for name, joint in zip(names_of(hole), cut.joints, strict=True):
         height = float(np.interp(joint, cut.along, np.nan_to_num(cut.ground, nan=base)))
         x, y = at(joint, height)[0]

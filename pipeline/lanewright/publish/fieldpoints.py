@@ -101,6 +101,7 @@ def field_points(
     if outing.start is not None:
         points.append(point("START", "arrival", outing.start, "Arrival: the walk starts and ends"))
     round_: list[str] = []
+    work: list[tuple[int, str]] = []
     for hole in outing.holes:
         number = hole.number
         names = [
@@ -115,6 +116,7 @@ def field_points(
             points.append(point(name, kind, spot, f"{hole.title}, {words[kind]}"))
         for place, (_, piece) in enumerate(hole.trim.iterrows(), start=1):
             at = piece.geometry.representative_point()
+            work.append((int(piece["walk_order"]), f"X{number}-{place}"))
             text = f"{hole.title}, trim {place}: {piece['work']}"
             points.append(point(f"X{number}-{place}", "trim", Spot(at.x, at.y, float("nan")), text))
     visits = []
@@ -126,9 +128,15 @@ def field_points(
     home = ["START"] if outing.start is not None else []
     routes = [
         FieldRoute("ROUND", "All holes in order", (*home, *round_, *home)),
+        FieldRoute("TRIM", "All trim work in the order of a walk", _once(work)),
         FieldRoute("CHECKS", "All field checks in the order of a walk", (*home, *visits, *home)),
     ]
     return points, [route for route in routes if len(set(route.stops)) > 1]
+
+
+def _once(work: list[tuple[int, str]]) -> tuple[str, ...]:
+    """Names of pieces by their place in the walk; a piece that two holes share comes once."""
+    return tuple(dict(sorted(work, reverse=True))[place] for place in sorted({p for p, _ in work}))
 
 
 def write_gpx(

@@ -236,7 +236,7 @@ STYLES: tuple[Style, ...] = (
             Rule(
                 "growth",
                 Mark("triangle", "#009e73", Line(_INK, 0.3), size=3.0),
-                also=(("kind", "not seen|gap|in leaf"),),
+                also=(("kind", "not seen|gap|in the way|in leaf"),),
                 tagged=True,
             ),
             Rule(
