@@ -37,6 +37,8 @@ class Card:
 
     Attributes
     ----------
+    name, own
+        What the designer calls it, and whether it is the designer's.
     facts
         Label, value, and what it means.
     rates
@@ -49,6 +51,8 @@ class Card:
 
     key: str
     title: str
+    name: str
+    own: bool
     lead: str
     subject: Subject
     plan: PlanView
@@ -83,6 +87,8 @@ def cards_of(found: Findings, subjects: list[Subject], units: Units) -> list[Car
             Card(
                 subject.key,
                 subject.title,
+                str(subject.row.get("name") or subject.row.get("own_hole") or ""),
+                subject.row.get("origin") == "own",
                 _lead(subject, units),
                 subject,
                 plan_view(found, subject, spreads, chosen, outlines, units),

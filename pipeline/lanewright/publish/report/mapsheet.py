@@ -98,6 +98,17 @@ class Proposal:
 
 
 @dataclass(frozen=True)
+class Bar:
+    """The scale bar on paper: where it begins, its lengths, and half the height of its ends."""
+
+    x: float
+    y: float
+    metres: int
+    feet: int
+    tick: float
+
+
+@dataclass(frozen=True)
 class MapSheet:
     """All of the map.
 
@@ -118,6 +129,7 @@ class MapSheet:
     proposals: tuple[Proposal, ...]
     outside: Markup
     arrival: tuple[float, float] | None
+    bar: Bar
 
 
 def map_sheet(found: Findings, subjects: list[Subject], units: Units) -> MapSheet:
@@ -138,17 +150,32 @@ def map_sheet(found: Findings, subjects: list[Subject], units: Units) -> MapShee
         address = pictures.classed_picture(surface, array)
         shown.append(Picture(surface.name, surface.title, surface.note, address, legend))
     outline = found.layers["property"].geometry
+    view = _view(outline, left, top, width, height)
+    arrival = found.arrival
     return MapSheet(
         width,
         height,
-        _view(outline, left, top, width, height),
+        view,
         pictures.shade_picture(found.rasters["ground"], grid.cell),
         tuple(shown),
         tuple(_drawn(found)),
         tuple(_proposals(found, subjects, units)),
         _outside(outline, left, top, width, height),
-        None,
+        (round(arrival[0] - left, 1), round(top - arrival[1], 1)) if arrival else None,
+        _bar(view),
     )
+
+
+def _bar(view: tuple[float, float, float, float]) -> Bar:
+    """About a sixth of the map's width, in whole hundreds where the land is large enough."""
+    want = view[2] / 6
+    metres = max((n for n in (10, 20, 50, 100, 200, 500, 1000) if n <= want), default=5)
+    feet = max((n for n in (20, 50, 100, 200, 500, 1000, 2000) if n * 0.3048 <= want), default=20)
+    room = 0.025 * view[2]
+    return Bar(
+        round(view[0] + room, 1), round(view[1] + view[3] - 1.4 * room, 1), metres, feet,
+        round(0.01 * view[2], 1),
+    )  # fmt: skip
 
 
 def _view(

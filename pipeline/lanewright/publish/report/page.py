@@ -64,6 +64,7 @@ def build_report(found: Findings) -> str:
         glance=sentences.glance(found, units),
         figures=sentences.figures(found, units),
         unseen=sentences.unseen(found, units),
+        noted=sentences.noted(found),
         cautions=cards.cautions_of(found),
         sheet=map_sheet(found, subjects, units),
         proposals=proposals_of(found, subjects, units),

@@ -132,7 +132,7 @@ def plan_view(
         " ".join(f"{v:.5g}" if i < 4 else f"{v:.2f}" for i, v in enumerate(matrix)),
         round(math.degrees(math.atan2(-a[1], b[1])), 1),
         contours,
-        units.length(step, 1),
+        units.length(step, 0 if step >= 1 else 1),
         clipped("wet_ground"),
         clipped("water"),
         trees,
@@ -161,11 +161,9 @@ def _band(subject: Subject, spreads: list[Spread | None], here: Any, edge: int) 
         chord = flown[-1, :2] - flown[0, :2]
         ahead = chord / max(float(np.hypot(*chord)), 1e-9)
         across = np.array([-ahead[1], ahead[0]])
-        sides = []
-        for left in (spread.left[edge], spread.left[-1 - edge][::-1]):
-            along = spread.along if left is spread.left[edge] else spread.along[::-1]
-            sides.append(flown[0, :2] + along[:, None] * ahead + left[:, None] * across)
-        outline = np.vstack(sides)
+        along = np.r_[spread.along, spread.along[::-1]]
+        left = np.r_[spread.left[edge], spread.left[-1 - edge][::-1]]
+        outline = flown[0, :2] + along[:, None] * ahead + left[:, None] * across
         parts.append(path(here(outline[:, 0], outline[:, 1]), closed=True))
     return Markup("".join(parts))
 

@@ -109,8 +109,13 @@ def unseen(found: Findings, units: Units) -> list[str]:
     unknown = ~np.isfinite(found.rasters["ground"]) & found.inside
     if unknown.any():
         told.append(f"The ground of {units.area(float(unknown.sum()) * cell)} is not known at all.")
-    told += [str(w) for w in found.summary.get("warnings", ())]
     return told
+
+
+def noted(found: Findings) -> list[str]:
+    """What the run itself warns of, each as a sentence."""
+    texts = [str(w).strip() for w in found.summary.get("warnings", ())]
+    return [t[:1].upper() + t[1:] + ("" if t.endswith(".") else ".") for t in texts if t]
 
 
 def _leaves(found: Findings) -> str:

@@ -29,6 +29,7 @@ _ABOVE = 1.5  # m of air over the flight
 WIDE = 12.2  # m, free width from which the narrowest place is none worth drawing (PDGA, Course
 # Design Elements: wooded fairways are 4.6 to 12.2 m wide)
 BEYOND = 12.0  # m shown behind the tee and past the basket, as on the plan
+_WILD = 6.0  # m over the flight that the band of throws may take at most
 _TALL = 16.0  # m of growth that the columns hold
 _SHAPE = 0.34  # height over width that the picture aims at
 
@@ -173,7 +174,9 @@ def side_view(
         else np.zeros_like(ground)
     )
     grown = float(np.percentile(ground + np.minimum(canopy, _TALL), 98))
-    roof = max(float(np.nanmax(way.z)) + _ABOVE, min(grown, float(ground.max()) + _TALL)) + 0.5
+    high = max((float(np.nanmax(s.height)) for s in spreads if s is not None), default=-np.inf)
+    high = min(high, float(np.nanmax(way.z)) + _WILD)
+    roof = max(float(np.nanmax(way.z)) + _ABOVE, high, min(grown, float(ground.max()) + _TALL)) + 0.5
     width = float(way.at[-1] - way.at[0])
     stretch = float(np.clip(np.floor(2 * _SHAPE * width / (roof - floor)) / 2, 1.0, 4.0))
 

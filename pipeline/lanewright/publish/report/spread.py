@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm, qmc
 
 from lanewright.flight import TARGET, Flights, LevelFlights
 from lanewright.publish.report.subjects import Row
 
 Floats = NDArray[np.float64]
 
-THROWS = 600
+THROWS = 511
 WHOLE = 14  # flights handed out whole
 OUTER, INNER = (5.0, 95.0), (25.0, 75.0)  # percent of the throws between the edges of a band
 _STATIONS = 33
@@ -56,8 +57,8 @@ def spread_of(flights: Flights | None, leg: Row, path: Floats) -> Spread | None:
     -----
     As `kernels.throws` does it: a change of path for one standard deviation of launch angle, speed
     and hyzer each, a rise above the chord that is unsure by the table's margin, and all of it
-    turned by the error of aim. The draws are other ones than those of the clear rate, always the
-    same for a leg.
+    turned by the error of aim. The draws are not those of the clear rate but spread evenly (Sobol
+    1967), so that few of them make a smooth band.
     """
     table = next((f for f in flights.levels if f.level.name == leg["level"]), None) if flights else None
     if table is None:
@@ -65,13 +66,17 @@ def spread_of(flights: Flights | None, leg: Row, path: Floats) -> Spread | None:
     chord = path[-1] - path[0]
     length = float(np.hypot(chord[0], chord[1]))
     place = int(table.bin_of(np.array(length)))
-    grade = int(table.grade_of(np.array(length), np.array(chord[2])))
-    arc = _arc(table, leg, path, place, grade, length)
-    if arc is None:
+    wanted = int(table.grade_of(np.array(length), np.array(chord[2])))
+    # A grade that the level has no such throw for is thrown as the nearest one that it has.
+    for grade in sorted(range(table.grade.size), key=lambda g: (abs(g - wanted), g)):
+        arc = _arc(table, leg, path, place, grade, length)
+        if arc is not None:
+            break
+    else:
         return None
-    rng = np.random.default_rng(int(leg["leg_id"]))
-    draws = rng.standard_normal((THROWS, 4))
-    margin = rng.uniform(1.0, table.apex_margin, THROWS)
+    even = qmc.Sobol(5, scramble=False).random(THROWS + 1)[1:]  # the first is a corner
+    draws = norm.ppf(even[:, :4])
+    margin = 1.0 + (table.apex_margin - 1.0) * even[:, 4]
     nodes = slice(0, TARGET + 1)
     flown = table.path[place, grade, arc, nodes].astype(float)
     change = table.spread[place, grade, arc, :, nodes].astype(float)

@@ -20,7 +20,7 @@
   // ---- map
   const map = $("#map-svg"), pane = $("#map-window"), told = $("#map-told");
   const all = map.dataset.view.split(" ").map(Number);
-  let view = all.slice();
+  let wanted = all, view = all.slice(); // what was asked for, and that grown to the window
   const shape = () => { const r = pane.getBoundingClientRect(); return [r.width || 1, r.height || 1]; };
   const fitted = box => { // the box grown to the window's shape
     const [w, h] = shape(), k = Math.max(box[2] / w, box[3] / h);
@@ -50,22 +50,25 @@
     const y = at ? view[1] + view[3] * at[1] / h : view[1] + view[3] / 2;
     const wide = Math.min(Math.max(view[2] * factor, 25), all[2] * 4), f = wide / view[2];
     view = [x - (x - view[0]) * f, y - (y - view[1]) * f, view[2] * f, view[3] * f];
+    wanted = view;
     draw();
   };
   const move = (dx, dy) => { // in pixels
     const [w] = shape(), k = view[2] / w;
     view[0] = Math.min(Math.max(view[0] - dx * k, all[0] - view[2] * .8), all[0] + all[2] - view[2] * .2);
     view[1] = Math.min(Math.max(view[1] - dy * k, all[1] - view[3] * .8), all[1] + all[3] - view[3] * .2);
+    wanted = view;
     draw();
   };
-  const showAll = () => { view = fitted(all); draw(); };
-  let size = "";
+  const look = box => { wanted = box; view = fitted(box); draw(); };
+  const showAll = () => look(all);
+  let size = "", printing = false;
   const resized = () => {
+    if (printing) return;
     const now = shape().map(Math.round).join();
     if (now === size) return;
     size = now;
-    view = fitted(view);
-    draw();
+    look(wanted);
   };
   map.setAttribute("preserveAspectRatio", "none");
   showAll();
@@ -144,8 +147,7 @@
     if (radio && !radio.checked) { radio.checked = true; setLayers(); }
     links.forEach(a => a.classList.add("shown"));
     const b = $(".line", link).getBBox(), room = Math.max(b.width, b.height, 400) / 10 * .45;
-    view = fitted([b.x / 10 - room, b.y / 10 - room, b.width / 10 + 2 * room, b.height / 10 + 2 * room]);
-    draw();
+    look([b.x / 10 - room, b.y / 10 - room, b.width / 10 + 2 * room, b.height / 10 + 2 * room]);
     told.textContent = link.getAttribute("aria-label");
     return link;
   };
@@ -210,6 +212,17 @@
     for (let i = 0; i < flat.length; i += 3) { out.x.push(flat[i]); out.y.push(flat[i + 1]); out.z.push(flat[i + 2]); }
     return out;
   };
+  const behind = data => { // from behind the tee, along the throw
+    const f = threes(data.flights[0]), end = f.x.length - 1;
+    const dx = f.x[end] - f.x[0], dy = f.y[end] - f.y[0], n = Math.hypot(dx, dy) || 1;
+    return { x: -1.45 * dx / n + .5 * dy / n, y: -1.45 * dy / n - .5 * dx / n, z: .85 };
+  };
+  const ratio = (data, ground) => { // true to scale, the longest side as long as the view likes it
+    const wide = a => Math.max(...a) - Math.min(...a);
+    const high = wide([...ground.flat(), ...data.flights.flatMap(f => threes(f).z), ...(data.points ? threes(data.points).z : [])]);
+    const sides = [wide(metres(data.xs)), wide(metres(data.ys)), high], most = Math.max(...sides) / 1.7;
+    return { x: sides[0] / most, y: sides[1] / most, z: sides[2] / most };
+  };
   let spaces;
   const open = async (button, pane) => {
     spaces ||= JSON.parse($("#spaces").textContent);
@@ -246,8 +259,8 @@
       margin: { l: 0, r: 0, t: 0, b: 0 }, paper_bgcolor: "#fffdf8", font: { size: 11 },
       legend: { x: 0, y: 1, bgcolor: "rgba(255,253,248,.8)" },
       scene: {
-        aspectmode: "data", xaxis: axis("east, m"), yaxis: axis("north, m"), zaxis: axis("up, m"),
-        camera: { eye: { x: -1.1, y: -1.3, z: .75 } },
+        aspectmode: "manual", aspectratio: ratio(data, ground), xaxis: axis("east, m"), yaxis: axis("north, m"), zaxis: axis("up, m"),
+        camera: { eye: behind(data) },
       },
     }, { displaylogo: false, responsive: true, displayModeBar: false });
   };
@@ -265,6 +278,17 @@
   }));
 
   // ---- paper
-  addEventListener("beforeprint", () => { size = ""; showAll(); fit(); $$("details.round").forEach(d => { d.open = true; }); });
-  addEventListener("afterprint", () => { size = ""; showAll(); fit(); });
+  // Paper has a shape of its own that no script is told of: the map shows all, whatever it is.
+  addEventListener("beforeprint", () => {
+    printing = true;
+    map.setAttribute("preserveAspectRatio", "xMidYMid meet");
+    map.setAttribute("viewBox", all.join(" "));
+    map.style.setProperty("--u", (Math.max(all[2] / 680, all[3] / 560)).toPrecision(5));
+    $$("details.round").forEach(d => { d.open = true; });
+  });
+  addEventListener("afterprint", () => {
+    printing = false;
+    map.setAttribute("preserveAspectRatio", "none");
+    look(wanted);
+  });
 })();

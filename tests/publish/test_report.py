@@ -1,0 +1,423 @@
+"""The page: its parts, its numbers against the GeoPackage read back, what it never does."""
+
+import base64
+import gzip
+import html.parser
+import io
+import re
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from publish.findings import DENSE, GRID, ORIGIN, WALL, made, table
+from publish.frames import UTM
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image
+from scipy.stats import norm
+
+from lanewright.publish.geopackage import write_geopackage
+from lanewright.publish.report import build_report, write_report
+from lanewright.publish.report import pictures as pics
+from lanewright.publish.report.drawing import path
+from lanewright.publish.report.sideview import GROWTH, side_view
+from lanewright.publish.report.space import space_of
+from lanewright.publish.report.spread import spread_of
+from lanewright.publish.report.subjects import leg_ids, rows_of, subjects_of
+from lanewright.publish.report.words import Units
+
+FOOT = 0.3048
+
+
+class Page(html.parser.HTMLParser):
+    """Elements, texts and tables of a page as a browser would find them."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.tables: dict[str, list[list[tuple[str, str | None]]]] = {}
+        self.words = ""
+        self._open: list[str] = []
+        self._table = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in ("meta", "input", "img", "br", "link", "image", "use", "path"):
+            self._open.append(tag)
+        if tag == "table":
+            self._table = dict(attrs).get("id") or dict(attrs).get("class") or ""
+            self.tables.setdefault(self._table, [])
+        elif tag == "tr" and self._table:
+            self.tables[self._table].append([])
+        elif tag in ("td", "th") and self._table:
+            self.tables[self._table][-1].append(("", dict(attrs).get("data-value")))
+
+    def handle_endtag(self, tag):
+        if tag == "table":
+            self._table = ""
+        while self._open and self._open.pop() != tag:
+            pass
+
+    def handle_data(self, data):
+        if self._open and self._open[-1] in ("script", "style"):
+            return
+        self.words += data
+        if self._table and self.tables[self._table] and self.tables[self._table][-1]:
+            text, value = self.tables[self._table][-1][-1]
+            self.tables[self._table][-1][-1] = (text + data, value)
+
+
+@pytest.fixture(scope="module")
+def run():
+    return made()
+
+
+@pytest.fixture(scope="module")
+def text(run):
+    return build_report(run.found)
+
+
+@pytest.fixture(scope="module")
+def page(text):
+    return Page(text)
+
+
+@pytest.fixture(scope="module")
+def geopackage(run, tmp_path_factory):
+    file = tmp_path_factory.mktemp("report") / "scout.gpkg"
+    write_geopackage(file, run.layers, UTM)
+    return file
+
+
+def plain(text: str) -> str:
+    return text.replace("\u202f", " ").replace("−", "-").replace(",", "").strip()
+
+
+def lengths(text: str) -> tuple[float, float]:
+    """Metres and feet out of `92 m (302 ft)` or the other way round."""
+    said = plain(text)
+    metres = re.search(r"(-?[\d.]+) m\b", said)
+    feet = re.search(r"(-?[\d.]+) ft\b", said)
+    assert metres, text
+    assert feet, text
+    return float(metres[1]), float(feet[1])
+
+
+# ---------------------------------------------------------------------------------------------
+# Parts
+
+
+def test_every_part_is_there(page):
+    ids = {attrs.get("id") for _, attrs in page.tags}
+    assert {"glance", "map", "layouts", "cards", "crew", "made"} <= ids
+    for key in (1, 2, 3, 4):  # holes of the two proposals
+        assert f"hole-{key}" in ids
+    assert "hole-5" not in ids  # in no proposal, and not the designer's
+
+
+def test_the_land_is_told_in_five_sentences(text):
+    lede = re.search(r'<div class="lede">(.*?)</div>', text, re.S)[1]
+    sentences = re.findall(r"<p>(.*?)</p>", lede, re.S)
+    assert len(sentences) == 5
+    assert all(s.strip().endswith(".") for s in sentences)
+    words = plain(" ".join(sentences))
+    assert "half of it is gentler than 5 %" in words  # slope is 5 percent all over
+    assert "Canopy covers 50 % of it" in words  # 199 of 400 columns
+    assert "holds 3 of the 5 holes asked for" in words
+    assert "par of 10" in words  # 3 + 3 + 4
+
+
+@pytest.mark.parametrize(
+    ("missing", "said"),
+    [
+        (("layout_holes", "layout_walks"), "No layout was made in this run"),
+        (("holes", "layout_holes", "layout_walks"), "No holes were put together in this run"),
+        (("trim_work",), "No trim work was planned in this run"),
+        (("legs", "holes", "layout_holes", "layout_walks", "trim_work"), "No line to throw was found"),
+        (("trees", "lanes", "openings", "water", "wet_ground", "cautions"), "No cautions came out"),
+    ],
+)
+def test_what_is_missing_is_told_in_a_sentence(missing, said):
+    assert said in Page(build_report(made(without=missing).found)).words
+
+
+def test_without_lidar_nothing_is_told_of_growth():
+    run = made(lidar=False)
+    for name in ("legs", "holes"):
+        rates = [c for c in run.found.layers[name] if c.startswith("clear_rate")]
+        run.found.layers[name][rates] = np.nan
+    words = Page(build_report(run.found)).words
+    assert "no clear rate is given" in words
+    assert "No clear rate: nothing is known of what grows here." in words
+
+
+def test_par_and_length_tables_are_called_our_default(page):
+    assert page.words.count("our default") >= 4
+
+
+def test_the_same_results_make_the_same_page(run, text):
+    assert build_report(run.found) == text
+
+
+# ---------------------------------------------------------------------------------------------
+# Numbers
+
+
+def test_hole_tables_hold_the_numbers_of_the_geopackage(page, geopackage):
+    layout = gpd.read_file(geopackage, layer="layout_holes")
+    for number in (1, 2):
+        rows = page.tables[f"table-{number}"][1:]
+        mine = layout[layout["proposal"] == number].sort_values("play_order")
+        assert len(rows) == len(mine)
+        for cells, (_, hole) in zip(rows, mine.iterrows(), strict=True):
+            said = [plain(text).strip() for text, _ in cells]
+            assert said[0].split()[0] == str(hole["play_order"])
+            assert f"hole {hole['hole_id']}" in said[0].replace("\u2002", " ")
+            assert said[1] == str(hole["par"])
+            for at, column in ((2, "length"), (3, "effective_length"), (10, "walk")):
+                metres, feet = lengths(cells[at][0])
+                assert metres == pytest.approx(hole[f"{column}_m"], abs=0.5)
+                assert feet == pytest.approx(hole[f"{column}_m"] / FOOT, abs=0.5)
+                assert float(cells[at][1]) == hole[f"{column}_m"]
+            metres, feet = lengths(cells[4][0])
+            assert metres == pytest.approx(hole["rise_m"], abs=0.05001)
+            assert feet == pytest.approx(hole["rise_m"] / FOOT, abs=0.5)
+            assert said[5] == hole["finish"]
+            assert said[7] == f"{100 * hole['clear_rate']:.0f} %"
+            assert float(said[8]) == pytest.approx(hole["score"], abs=0.005)
+
+
+def test_terms_add_up_the_rows_of_the_geopackage(page, geopackage):
+    layout = gpd.read_file(geopackage, layer="layout_holes")
+    walks = gpd.read_file(geopackage, layer="layout_walks")
+    terms = {plain(row[0][0]): [c[0] for c in row[1:]] for row in page.tables["terms"]}
+    for i, number in enumerate((1, 2)):
+        holes, ways = layout[layout["proposal"] == number], walks[walks["proposal"] == number]
+        assert int(terms["Holes"][i]) == len(holes)
+        assert int(terms["Par (our default table)"][i]) == holes["par"].sum()
+        assert lengths(terms["Length"][i])[0] == pytest.approx(holes["length_m"].sum(), abs=0.5)
+        metres = lengths(terms["Walks between holes"][i])[0]
+        assert metres == pytest.approx(ways["length_m"].sum(), abs=0.5)
+        assert plain(terms["Lowest clear rate"][i]) == f"{100 * holes['clear_rate'].min():.0f} %"
+
+
+def test_the_crews_list_has_every_chosen_piece_once(page, geopackage):
+    work = gpd.read_file(geopackage, layer="trim_work")
+    chosen = work[work["chosen"]]
+    rows = page.tables["sortable crew"][1:]
+    assert len(rows) == chosen["piece_id"].nunique() == 3
+    shared = next(r for r in rows if plain(r[2][0]) == "1 4")  # a piece in the way of two legs
+    hours = [float(v) for v in plain(shared[5][0]).split("–")]
+    row = chosen[chosen["piece_id"] == 1].iloc[0]
+    assert hours == pytest.approx([row["hours_low"], row["hours_high"]], abs=0.00501)
+
+
+def test_cards_hold_the_rates_of_the_legs(text, geopackage):
+    legs = gpd.read_file(geopackage, layer="legs").set_index("leg_id")
+    for hole in (1, 2, 3, 4):
+        card = re.search(rf'<article class="card" id="hole-{hole}".*?</article>', text, re.S)[0]
+        rates = Page(card).tables["rates"][1]
+        leg = legs.loc[hole]
+        assert plain(rates[2][0]).startswith(f"{100 * leg['clear_rate']:.0f} %")
+        low, high = (f"{100 * leg[f'clear_rate_{end}']:.0f} %" for end in ("low", "high"))
+        assert plain(rates[3][0]) == f"{low} to {high}"
+        assert plain(rates[4][0]) == f"{100 * leg['clear_rate_leaf_on']:.0f} %"
+
+
+def test_feet_come_first_where_they_are_wished(geopackage):
+    run = made(units="feet")
+    page = Page(build_report(run.found))
+    layout = gpd.read_file(geopackage, layer="layout_holes")
+    first = layout[(layout["proposal"] == 1) & (layout["play_order"] == 1)].iloc[0]
+    said = plain(page.tables["table-1"][1][2][0])
+    assert said == f"{first['length_m'] / FOOT:.0f} ft ({first['length_m']:.0f} m)"
+
+
+@given(st.floats(0, 5000), st.integers(0, 1), st.booleans())
+def test_lengths_say_the_same_in_both_units(value, digits, feet_first):
+    metres, feet = lengths(Units(feet_first).length(value, digits))
+    assert metres == pytest.approx(value, abs=0.5 * 10**-digits + 1e-9)
+    assert feet == pytest.approx(value / FOOT, abs=0.5 + 1e-9)
+
+
+# ---------------------------------------------------------------------------------------------
+# What it never does
+
+
+def test_text_from_inputs_stays_text():
+    nasty = '<script>alert(1)</script> & "quotes" <img src=x onerror=alert(2)>'
+    run = made(name=nasty)
+    run.found.layers["layout_holes"]["name"] = "</td></table><script>alert(3)</script>"
+    run.found.layers["holes"]["sentence"] = "<b onmouseover=alert(4)>bold</b>"
+    run.found.layers["trim_work"]["work"] = "</script><script>alert(5)</script>"
+    text = build_report(run.found)
+    page = Page(text)
+    assert nasty in page.words
+    assert "<b onmouseover=alert(4)>bold</b>" in page.words
+    scripts = [attrs for tag, attrs in page.tags if tag == "script"]
+    assert len(scripts) == 3  # data, the plotting library and our own
+    assert not any(tag == "img" for tag, _ in page.tags)
+    handlers = [a for _, attrs in page.tags for a in attrs if a.startswith("on")]
+    assert handlers == []
+    assert "a <b>.laz" in page.words  # the name of an input file
+
+
+def test_it_asks_nothing_of_the_network(page, text):
+    for tag, attrs in page.tags:
+        for name in ("src", "href", "action", "poster", "data", "srcset"):
+            value = attrs.get(name)
+            assert value is None or value.startswith(("#", "data:image/webp;base64,")), (tag, value)
+    assert not re.search(r"@import|url\((?!#)", text)
+    assert "://" not in text
+
+
+def test_the_plotting_library_is_whole(text):
+    packed = re.search(r'id="plotter">(.*?)</script>', text, re.S)[1]
+    script = gzip.decompress(base64.b64decode(packed)).decode()
+    assert "plotly.js v" in script[:200]
+
+
+def test_it_is_small(text):
+    # A property of 50 ha may take 15 MB; 16 ha of it, six cards and the library take this.
+    assert len(text.encode()) < 3_000_000
+
+
+def test_it_is_written_whole(run, text, tmp_path):
+    write_report(tmp_path / "report.html", run.found)
+    assert (tmp_path / "report.html").read_text("utf-8") == text
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+
+
+# ---------------------------------------------------------------------------------------------
+# Drawings
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(-5000, 5000), st.integers(-5000, 5000)), min_size=1, max_size=12
+    )
+)
+def test_paths_lead_through_their_points(points):
+    """Read back by the rules of SVG 1.1, 8.3: M absolute, l and h relative."""
+    drawn = path(np.array(points) / 10)
+    start, _, moves = drawn[1:].partition("l")
+    at = np.array([int(v) for v in start.removesuffix("h0").split()])
+    steps = np.array([int(v) for v in moves.split()]).reshape(-1, 2)
+    walked = [tuple(at), *map(tuple, at + np.cumsum(steps, axis=0))]
+    wanted = [p for i, p in enumerate(points) if i == 0 or p != points[i - 1]]
+    assert walked == wanted
+
+
+def test_legs_of_a_hole_come_in_order():
+    assert leg_ids("12 4") == [12, 4]
+    assert leg_ids(None) == []
+
+
+def pixels(address: str) -> np.ndarray:
+    assert address.startswith("data:image/webp;base64,")
+    return np.asarray(Image.open(io.BytesIO(base64.b64decode(address.partition(",")[2]))))
+
+
+def test_classes_are_drawn_in_the_colours_of_the_legend():
+    values = np.array([[0.0, 1.0, 3.0], [7.0, 15.0, np.nan], [25.0, 0.5, 2.0]])
+    seen = pixels(pics.classed_picture(pics.CANOPY, values))
+    colours = pics.CANOPY.colours
+    for at, which in (((0, 1), 1), ((0, 2), 2), ((1, 0), 3), ((1, 1), 4), ((2, 0), 5), ((2, 1), 1)):
+        assert tuple(seen[at]) == (*pics.rgb(colours[which]), 255)
+    assert seen[0, 0, 3] == seen[1, 2, 3] == 0  # bare, and unknown
+
+
+@pytest.mark.parametrize("surface", [pics.SLOPE, pics.CANOPY, pics.FREE, pics.SEEN])
+def test_ramps_read_in_grey(surface):
+    """Lightness falls or rises all along; the clear class is paper, the lightest."""
+    paper = 250.0
+    grey = [
+        paper if c is None else float(np.dot(pics.rgb(c), (0.2126, 0.7152, 0.0722)))
+        for c in surface.colours
+    ]
+    steps = np.diff(grey)
+    assert (steps < -12).all() or (steps > 12).all()
+    assert len(surface.labels(Units(False))) == len(surface.colours)
+
+
+def test_slopes_that_face_the_light_are_bright():
+    rows, cols = np.indices((40, 40))
+    toward = pics.hillshade((rows + cols) * 0.3, 1.0)  # falls to the north-west
+    away = pics.hillshade(-(rows + cols) * 0.3, 1.0)
+    flat = pics.hillshade(np.zeros((40, 40)), 1.0)
+    assert toward.mean() > flat.mean() > away.mean()
+
+
+def test_a_wall_stands_in_the_side_view_where_it_was_built(run):
+    subject = next(s for s in subjects_of(run.found) if s.key == "hole-1")
+    view = side_view(run.found, subject, [None], [], [], Units(False))
+    seen = pixels(view.curtain)
+    wall = (seen[..., :3] == pics.rgb(GROWTH[2])).all(-1) & (seen[..., 3] == 255)
+    assert DENSE > 0
+    along = np.flatnonzero(wall.any(0)) * 0.5 + view.left
+    assert along.min() == pytest.approx(WALL, abs=1.5)
+    assert along.max() == pytest.approx(WALL + 3, abs=1.5)
+    assert wall.any(1).sum() * 0.25 == pytest.approx(3.0, abs=0.5)  # from 2 to 5 m up
+    assert not view.trimmed
+
+
+def test_what_is_trimmed_is_gone_from_the_second_side_view(run):
+    subject = next(s for s in subjects_of(run.found) if s.key == "hole-1")
+    work = run.found.layers["trim_work"]
+    rows = [r for r in rows_of(work) if r["leg_id"] == 1]
+    shapes = list(work.geometry[work["leg_id"] == 1])
+    view = side_view(run.found, subject, [None], rows, shapes, Units(False))
+    assert (pixels(view.curtain)[..., 3] > 0).any()
+    assert not (pixels(view.trimmed)[..., 3] > 0).any()
+    assert len(view.cuts) == 1
+
+
+def test_throws_spread_as_their_normal_errors_say(run):
+    """Nine of ten normal errors lie within 1.645 standard deviations (any table of the normal)."""
+    subject = subjects_of(run.found)[0]
+    spread = spread_of(table(), subject.legs[0], subject.paths[0])
+    sd = np.radians(table().levels[0].level.lateral_sd_deg)
+    outer, inner = np.tan(norm.ppf(0.95) * sd), np.tan(norm.ppf(0.75) * sd)
+    half = len(spread.along) // 2
+    at = spread.along[half]
+    right, inner_right, inner_left, left = spread.left[:, half]
+    assert [-right, left] == pytest.approx([outer * at] * 2, rel=0.05)
+    assert [-inner_right, inner_left] == pytest.approx([inner * at] * 2, rel=0.05)
+
+
+def test_points_in_space_are_where_growth_was_planted(run):
+    subject = next(s for s in subjects_of(run.found) if s.key == "hole-1")
+    data = space_of(run.found, subject, [None])
+    points = np.frombuffer(base64.b64decode(data["points"]), "<i2").reshape(-1, 3) / 10
+    assert len(points) == 9 * 12  # nine columns, twelve layers
+    assert points[:, 0].min() == pytest.approx(WALL, abs=1.6)
+    assert np.ptp(points[:, 0]) == pytest.approx(2.0, abs=0.11)
+    heights = np.frombuffer(base64.b64decode(data["heights"]), "<i2") / 10
+    assert heights.min() == pytest.approx(2.1, abs=0.05)
+    assert heights.max() == pytest.approx(4.9, abs=0.05)
+    flight = np.frombuffer(base64.b64decode(data["flights"][0]), "<i2").reshape(-1, 3) / 10
+    assert flight[0, :2] == pytest.approx([0, 0])
+    assert flight[-1, :2] == pytest.approx([90, 0], abs=0.11)
+
+
+def test_without_holes_the_best_legs_that_keep_apart_get_a_card():
+    run = made(without=("holes", "layout_holes", "layout_walks"))
+    legs = run.found.layers["legs"]
+    subjects = subjects_of(run.found)
+    assert all(s.key.startswith("leg-") for s in subjects)
+    own = [s for s in subjects if s.row["origin"] == "own"]
+    assert len(own) == (legs["origin"] == "own").sum()
+    assert subjects[: len(own)] == own
+    scores = [s.row["score"] for s in subjects[len(own) :]]
+    assert scores == sorted(scores, reverse=True)
+
+
+def test_the_map_draws_the_property_where_it_lies(text):
+    view = [float(v) for v in re.search(r'data-view="([^"]+)"', text)[1].split()]
+    box = shapely.box(*ORIGIN, ORIGIN[0] + 400, ORIGIN[1] + 400)
+    left, top = box.bounds[0] - GRID.left, GRID.top - box.bounds[3]
+    assert view[0] < left < view[0] + view[2] / 10
+    assert view[1] < top < view[1] + view[3] / 10
+    assert view[2] == pytest.approx(400 * 1.08, abs=1)
