@@ -772,6 +772,10 @@ class HoleSettings(Settings):
     max_bend: Annotated[float, Field(gt=0, le=180)] = Field(
         100.0, description="sharpest bend at a landing zone, degrees; ours"
     )
+    free_bend: Annotated[float, Field(ge=0, le=180)] = Field(
+        25.0,
+        description="degrees up to which a hole may bend where nothing bars the straight way; ours",
+    )
     forced_bend: Annotated[float, Field(gt=0, le=180)] = Field(
         60.0,
         description="degrees from which a bend cannot be thrown round, so that landing before it "

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from lanewright import throwing
 from lanewright.config import LegsSettings
-from lanewright.flight import FINISHES, Flights, LevelFlights
+from lanewright.flight import FINISHES, Flights
 from lanewright.landing import Hazards, hazards_of
 from lanewright.legpaths import scored
 from lanewright.sites import LegWorld

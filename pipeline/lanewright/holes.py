@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import geopandas as gpd
@@ -60,6 +61,7 @@ ZONE = 12.0  # m; short side of a wooded landing zone, 40 ft; common practice
 SAME = 12.0  # m; candidates whose tees and baskets both lie nearer are one hole
 TIGHT = 9.0  # m; widest 1 to 2 in 3 gap of any level, worth a word; ours
 FOOT = 0.3048
+HINDERED = 0.15  # of the straight that must be barred for a hole to bend
 ODDS = (np.arange(7) + 0.5) / 7  # of the throws that try a landing zone, each way
 
 
@@ -192,7 +194,9 @@ def make_holes(
             & (np.arange(len(table)) < len(legs.legs))
             & ~(table["clear_rate"] < settings.least_clear)
         )
-        chains = chains_of(table, mine, level, lands, settings)
+        chains = chains_of(
+            table, mine, level, lands, settings, partial(hindered, world, around)
+        )
         tried = measured(table, chains, lands, levels, level, settings)
         facts[f"{level.name}_holes"] = _counted(chains)
         some = tried.iloc[_spread_out(tried, table, SURPLUS * room, safe)]
@@ -295,9 +299,19 @@ def _landing_zones(world: LegWorld, sites: gpd.GeoDataFrame, steepest: float) ->
     return np.asarray(good[at], np.float64)
 
 
+def hindered(world: LegWorld, around: Surroundings, start: Floats, stop: Floats) -> Floats:
+    """Share of the straight from each start to its stop that trees or water bar (pairs,)."""
+    steps = (np.arange(15) + 0.5) / 15
+    xy = start[:, None] + (stop - start)[:, None] * steps[:, None]
+    row, col = world.grid.rowcol(xy[..., 0], xy[..., 1])
+    row, col = np.clip(row, 0, world.grid.rows - 1), np.clip(col, 0, world.grid.cols - 1)
+    return np.asarray(((around.trees[row, col] > 0.5) | world.water[row, col]).mean(1))
+
+
 def chains_of(
-    legs: gpd.GeoDataFrame, mine: Ints, level: Level, lands: Floats, settings: HoleSettings
-) -> Ints:
+    legs: gpd.GeoDataFrame, mine: Ints, level: Level, lands: Floats, settings: HoleSettings,
+    bars: Callable[[Floats, Floats], Floats] = lambda start, _stop: np.ones(len(start)),
+) -> Ints:  # fmt: skip
     """Rows of legs that follow one another, one row of (chains, 3) each; `NONE` after the last.
 
     Parameters
@@ -312,6 +326,9 @@ def chains_of(
         Share of throws that land well.
     settings
         Gap, bend and landing share at a landing zone.
+    bars
+        Share of the straight between places that the land bars, as in `hindered`. Where nothing
+        stands in the way nobody plays round a corner.
     """
     shapes = legs.geometry.to_numpy()[mine]
     tee = shapely.get_coordinates(shapely.get_point(shapes, 0))
@@ -330,9 +347,10 @@ def chains_of(
         sizes = [len(n) for n in near]
         first = np.repeat(np.flatnonzero(lands_well), sizes)
         then = np.array([j for n in near for j in sorted(n)], np.int64)
-        fits = follows[then] & (
-            np.abs(_bend(way[first], way[then])) <= settings.max_bend
-        )
+        turn = np.abs(_bend(way[first], way[then]))
+        fits = follows[then] & (turn <= settings.max_bend)
+        bent = np.flatnonzero(fits & (turn > settings.free_bend))
+        fits[bent] = bars(tee[first[bent]], end[then[bent]]) >= HINDERED
         first, then = first[fits], then[fits]
         order = np.lexsort((then, -score[then], first))
         first, then = first[order], then[order]
