@@ -83,6 +83,20 @@ def test_a_gap_stands_at_its_place_along_the_leg(checks):
     assert "45 m (148 ft)" in gaps["look"][2]
 
 
+def test_what_stops_most_throws_is_gone_to(checks):
+    (row,) = kind(checks, "in the way").itertuples()  # leg 3 passes 70 %, a fair share
+    assert row.leg_id == 2
+    assert "Brush by lidar stops most throws that fail, 40 m (131 ft)" in row.look
+    assert "2.0 m (7 ft) right" in row.look
+    assert "60% of throws pass" in row.why
+    # From (80, 140) toward (170, 160): 40 m on, then 2 m to the right.
+    way = np.array([90, 20]) / np.hypot(90, 20)
+    place = np.array([80, 140]) + 40 * way + 2 * np.array([way[1], -way[0]])
+    np.testing.assert_allclose(
+        [row.geometry.x - ORIGIN[0], row.geometry.y - ORIGIN[1]], place, atol=1e-6
+    )
+
+
 def test_leaves_are_asked_after_unless_seen(checks):
     rows = kind(checks, "in leaf").set_index("leg_id")
     assert sorted(rows.index) == [2, 3]

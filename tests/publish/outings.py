@@ -100,6 +100,14 @@ def layers(level="blue"):
         lane_kind=["open", "tunnel", "lane", "open", "lane"],
         score=[0.9, 0.6, 0.7, 0.8, 0.5],
         carry_water_m=0.0,
+        fail_at_m=[np.nan, 40.0, 30.0, np.nan, np.nan],
+        fail_side_m=[np.nan, -2.0, 1.0, np.nan, np.nan],
+        fail_height_m=[np.nan, 1.25, 2.0, np.nan, np.nan],
+        fail_on=[None, "brush", "limb", None, None],
+        landing_long_m=[18.0, 16.0, np.nan, 20.0, 20.0],
+        landing_wide_m=[8.0, 7.0, np.nan, 8.0, 8.0],
+        landing_bearing_deg=[0.0, 77.0, np.nan, 0.0, 60.0],
+        landing_past_m=[2.0, 3.0, np.nan, 1.0, 0.0],
     )
     made["legs"] = legs
     holes = frame("holes", len(CHAINS))
@@ -181,6 +189,7 @@ def _trim():
         low_m=[0.5, 2.4, 2.4, 1.0],
         high_m=[2.4, 4.0, 4.0, 3.0],
         along_m=[40.0, 47.0, 0.0, 42.0],
+        walk_order=pd.array([2, 1, 1, None], dtype="Int64"),
         hours_low=[0.5, 0.25, 0.25, 1.0],
         hours_high=[1.0, 0.5, 0.5, 2.0],
         work=["Cut brush by hand", "Take limbs with a pole saw", "Take limbs", "Fell <i>it</i> &"],

@@ -161,6 +161,16 @@ def test_figures_of_the_throws_are_those_of_the_layer(book):
         assert row in text
 
 
+def test_where_throws_fail_is_told(book):
+    _, text = page_with(book, "Hole 2: on foot")
+    leg = outings.layers()["legs"].set_index("leg_id").loc[2]
+    assert (
+        f"Throw 1: most that fail touch brush, 40.0 m ({leg['fail_at_ft']:.0f} ft) out, "
+        f"{leg['fail_height_m']:.1f} m ({leg['fail_height_ft']:.0f} ft) up, "
+        f"2.0 m ({-leg['fail_side_ft']:.0f} ft) right of the straight line"
+    ) in text
+
+
 def test_trim_pieces_with_heights_and_hours(book):
     _, text = page_with(book, "Hole 2: on foot")
     assert "Trim work, 0.8 to 1.5 hours" in text  # 0.5 + 0.25 and 1.0 + 0.5

@@ -126,7 +126,8 @@ def test_everything_is_there(both, outing, checks):
     assert kinds.count("landing") == 1
     assert kinds.count("trim") == 2
     assert kinds.count("check") == len(checks)
-    round_, walk = routes
+    round_, trim, walk = routes
+    assert trim.stops == ("X2-2", "X2-1")  # by the walk past all pieces
     assert round_.stops == ("START", "T1", "B1", "T2", "L2a", "B2", "T3", "B3", "START")
     assert walk.stops == ("START", *(f"C{i}" for i in checks["check_id"]), "START")
 
