@@ -11,9 +11,9 @@ factor per level so that its farthest straight throw in standard air is the leve
 speeds and angles stay.
 
 Discs turn as spinning rigid bodies do, by M / (spin Iz). The publication of the coefficients has
-M / (spin (Iz - Ixy)), twice as fast for a flat disc. Of the three throws logged there, theirs falls
-14 to 19 % short and this one 8 to 13 %, with the drift nearer too; a full rigid body agrees with
-this one (tests).
+M / (spin (Iz - Ixy)), twice as fast for a flat disc. Of the three throws logged there, the latter
+falls 14 to 18 % short and the former 10 to 13 %, with flight times nearer too; a full rigid body
+with six degrees of freedom agrees with the former (tests).
 """
 
 from __future__ import annotations
