@@ -485,7 +485,11 @@ class _Writer:
                 continue
             side = "left" if leg["fail_side_m"] >= 0 else "right"
             beside = leg[["fail_side_m", "fail_side_ft"]].abs()
-            what = {"not seen": "space that was not seen"}.get(leg["fail_on"], leg["fail_on"])
+            what = {
+                "limb": "a limb",
+                "trunk": "a trunk",
+                "not seen": "space that was not seen",
+            }.get(leg["fail_on"], leg["fail_on"])
             self.paper.paragraph(
                 f"Throw {place}: most that fail touch {what}, "
                 f"{self.length(leg, 'legs', 'fail_at_m')} out, "
@@ -527,10 +531,10 @@ class _Writer:
         paper.table(
             [
                 Column("", 0.25),
-                Column("what", 1.3),
-                Column("heights", 1.2),
-                Column("where, from the throw", 1.4),
-                Column("who, hours", 1.2),
+                Column("what", 1.15),
+                Column("heights", 1.15),
+                Column("where, from the throw", 1.45),
+                Column("who, hours", 1.4),
             ],
             rows,
             6.6,
