@@ -1,7 +1,7 @@
 """Rounds chosen by the solver against every round there is, counted out one by one."""
 
 from dataclasses import replace
-from itertools import permutations
+from itertools import combinations, permutations
 
 import numpy as np
 import pytest
@@ -10,13 +10,18 @@ from lanewright.circuit import (
     ARRIVAL,
     Problem,
     Share,
+    _cost,
+    _facts,
+    cliques,
     first_round,
     most_holes,
+    packing,
     repeats,
     solve,
     value,
     walks_of,
 )
+from lanewright.kernels.rounds import clashes, worth
 
 
 def problem(seed: int, size: int = 7, wanted: int = 4, **changes) -> Problem:
@@ -37,7 +42,7 @@ def problem(seed: int, size: int = 7, wanted: int = 4, **changes) -> Problem:
             "quality": np.round(rng.uniform(30, 100, size), 1),
             "trimming": -2.0 * rng.uniform(0, 6, size).round(1),
         },
-        apart=[rng.choice(size, 2, replace=False) for _ in range(3)],
+        apart=np.array([rng.choice(size, 2, replace=False) for _ in range(3)]),
         start=np.array(start),
         end=np.array(end),
         costs={"walks": walk, "bridges": 10.0 * (rng.random(len(walk)) < 0.1)},
@@ -64,7 +69,7 @@ def problem(seed: int, size: int = 7, wanted: int = 4, **changes) -> Problem:
 def allowed(given: Problem, order: tuple[int, ...]) -> bool:
     held = set(order)
     return (
-        all(len(held & set(map(int, group))) <= 1 for group in given.apart)
+        all(not {int(a), int(b)} <= held for a, b in given.apart)
         and held >= set(np.flatnonzero(given.must))
         and all(given.place[h] in (0, k) for k, h in enumerate(order, start=1))
         and (given.budget is None or sum(given.trim[h] for h in order) <= given.budget + 1e-9)
@@ -127,8 +132,8 @@ def test_next_proposal_differs_and_is_the_best_that_does(seed):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_most_holes_that_the_land_holds(seed):
-    groups = [np.array([0, 1, 2]), np.array([2, 3, 4]), np.array([4, 5, 6]), np.array([0, 6])]
-    given = problem(seed, wanted=6, apart=groups)
+    pairs = [(0, 1), (0, 2), (1, 2), (2, 3), (2, 4), (3, 4), (4, 5), (4, 6), (5, 6), (0, 6)]
+    given = problem(seed, wanted=6, apart=np.array(pairs))
     most = max(k for k in range(7) if np.isfinite(best(given, k)[0]))
     found = most_holes(given, seconds=30, work=10)
     assert len(found.order) == most
@@ -168,6 +173,57 @@ def test_same_seed_and_work_give_the_same_round_though_no_proof_was_reached():
     a, b = (solve(given, seconds=120, work=0.3, seed=4) for _ in range(2))
     assert not a.proven
     assert a == b
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_packing_is_the_largest_set_without_a_pair(seed):
+    rng = np.random.default_rng(seed)
+    pairs = np.array([(a, b) for a in range(9) for b in range(a) if rng.random() < 0.45])
+    held, bound = packing(9, pairs, seconds=10, work=5)
+    banned = {frozenset(map(int, p)) for p in pairs}
+    largest = max(
+        len(some)
+        for k in range(10)
+        for some in combinations(range(9), k)
+        if not any(frozenset(two) in banned for two in combinations(some, 2))
+    )
+    assert len(held) == bound == largest
+    assert not any(frozenset(two) in banned for two in combinations(held, 2))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_cliques_cover_every_pair_and_no_other(seed):
+    rng = np.random.default_rng(seed)
+    pairs = np.array([(a, b) for a in range(20) for b in range(a) if rng.random() < 0.4])
+    banned = {frozenset(map(int, p)) for p in pairs}
+    told = {frozenset(two) for g in cliques(20, pairs) for two in combinations(g.tolist(), 2)}
+    assert told == banned
+
+
+@pytest.mark.parametrize("halves", [0, 2])
+def test_compiled_worth_is_the_worth_of_the_round(halves):
+    for seed in range(20):
+        given = problem(seed, size=9, halves=bool(halves), budget=12.0, crossing=0.0)
+        facts = _facts(given, _cost(given), [((0, 1, 2), 1)])
+        order = np.random.default_rng(seed).permutation(9)[:4]
+        points, broken = worth(order, *facts[1:])
+        missing = 0
+        try:
+            expected = sum(value(given, [int(h) for h in order]).values())
+        except ValueError:
+            expected, missing = None, 1
+        over = given.trim[order].sum() > 12.0 + 1e-9
+        shared = max(0, len({0, 1, 2} & set(order.tolist())) - 1)
+        if missing:
+            assert broken >= 1 + over + shared
+        else:
+            assert broken == over + shared
+            assert points == pytest.approx(expected, abs=1e-3)
+        clashing = sum(
+            {int(a), int(b)} <= set(order.tolist())
+            for a, b in np.unique(np.sort(given.apart, 1), axis=0)
+        )
+        assert clashes(order, facts[0]) == clashing
 
 
 def test_repeats_count_anew_after_each():

@@ -11,10 +11,13 @@ import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from ortools.sat.python import cp_model
+
+from lanewright.kernels.rounds import anneal
 
 log = logging.getLogger(__name__)
 
@@ -27,8 +30,9 @@ ARRIVAL = -1
 
 SCALE = 10  # the solver counts whole tenths of a point
 WORKERS = 4  # subsolvers, taking turns whatever the number of cores, so that any machine agrees
-MUST = 1000.0  # points by which a first round is drawn to holes that it must hold
-BEAM, FANOUT = 400, 12  # rounds carried on, and how many of them may stand at the same basket
+STEPS, TRIES = 300_000, 3  # changes tried for a first round, and goes at it
+HOT, COLD = 200.0, 3.0  # points; how much worse a change may be, at first and at last
+NEAR = 40  # holes whose tees are near each basket, that changes mostly choose from
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,7 @@ class Problem:
     gains
         Points that each hole brings by itself, by term.
     apart
-        Sets of holes of which a round may hold one each.
+        Pairs of holes that cannot both be in a round (k, 2).
     start, end
         Holes that each walk leads from and to; `ARRIVAL` for the arrival.
     costs
@@ -79,7 +83,7 @@ class Problem:
 
     wanted: int
     gains: Mapping[str, Floats]
-    apart: Sequence[Ints]
+    apart: Ints
     start: Ints
     end: Ints
     costs: Mapping[str, Floats]
@@ -217,9 +221,21 @@ def walks_of(problem: Problem, order: Sequence[int]) -> list[int]:
 # ---------------------------------------------------------------------------------------------
 # A first round
 
+Earlier = Sequence[tuple[Sequence[int], int]]
 
-def first_round(problem: Problem, differ: Sequence[tuple[Sequence[int], int]] = ()) -> list[int]:
-    """Build a good round hole by hole, keeping the best few hundred beginnings (a beam search).
+
+def first_round(
+    problem: Problem,
+    differ: Earlier = (),
+    *,
+    cost: NDArray[np.float32] | None = None,
+    steps: int = STEPS,
+    seed: int = 1,
+    tries: int = TRIES,
+) -> list[int]:
+    """Build a good round by small changes to a poor one (simulated annealing).
+
+    Walks into lines of fire are not looked at; the solver does.
 
     Parameters
     ----------
@@ -227,93 +243,153 @@ def first_round(problem: Problem, differ: Sequence[tuple[Sequence[int], int]] = 
         What counts.
     differ
         Earlier rounds, and how many of their holes may come again at the most.
+    cost : (n + 1, n + 1)
+        Points that a walk between any two holes costs, the arrival last; infinite where there is
+        none. By default those of the problem.
+    steps, tries
+        Changes tried in each go, and goes; the best of them counts.
+    seed
+        Of chance; the same seed gives the same round.
 
     Returns
     -------
     list of int
-        Holes in order; as many as it could string together, and none where no round comes home.
+        Holes in order; as many as wanted, or none where every round met breaks some rule.
     """
-    clash = _clashes(problem)
-    leaving: dict[int, list[tuple[int, float]]] = {}
-    home = np.full(problem.size, np.inf)
-    for a, b, cost in zip(problem.start, problem.end, problem.cost, strict=True):
-        if b == ARRIVAL:
-            home[a] = min(home[a], cost)
-        elif a != b:
-            leaving.setdefault(int(a), []).append((int(b), float(cost)))
-    worth = problem.gain + MUST * problem.must
-    for wish in problem.wishes:
-        # Rare kinds are worth more; only a hint, the solver weighs them in full.
-        rare = wish.least / max(int(wish.members.sum()), 1)
-        worth = worth + wish.weight * min(rare, 1.0) * wish.members
-    earlier = [(sum(1 << int(h) for h in holes), most) for holes, most in differ]
-    half = problem.wanted // 2 if problem.halves else -1
-    budget = np.inf if problem.budget is None else problem.budget
-
-    # A beginning: worth so far, its holes in order, and what they rule out, both as bits.
-    beam: list[tuple[float, tuple[int, ...], int, int]] = [(0.0, (), 0, 0)]
-    best: list[int] = []
-    for step in range(problem.wanted):
-        back = (problem.wanted - step - 1) / max(problem.wanted, 1)
-        grown: dict[int, list[tuple[float, tuple[int, ...], int, int]]] = {}
-        for points, order, used, barred in beam:
-            at = ARRIVAL if step in (0, half) else order[-1]
-            detour = home[order[-1]] if step == half and order else 0.0
-            for hole, cost in leaving.get(at, ()):
-                bit = 1 << hole
-                if (used | barred) & bit or not _fits(problem, order, hole, step, budget):
-                    continue
-                now = used | bit
-                if any((now & mask).bit_count() > most for mask, most in earlier):
-                    continue
-                gain = worth[hole] - cost - detour
-                if not np.isfinite(gain):
-                    continue
-                grown.setdefault(hole, []).append(
-                    (points + gain, (*order, hole), now, barred | clash[hole])
-                )
-        kept = []
-        for hole, ends in grown.items():
-            ends.sort(key=lambda e: (-e[0], e[1]))
-            # The way home weighs more the nearer the end of the round.
-            pull = home[hole] if np.isfinite(home[hole]) else MUST
-            seen: set[int] = set()
-            for end in ends:
-                if end[2] not in seen and len(seen) < FANOUT:
-                    seen.add(end[2])
-                    kept.append((end[0] - (1 - back) * pull, end))
-        kept.sort(key=lambda k: (-k[0], k[1][1]))
-        beam = [end for _, end in kept[:BEAM]]
-        closed = [(p - home[o[-1]], o) for p, o, _, _ in beam if np.isfinite(home[o[-1]])]
-        if closed:
-            best = list(max(closed, key=lambda c: (c[0], [-h for h in c[1]]))[1])
-        if not beam:
-            break
-    return best
+    count = problem.wanted
+    if count < 1 or count > problem.size or problem.must.sum() > count:
+        return []
+    cost = _cost(problem) if cost is None else np.asarray(cost, np.float32)
+    near = np.argsort(cost[:, :-1], axis=1, kind="stable")[:, :NEAR]
+    near = np.where(np.isfinite(np.take_along_axis(cost, near, axis=1)), near, -1)
+    facts = _facts(problem, cost, differ)
+    rng = np.random.default_rng(seed)
+    best: tuple[int, float, list[int]] = (0, -np.inf, [])
+    for _ in range(tries):
+        others = rng.permutation(np.flatnonzero(~problem.must))
+        start = np.r_[np.flatnonzero(problem.must), others][:count].astype(np.int64)
+        order, points, broken = anneal(start, problem.must, steps, HOT, COLD, rng, near, *facts)
+        found = -int(broken), float(points), [int(h) for h in order]
+        if not best[2] or found[:2] > best[:2]:
+            best = found
+    log.debug("first round: %d rules broken, %.0f points", -best[0], best[1])
+    return best[2] if best[0] == 0 else []
 
 
-def _clashes(problem: Problem) -> list[int]:
-    """For each hole the holes that it rules out, as bits."""
-    clash = [0] * problem.size
-    for group in problem.apart:
-        mask = sum(1 << int(h) for h in group)
-        for hole in group:
-            clash[hole] |= mask & ~(1 << int(hole))
-    return clash
+def _cost(problem: Problem) -> NDArray[np.float32]:
+    size = problem.size
+    cost = np.full((size + 1, size + 1), np.inf, np.float32)
+    ends = [np.where(np.asarray(e) == ARRIVAL, size, e) for e in (problem.start, problem.end)]
+    cost[ends[0], ends[1]] = problem.cost
+    return cost
 
 
-def _fits(problem: Problem, order: tuple[int, ...], hole: int, step: int, budget: float) -> bool:
-    place = problem.place[hole]
-    if place and place != step + 1:
-        return False
-    spent = sum(problem.trim[h] for h in order) if np.isfinite(budget) else 0.0
-    return bool(spent + problem.trim[hole] <= budget)
+def _facts(problem: Problem, cost: NDArray[np.float32], differ: Earlier) -> tuple[Any, ...]:
+    """The problem as the compiled search takes it."""
+    size = problem.size
+    apart = np.zeros((size, size), bool)
+    apart[problem.apart[:, 0], problem.apart[:, 1]] = True
+    apart |= apart.T
+    kinds = [w for w in problem.wishes if w.weight > 0 and w.least > 0]
+    earlier = np.zeros((len(differ), size), bool)
+    for row, (holes, _) in enumerate(differ):
+        earlier[row, list(holes)] = True
+    return (
+        apart,
+        problem.gain,
+        cost,
+        np.ascontiguousarray(np.array([w.members for w in kinds], bool).reshape(-1, size).T),
+        np.array([w.least for w in kinds], np.int64),
+        np.array([w.weight for w in kinds], np.float64),
+        np.round(problem.length),
+        float(problem.total[0]),
+        float(problem.total[1]),
+        float(problem.per_metre),
+        np.asarray(problem.finish, np.int64),
+        int(problem.in_a_row),
+        float(problem.repeat),
+        np.asarray(problem.trim, np.float64),
+        np.inf if problem.budget is None else float(problem.budget),
+        np.asarray(problem.place, np.int64),
+        problem.wanted // 2 if problem.halves and problem.wanted > 1 else 0,
+        earlier,
+        np.array([most for _, most in differ], np.int64),
+    )
 
 
 # ---------------------------------------------------------------------------------------------
 # The best round
 
-Earlier = Sequence[tuple[Sequence[int], int]]
+
+def packing(
+    size: int, apart: Ints, *, seconds: float, work: float, seed: int = 1
+) -> tuple[list[int], int]:
+    """Most holes that keep apart, walks left aside, and the number that no set exceeds.
+
+    Parameters
+    ----------
+    size
+        Number of candidates.
+    apart
+        Pairs that cannot both be there (k, 2).
+    seconds, work, seed
+        As in `solve`.
+    """
+    model = cp_model.CpModel()
+    used = [model.new_bool_var(f"hole {i}") for i in range(size)]
+    for group in cliques(size, apart):
+        model.add_at_most_one(used[h] for h in group)
+    model.maximize(sum(used))
+    solver = _solver(seconds, work, seed)
+    status = solver.solve(model)
+    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        return [], size
+    held = [i for i, x in enumerate(used) if solver.boolean_value(x)]
+    return held, int(solver.best_objective_bound + 0.5)
+
+
+def _solver(seconds: float, work: float, seed: int) -> cp_model.CpSolver:
+    solver = cp_model.CpSolver()
+    solver.parameters.random_seed = seed
+    solver.parameters.num_workers = WORKERS
+    solver.parameters.interleave_search = True
+    solver.parameters.max_time_in_seconds = seconds
+    solver.parameters.max_deterministic_time = work
+    return solver
+
+
+def cliques(size: int, pairs: Ints) -> list[Ints]:
+    """Sets of candidates of which any two are apart; every pair lies in one of them.
+
+    Fewer and larger sets tell the solver more than pairs do. Greedy: from the candidate with most
+    pairs not yet told, always the one that tells most further.
+
+    Examples
+    --------
+    >>> [g.tolist() for g in cliques(4, np.array([[0, 1], [1, 2], [0, 2], [2, 3]]))]
+    [[0, 1, 2], [2, 3]]
+    """
+    apart = np.zeros((size, size), bool)
+    apart[pairs[:, 0], pairs[:, 1]] = True
+    apart |= apart.T
+    untold = apart.copy()
+    degree = untold.sum(1)
+    found = []
+    while degree.any():
+        first = int(degree.argmax())
+        group, common = [first], apart[first].copy()
+        tells = untold[first].astype(np.int64)
+        while common.any():
+            most = int(np.where(common, tells * size + degree, -1).argmax())
+            group.append(most)
+            common &= apart[most]
+            tells += untold[most]
+        held = np.sort(np.array(group, np.int64))
+        told = np.ix_(held, held)
+        degree[held] -= untold[told].sum(1)
+        untold[told] = False
+        found.append(held)
+    return found
 
 
 def most_holes(
@@ -363,12 +439,7 @@ def _solved(
     model = _Model(problem, count, differ)
     if hint and (count is None or len(hint) == count):
         model.hint(hint)
-    solver = cp_model.CpSolver()
-    solver.parameters.random_seed = seed
-    solver.parameters.num_workers = WORKERS
-    solver.parameters.interleave_search = True
-    solver.parameters.max_time_in_seconds = seconds
-    solver.parameters.max_deterministic_time = work
+    solver = _solver(seconds, work, seed)
     status = solver.solve(model.model)
     name = solver.status_name(status).lower()
     spent = solver.response_proto.deterministic_time
@@ -395,7 +466,7 @@ class _Model:
         self.used = [model.new_bool_var(f"hole {i}") for i in range(size)]
         self.arcs: list[tuple[int, int, int, cp_model.IntVar]] = []
         self._circuit(count)
-        for group in problem.apart:
+        for group in cliques(size, problem.apart):
             model.add_at_most_one(self.used[h] for h in group)
         for hole in np.flatnonzero(problem.must):
             model.add(self.used[hole] == 1)

@@ -312,18 +312,35 @@ def _line(land: Footing, cells: list[int], start: Floats, end: Floats) -> shapel
 # What a walk meets
 
 
+def bridged(land: Footing, lines: NDArray[np.object_]) -> Mask:
+    """Whether each walk comes over water (lines,); looked at where it bends and between."""
+    there = np.array([line is not None for line in lines], bool)
+    found = np.zeros(len(lines), bool)
+    if there.any() and land.water.any():
+        short = shapely.segmentize(lines[there], land.fine.cell)
+        places, which = shapely.get_coordinates(short, return_index=True)
+        row, col = land.fine.rowcol(places[:, 0], places[:, 1])
+        row, col = np.clip(row, 0, land.fine.rows - 1), np.clip(col, 0, land.fine.cols - 1)
+        found[np.flatnonzero(there)[which[land.water[row, col]]]] = True
+    return found
+
+
 @dataclass(frozen=True)
 class Met:
-    """What a walk meets: metres climbed, of wet ground, of water; steepest 10 m [percent]."""
+    """What a walk meets: metres climbed, of wet ground, of water; steepest 10 m [percent]; time."""
 
     climb: float
     steepest_pct: float
+    minutes: float
     wet: float
     water: float
 
 
 def met_by(land: Footing, line: shapely.LineString) -> Met:
-    """What a walk meets, looked at every quarter of a metre on the run's own grid."""
+    """What a walk meets, looked at every quarter of a metre on the run's own grid.
+
+    Grades are taken over 10 m, and the time from them off paths; wet ground takes no longer here.
+    """
     count = max(2, int(np.ceil(line.length / SAMPLE)) + 1)
     along = np.linspace(0, line.length, count)
     places = shapely.get_coordinates(shapely.line_interpolate_point(line, along), include_z=True)
@@ -333,10 +350,13 @@ def met_by(land: Footing, line: shapely.LineString) -> Met:
     z = places[:, 2]
     every = max(1, min(round(10.0 / max(each, 1e-9)), count - 1))
     grades = np.abs(z[every:] - z[:-every]) / max(every * line.length / (count - 1), 1e-9)
-    steps = np.diff(np.r_[z[::every], z[-1]])
+    at_steps = np.unique(np.r_[np.arange(0, count, every), count - 1])
+    steps = np.diff(z[at_steps])
+    run = np.diff(along[at_steps])
     return Met(
         climb=float(np.maximum(steps, 0).sum()),
         steepest_pct=float(100 * grades.max(initial=0.0)),
+        minutes=float((run / speed(steps / np.maximum(run, 1e-9))).sum() / 60),
         wet=float(land.wet[at].sum() * each),
         water=float(land.water[at].sum() * each),
     )
