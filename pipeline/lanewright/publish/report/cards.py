@@ -20,7 +20,7 @@ _NEAR = 1e-6
 
 @dataclass(frozen=True)
 class Rates:
-    """Clear rate of one throw for one level."""
+    """Clear rate of one throw for one level, in words; the last two empty without trim work."""
 
     throw: str
     level: str
@@ -29,6 +29,7 @@ class Rates:
     band: str
     leaf: str
     trimmed: str
+    trimmed_leaf: str
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,9 @@ class Card:
     rates
         Clear rates by throw and level.
     work
-        Rows of `trim_work` that are chosen, in order of most gain for the hour.
+        Rows of `trim_work` that are chosen, from the tee on.
+    short
+        Why the work does not reach the wished clear rate, where it does not.
     checks
         What to look at on foot: the question, and why the desk cannot tell.
     """
@@ -61,6 +64,7 @@ class Card:
     rates: tuple[Rates, ...]
     work: tuple[Row, ...]
     hours: str
+    short: tuple[str, ...]
     checks: tuple[tuple[str, str], ...]
     space: dict[str, Any] | None
 
@@ -72,11 +76,12 @@ def cards_of(found: Findings, subjects: list[Subject], units: Units) -> list[Car
     shapes = list(work.geometry) if work is not None else []
     checks = rows_of(found.layer("field_checks"))
     legs = rows_of(found.layer("legs"))
+    promises = {int(row["leg_id"]): row for row in _promises(found)}
     made = []
     for subject in subjects:
         ids = {int(leg["leg_id"]) for leg in subject.legs}
         mine = [i for i, row in enumerate(rows) if row["chosen"] and int(row["leg_id"]) in ids]
-        mine.sort(key=lambda i: (rows[i]["rank"] or 0, i))
+        mine.sort(key=lambda i: (rows[i]["leg_id"], rows[i]["along_m"] or 0.0, i))
         chosen = [rows[i] for i in mine]
         outlines = [shapes[i] for i in mine]
         spreads = [
@@ -94,9 +99,14 @@ def cards_of(found: Findings, subjects: list[Subject], units: Units) -> list[Car
                 plan_view(found, subject, spreads, chosen, outlines, units),
                 side_view(found, subject, spreads, chosen, outlines, units),
                 tuple(_facts(subject, units)),
-                tuple(_rates(subject, legs, chosen)),
+                tuple(_rates(subject, legs, promises)),
                 tuple(chosen),
                 _hours(chosen),
+                tuple(
+                    str(promises[n]["why"])
+                    for n in sorted(ids)
+                    if n in promises and not promises[n]["reached"] and promises[n]["why"]
+                ),
                 tuple(_checks(subject, checks, units)),
                 space_of(found, subject, spreads),
             )
@@ -182,7 +192,15 @@ def _facts(subject: Subject, units: Units) -> list[tuple[str, str, str]]:
     return facts
 
 
-def _rates(subject: Subject, legs: list[Row], chosen: list[Row]) -> list[Rates]:
+def _promises(found: Findings) -> list[Row]:
+    """What the planned work of each leg comes to; only where there is work."""
+    if found.trimmed is None:
+        return []
+    rows = found.trimmed[found.trimmed["pieces"] > 0].to_dict("records")
+    return [{str(k): v for k, v in row.items()} for row in rows]
+
+
+def _rates(subject: Subject, legs: list[Row], promises: dict[int, Row]) -> list[Rates]:
     """Rates of the throws, and of other levels' throws between the same two sites."""
     made = []
     for n, leg in enumerate(subject.legs, start=1):
@@ -198,7 +216,7 @@ def _rates(subject: Subject, legs: list[Row], chosen: list[Row]) -> list[Rates]:
         for other in sorted(same, key=lambda r: -(r["clear_rate"] or 0.0)):
             best.setdefault(other["level"], other)
         for level, row in best.items():
-            gain = [w for w in chosen if w["leg_id"] == row["leg_id"]]
+            then = promises.get(int(row["leg_id"]), {})
             made.append(
                 Rates(
                     f"{n}, {row['finish']}",
@@ -207,7 +225,8 @@ def _rates(subject: Subject, legs: list[Row], chosen: list[Row]) -> list[Rates]:
                     percent(row["clear_rate_se"], 1),
                     f"{percent(row['clear_rate_low'])} to {percent(row['clear_rate_high'])}",
                     percent(row["clear_rate_leaf_on"]),
-                    "" if not gain else "see below",
+                    percent(then["promised"]) if then else "",
+                    percent(then["leaf_on_promised"]) if then else "",
                 )
             )
     return made

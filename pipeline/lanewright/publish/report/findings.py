@@ -8,6 +8,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from lanewright.columns import Columns
@@ -43,8 +44,11 @@ class Findings:
         Throws of each level; None where unknown.
     arrival
         Where the round starts and ends, in the run's coordinates; None where not given.
+    trimmed
+        For each leg with planned work what it comes to: `leg_id`, `promised`, `leaf_on_promised`,
+        `reached`, `why`; None without.
     notes
-        What later stages tell in words, by topic.
+        What the proposals give up, by number.
     """
 
     config: Config
@@ -56,7 +60,8 @@ class Findings:
     columns: Columns | None = None
     flights: Flights | None = None
     arrival: tuple[float, float] | None = None
-    notes: Mapping[str, Any] = field(default_factory=dict)
+    trimmed: pd.DataFrame | None = None
+    notes: Mapping[int, str] = field(default_factory=dict)
 
     def layer(self, name: str) -> gpd.GeoDataFrame | None:
         """Rows of a layer; None where the run did not make it or it is empty."""

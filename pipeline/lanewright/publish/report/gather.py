@@ -36,5 +36,6 @@ def findings_of(
         summary={key: value for key, value in summary.items() if key != "stages"},
         columns=vegetation.columns if vegetation is not None else None,
         flights=scouting.flights,
+        trimmed=scouting.trim.per_leg if len(scouting.trim.per_leg) else None,
         arrival=(arrival.x, arrival.y) if arrival is not None else None,
     )

@@ -85,7 +85,7 @@ def _environment(units: Units) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"number": number, "share": percent, "pct": pct}
+    environment.filters |= {"number": number, "share": percent, "pct": pct, "sentence": sentences.capital}
     environment.globals |= {"plural": plural, "asset": _asset, "columns": _columns}
     return environment
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -47,7 +46,6 @@ def proposals_of(
     layout, walks = found.layer("layout_holes"), found.layer("layout_walks")
     if layout is None:
         return []
-    told: Mapping[int, Any] = found.notes.get("proposals", {})
     made = []
     for n in sorted(layout["proposal"].unique()):
         holes = layout[layout["proposal"] == n].sort_values("play_order")
@@ -60,7 +58,7 @@ def proposals_of(
                 rows,
                 tuple(rows_of(ways)),
                 tuple(_terms(holes, ways, units)),
-                str(told.get(int(n), "")),
+                found.notes.get(int(n), ""),
             )
         )
     return made

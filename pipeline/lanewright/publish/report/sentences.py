@@ -115,7 +115,12 @@ def unseen(found: Findings, units: Units) -> list[str]:
 def noted(found: Findings) -> list[str]:
     """What the run itself warns of, each as a sentence."""
     texts = [str(w).strip() for w in found.summary.get("warnings", ())]
-    return [t[:1].upper() + t[1:] + ("" if t.endswith(".") else ".") for t in texts if t]
+    return [capital(t) + ("" if t.endswith(".") else ".") for t in texts if t]
+
+
+def capital(text: str) -> str:
+    """Text with its first letter large; the rest as it is, for it may hold names."""
+    return text[:1].upper() + text[1:]
 
 
 def _leaves(found: Findings) -> str:

@@ -220,7 +220,7 @@
   const ratio = (data, ground) => { // true to scale, the longest side as long as the view likes it
     const wide = a => Math.max(...a) - Math.min(...a);
     const high = wide([...ground.flat(), ...data.flights.flatMap(f => threes(f).z), ...(data.points ? threes(data.points).z : [])]);
-    const sides = [wide(metres(data.xs)), wide(metres(data.ys)), high], most = Math.max(...sides) / 1.7;
+    const sides = [wide(metres(data.xs)), wide(metres(data.ys)), high], most = Math.max(...sides) / 1.5;
     return { x: sides[0] / most, y: sides[1] / most, z: sides[2] / most };
   };
   let spaces;
