@@ -50,6 +50,7 @@ Fit = Callable[[pd.DataFrame], NDArray[np.bool_]]
 
 NONE = -1
 BRANCHES = 12  # next throws tried from one landing zone
+GAP = 0.03  # score that a metre from a landing to the next throw costs
 STRAIGHTEST = 0.6  # least distance from tee to basket as a share of the way played
 SQUARE = 20.0  # m; ground that candidates share
 CROWDING = 0.06  # score that a candidate must bring for each other hole on its ground
@@ -352,7 +353,8 @@ def chains_of(
         bent = np.flatnonzero(fits & (turn > settings.free_bend))
         fits[bent] = bars(tee[first[bent]], end[then[bent]]) >= HINDERED
         first, then = first[fits], then[fits]
-        order = np.lexsort((then, -score[then], first))
+        gap = np.hypot(*(tee[then] - end[first]).T)
+        order = np.lexsort((then, GAP * gap - score[then], first))
         first, then = first[order], then[order]
         rank = pd.Series(first).groupby(first).cumcount().to_numpy()
         first, then = first[rank < BRANCHES], then[rank < BRANCHES]

@@ -26,7 +26,7 @@ Flags = NDArray[np.bool_]
 
 STEP = 1.0  # m between places of a line
 NEAREST = 0.25  # of a distance that is asked before throws have spread
-MEETING = 20.0  # m of one hole before its basket, of another after its tee, that may meet
+MEETING = 26.0  # m of one hole before its basket, of another after its tee, that may meet
 FAR_SIDE = 1.5  # a keep-out on the fade side, or behind the basket
 
 
@@ -195,7 +195,9 @@ def _against(
     first = one.gone[:, None] < MEETING, one.togo[:, None] < MEETING
     second = other.gone[None] < MEETING, other.togo[None] < MEETING
     follows = (first[1] & second[0]) | (first[0] & second[1])
-    share = np.maximum(one.share[:, None], other.share[None])
+    # Three parts of the place where throws have spread more, one part of the other.
+    shares = np.stack(np.broadcast_arrays(one.share[:, None], other.share[None]))
+    share = 0.75 * shares.max(0) + 0.25 * shares.min(0)
     yield from _worst(
         "fairways too near", one, other, distance,
         (settings.fairway[0] * share, settings.fairway[1] * share), ~follows, around, settings,

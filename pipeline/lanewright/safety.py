@@ -8,7 +8,8 @@ What is asked
 -------------
 Distances are settings, from the middle of a fairway, over open ground or with dense trees between.
 They hold where a full throw comes down. Nearer to where it was thrown from, throws have spread
-less, and in the same proportion less is asked, down to a quarter.
+less, and in the same proportion less is asked, down to a quarter. Of two fairways the one with
+the wider spread counts three parts, the other one part.
 
 - Fairways keep `fairway` apart; the last metres before a basket and the first after a tee may meet
   as `next_tee` allows, for one is played after the other.
@@ -47,7 +48,8 @@ SPACING = 3.0  # m between places looked at along a fairway
 SLACK = 1.3  # m more than needed: half a step nearer asks 37 m / 44 m * 1.5 m more of a green level
 DOUBT = 0.1  # share of trees more than needed, for the same reason
 LEAST = 0.25  # of the distance asked for, right before a tee
-END = 20.0  # m of a hole after its tee and before its basket that may meet the next hole
+END = 26.0  # m before a basket and after a tee where one hole may hand over to another: a tee 15 m
+# beside a basket lies 30 m from the fairway there, as far as a tee must
 TREE = 4.0  # m of canopy that counts as trees
 WALL = 9.0  # m; side of the square over which trees are counted
 FADE = 1.5  # a keep-out on the fade side or behind the basket: 46 m for 30 (150 ft for 100 ft)
