@@ -125,11 +125,10 @@ def _words(
     if brush > BRUSH:
         parts.append("brush in the circle")
     for what, near in nearest.items():
-        for i in (0, 1, 3):
-            close = near[side == i].min()
-            if np.isfinite(close):
-                parts.append(f"{what} {close:.0f} m ({close / FOOT:.0f} ft) {SIDES[i]}")
-                break
+        ray = int(near.argmin())
+        if np.isfinite(near[ray]):
+            far = near[ray]
+            parts.append(f"{what} {far:.0f} m ({far / FOOT:.0f} ft) {SIDES[side[ray]]}")
     return ", ".join(parts)
 
 
