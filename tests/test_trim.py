@@ -108,7 +108,7 @@ def planned(world: LegWorld, given, settings: TrimSettings = TRIM, keep: trim.Ke
 
 
 def wishing(share: float, **more) -> TrimSettings:
-    wished = {kind: share for kind in ("open", "edge", "lane", "tunnel")}
+    wished = dict.fromkeys(("open", "edge", "lane", "tunnel"), share)
     return TrimSettings(throws=600, wished=wished, **more)
 
 
@@ -141,7 +141,8 @@ def test_the_limb_zone_that_was_planted_is_found_within_a_metre(given):
 def test_offset_and_side_are_told_from_the_tee(given):
     left = Grown(98, 101.5, 100, 107, 3.0, 7.0, 4.0)
     right = Grown(108, 94, 110, 99.5, 3.0, 7.0, 4.0)
-    world = grown(left, right, trees=(Tree(99, 106, crown=10, base=3.0), Tree(109, 95, crown=10, base=3.0)))
+    trees = Tree(99, 106, crown=10, base=3.0), Tree(109, 95, crown=10, base=3.0)
+    world = grown(left, right, trees=trees)
     work = planned(world, given, wishing(1.0)).work
     by_tree = work.groupby("tree_id")
     # The throw bends a little; what matters is which side of its path a limb hangs on.
@@ -154,7 +155,8 @@ def test_offset_and_side_are_told_from_the_tee(given):
 def test_known_least_set_is_chosen(given):
     # A screen that blocks the way, and frame beside the flight that few throws meet.
     frame = Grown(76, 103.5, 84, 112, 2.75, 6.0, 4.0)
-    world = grown(replace(SCREEN, top=103.0), frame, trees=(Tree(80, 99, base=2.5, crown=8), Tree(80, 108, crown=9, base=2.5)))
+    trees = Tree(80, 99, base=2.5, crown=8), Tree(80, 108, crown=9, base=2.5)
+    world = grown(replace(SCREEN, top=103.0), frame, trees=trees)
     out = planned(world, given, wishing(0.9))
     chosen = out.work[out.work["chosen"]]
     assert chosen["tree_id"].tolist() == [10]

@@ -21,16 +21,20 @@ what it knows by then of the least cost is the bound that the gap is told agains
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from ortools.sat.python import cp_model
 
+from lanewright.kernels import trim as kernels
+
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-_MOST = 10  # pieces of one throw for which all subsets are looked at
+_MOST = 8  # pieces of one throw for which all subsets are looked at
 _MARGIN = 1e-6  # contacts by which a throw must get under what stops it
 _COIN = 1e5  # parts of an hour that costs are told the solver in
 _FINE = 1e6  # parts of a contact
@@ -61,6 +65,11 @@ class Case:
         """Throws that are clear once the chosen pieces are gone (throws,)."""
         return np.asarray(self.depth @ chosen > self.need + _MARGIN)
 
+    @cached_property
+    def rows(self) -> tuple[list[_Row], list[int]]:
+        """What throws ask for, as the solver is told it; see `_rows`."""
+        return _rows(self)
+
     @property
     def offered(self) -> Flags:
         """Everything that could go: whole trees, and parts of no tree that goes."""
@@ -86,7 +95,7 @@ class Choice:
         return max(0.0, 1 - self.bound / self.cost) if self.cost > 0 else 0.0
 
 
-def choose(case: Case, wanted: int, effort: float) -> Choice:
+def choose(case: Case, wanted: int, effort: float | None) -> Choice:
     """Least work that makes `wanted` throws clear.
 
     Parameters
@@ -96,7 +105,8 @@ def choose(case: Case, wanted: int, effort: float) -> Choice:
     wanted
         Throws.
     effort
-        Deterministic time of the solver; about seconds of an idle core.
+        Deterministic time of the solver, about seconds of an idle core; None leaves it at the
+        choice by hand, without a bound.
 
     Raises
     ------
@@ -109,6 +119,8 @@ def choose(case: Case, wanted: int, effort: float) -> Choice:
     if case.most < wanted:
         raise ValueError(f"{case.most} throws can be clear, {wanted} are wanted")
     best = improved(case, first_enough(case, by_worth(case), wanted), wanted)
+    if effort is None:
+        return Choice(best, float(case.cost[best].sum()), 0.0)
     found, bound = _solve(case, wanted, effort, best)
     if found is not None and case.clear(found).sum() >= wanted:
         found = _pruned(case, found, wanted)
@@ -141,28 +153,14 @@ def by_worth(case: Case, among: Flags | None = None, after: Flags | None = None)
         left[held] &= ~after[case.within[held]]
         left &= ~after
     need = np.maximum(case.need + _MARGIN, 1e-9)
-    out: list[int] = []
     open_ = case.need >= -_MARGIN
-    while left.any():
-        which = np.flatnonzero(left)
-        more = gone[open_, None] + case.depth[np.ix_(open_, which)]
-        # Parts already taken count once.
-        for k, j in enumerate(which):
-            parts = [i for i in out if case.within[i] == j]
-            if parts:
-                more[:, k] -= case.depth[open_][:, parts].sum(1)
-        share = np.minimum(more / need[open_, None], 1.0)
-        before = np.minimum(gone[open_] / need[open_], 1.0)
-        gain = (share >= 1).sum(0) - (before >= 1).sum()
-        nearer = (share**2 - before[:, None] ** 2).sum(0)
-        worth = (gain + 0.3 * nearer) / case.cost[which]
-        best = int(which[np.argmax(worth)])
-        parts = [i for i in out if case.within[i] == best]
-        gone = gone + case.depth[:, best] - case.depth[:, parts].sum(1)
-        out.append(best)
-        left[best] = False
-        left[case.within == best] = False
-    return out
+    order = np.empty(case.cost.size, np.int64)
+    run: Any = kernels.by_worth
+    count = run(
+        np.ascontiguousarray(case.depth[open_]), need[open_], case.cost, case.within,
+        left, gone[open_], order,
+    )  # fmt: skip
+    return [int(j) for j in order[:count]]
 
 
 def first_enough(case: Case, order: list[int], wanted: int) -> Flags:
@@ -224,7 +222,7 @@ class _Row:
 def _solve(case: Case, wanted: int, effort: float, hint: Flags) -> tuple[Flags | None, float]:
     """Best set the solver found, if any, and its lower bound."""
     free = int(case.clear(np.zeros(case.cost.size, bool)).sum())
-    rows, wide = _rows(case)
+    rows, wide = case.rows
     model = cp_model.CpModel()
     taken = [model.new_bool_var(f"x{j}") for j in range(case.cost.size)]
     clear = []
@@ -252,6 +250,8 @@ def _solve(case: Case, wanted: int, effort: float, hint: Flags) -> tuple[Flags |
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 1
+    solver.parameters.cp_model_probing_level = 0  # costs more than these small problems do
+    solver.parameters.symmetry_level = 0
     solver.parameters.max_deterministic_time = effort
     status = solver.solve(model)
     if status == cp_model.INFEASIBLE:

@@ -23,7 +23,9 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from rasterio.features import shapes
 from scipy.spatial import cKDTree
+from shapely.geometry import shape
 
 from lanewright.columns import LAYER_HEIGHT, LAYERS, SOLID
 from lanewright.config import ThrowSettings, TrimSettings
@@ -113,6 +115,11 @@ class Growth:
     def density(self, row: Ints, col: Ints) -> Floats:
         """Contact density of whole columns [1/m] (n, layers); what is solid counts as none."""
         code = self.world.density[row, col]
+        return np.asarray(np.where(code == SOLID, 0.0, self.world.table[code]), np.float64)
+
+    def at(self, row: Ints, col: Ints, layer: Ints) -> Floats:
+        """Contact density of voxels [1/m] (n,); what is solid counts as none."""
+        code = self.world.density[row, col, layer]
         return np.asarray(np.where(code == SOLID, 0.0, self.world.table[code]), np.float64)
 
     def brush_top(self, row: Ints, col: Ints) -> Ints:
@@ -531,8 +538,8 @@ def trunk_shares(growth: Growth, row: Ints, col: Ints) -> tuple[Floats, Ints]:
 
 def sort_entries(
     growth: Growth, pieces: Pieces, met: Met, unsure: Pieces, leaf: Floats | None = None
-) -> Sorted:
-    """What each throw meets of each piece, and of what stays whatever is cut.
+) -> tuple[Sorted, Sorted]:
+    """What each throw meets of each piece, and of what stays, as surveyed and in leaf.
 
     Parameters
     ----------
@@ -541,42 +548,52 @@ def sort_entries(
     unsure
         Pieces that are not offered, for lidar has seen too little of them.
     leaf
-        Factor on contacts with vegetation by layer; None as surveyed.
+        Factor on contacts with vegetation in leaf by layer; None where the survey is in leaf.
     """
-    throws = met.enough.size
-    n = len(pieces)
     cut = met.kind != 1
     simple = np.flatnonzero(pieces.action != TREE)
-    piece = np.where(cut, _piece_of([pieces.voxels[i] for i in simple], met.voxel, simple), -1)
-    factor = np.ones(met.throw.size) if leaf is None else np.where(cut, leaf[met.layer], 1.0)
-    amount = factor * met.depth
-    depth = np.zeros((throws, n))
-    taken = piece >= 0
-    np.add.at(depth, (met.throw[taken], piece[taken]), amount[taken])
-    rest = np.zeros((throws, len(REST)))
+    voxel = met.voxel
+    piece = np.where(cut, _piece_of([pieces.voxels[i] for i in simple], voxel, simple), -1)
     why = _why_left(growth, met)
-    hidden = _piece_of(list(unsure.voxels), met.voxel, np.arange(len(unsure))) >= 0
+    hidden = _piece_of(list(unsure.voxels), voxel, np.arange(len(unsure))) >= 0
     why[hidden & cut] = REST.index("space not seen")
-    stays = ~taken
-    np.add.at(rest, (met.throw[stays], why[stays]), amount[stays])
-    trunk = ~cut
-    trunk_tree = np.empty(0, np.int64)
-    trunks = np.zeros((throws, 0))
-    if trunk.any():
-        shares, trees = trunk_shares(growth, met.row[trunk], met.col[trunk])
-        trunk_tree, column = np.unique(trees, return_inverse=True)
-        trunks = np.zeros((throws, trunk_tree.size))
-        np.add.at(
-            trunks,
-            (np.repeat(met.throw[trunk], shares.shape[1]), column.ravel()),
-            (shares * met.depth[trunk][:, None]).ravel(),
-        )
-    for i in np.flatnonzero(pieces.action == TREE):
-        depth[:, i] = depth[:, pieces.within == i].sum(1)
-        there = np.flatnonzero(trunk_tree == pieces.tree[i])
-        if there.size:
-            depth[:, i] += trunks[:, there[0]]
-    return Sorted(depth, rest, trunks, trunk_tree)
+    trunk_tree, trunks = _trunks(growth, met)
+
+    def summed(amount: Floats) -> Sorted:
+        throws, n = met.enough.size, len(pieces)
+        taken = piece >= 0
+        depth = _table(met.throw[taken], piece[taken], amount[taken], throws, n)
+        rest = _table(met.throw[~taken], why[~taken], amount[~taken], throws, len(REST))
+        for i in np.flatnonzero(pieces.action == TREE):
+            depth[:, i] = depth[:, pieces.within == i].sum(1)
+            there = np.flatnonzero(trunk_tree == pieces.tree[i])
+            if there.size:
+                depth[:, i] += trunks[:, there[0]]
+        return Sorted(depth, rest, trunks, trunk_tree)
+
+    now = summed(met.depth)
+    if leaf is None:
+        return now, now
+    return now, summed(np.where(cut, leaf[met.layer], 1.0) * met.depth)
+
+
+def _table(row: Ints, col: Ints, amount: Floats, rows: int, cols: int) -> Floats:
+    """Sums of amounts by row and column (rows, cols)."""
+    sums = np.bincount(row * cols + col, amount, minlength=rows * cols)
+    return np.asarray(sums, np.float64).reshape(rows, cols)
+
+
+def _trunks(growth: Growth, met: Met) -> tuple[Ints, Floats]:
+    """Trees whose trunks throws meet, and the contacts with each (throws, trees)."""
+    trunk = met.kind == 1
+    if not trunk.any():
+        return np.empty(0, np.int64), np.zeros((met.enough.size, 0))
+    shares, trees = trunk_shares(growth, met.row[trunk], met.col[trunk])
+    throw = np.repeat(met.throw[trunk], shares.shape[1])
+    amount = (shares * met.depth[trunk][:, None]).ravel()
+    some = amount > 0
+    met_trees, column = np.unique(trees.ravel()[some], return_inverse=True)
+    return met_trees, _table(throw[some], column, amount[some], met.enough.size, met_trees.size)
 
 
 def _piece_of(voxels: list[Ints], wanted: Ints, names: Ints) -> Ints:
@@ -611,10 +628,10 @@ def _why_left(growth: Growth, met: Met) -> Ints:
 def outline(voxels: Ints, growth: Growth) -> shapely.MultiPolygon:
     """Ground under voxels as polygons."""
     row, col, _ = cells_of_voxels(voxels)
-    cells = np.unique((row << 32) | col)
     grid = growth.world.grid
-    x, y = grid.xy(cells >> 32, cells & 0xFFFFFFFF)
-    half = grid.cell / 2
-    merged = shapely.union_all(shapely.box(x - half, y - half, x + half, y + half))
-    parts = [p for p in shapely.get_parts(merged) if p.geom_type == "Polygon"]
-    return shapely.MultiPolygon(parts)
+    r0, c0 = int(row.min()), int(col.min())
+    window = grid.window(r0, c0, int(row.max()) - r0 + 1, int(col.max()) - c0 + 1)
+    mask = np.zeros(window.shape, np.uint8)
+    mask[row - r0, col - c0] = 1
+    found = shapes(mask, mask > 0, 4, window.transform)
+    return shapely.MultiPolygon([shape(geometry) for geometry, _ in found])

@@ -14,6 +14,7 @@ from __future__ import annotations
 import itertools
 import logging
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -253,7 +254,7 @@ def growth_of(
 
 
 def chosen_legs(legs: gpd.GeoDataFrame, wanted: Ints | None, most: int) -> Ints:
-    """Rows of the legs to plan: the designer's own, and the best of the wanted all over the land."""
+    """Rows of the legs to plan: the designer's own, and the best of those wanted, spread out."""
     own = legs["origin"].to_numpy() == "own"
     may = ~own if wanted is None else ~own & np.isin(legs["leg_id"].to_numpy(), wanted)
     rows = np.flatnonzero(may)
@@ -364,6 +365,15 @@ def _planned(
     others = seeds ^ np.uint64(0x7472696D)
     length = throwing.length_of(lines, grid.cell)
     leaf = None if contacts.surveyed_in_leaf else contacts.leaf.astype(float)
+
+    def plan(i: int, ours: Met, scored: Met) -> _Planned:
+        b = flights.bin_of(length[i : i + 1])[0]
+        rise = np.asarray(contacts.ground[lines.end_row[i], lines.end_col[i]], float)
+        rise = rise - contacts.ground[lines.tee_row[i], lines.tee_col[i]]
+        g = flights.grade_of(length[i : i + 1], np.array([rise]))[0]
+        way = flights.path[b, g, lines.arc[i], : TARGET + 1, :2].astype(float)
+        return _plan_leg(growth, legs.iloc[i], ours, scored, float(length[i]), way, leaf)
+
     for at in range(0, len(legs), AT_ONCE):
         part = np.arange(at, min(at + AT_ONCE, len(legs)))
         mets = [
@@ -375,16 +385,9 @@ def _planned(
             )
             for s, n in ((others, settings.throws), (seeds, throws))
         ]
-        for k, i in enumerate(part):
-            leg = legs.iloc[i]
-            b = flights.bin_of(length[i : i + 1])[0]
-            rise = np.asarray(contacts.ground[lines.end_row[i], lines.end_col[i]], float)
-            rise = rise - contacts.ground[lines.tee_row[i], lines.tee_col[i]]
-            g = flights.grade_of(length[i : i + 1], np.array([rise]))[0]
-            way = flights.path[b, g, lines.arc[i], : TARGET + 1, :2].astype(float)
-            yield _plan_leg(
-                growth, leg, mets[0][k], mets[1][k], float(length[i]), way, leaf
-            )
+        # Solver and kernels let go of the interpreter.
+        with ThreadPoolExecutor(numba.get_num_threads()) as pool:
+            yield from pool.map(plan, part, *mets)
 
 
 def _by_line(met: throwing.Meetings, lines: int) -> list[Met]:
@@ -444,10 +447,9 @@ class _Thrown:
 def _thrown(
     growth: Growth, pieces: Pieces, unsure: Pieces, met: Met, leaf: Floats | None
 ) -> _Thrown:
-    now = sort_entries(growth, pieces, met, unsure)
+    now, leafy = sort_entries(growth, pieces, met, unsure, leaf)
     if leaf is None:
         return _Thrown(met, now, now, met.total, met.total)
-    leafy = sort_entries(growth, pieces, met, unsure, leaf)
     factor = np.where(met.kind != 1, leaf[met.layer], 1.0)
     total = np.bincount(met.throw, factor * met.depth, minlength=met.enough.size)
     return _Thrown(met, now, leafy, met.total, np.asarray(total, np.float64))
@@ -485,14 +487,14 @@ def _plan_leg(
                 hours = hours_of(growth, pieces)
                 cost = cost_of(growth, pieces, hours)
                 choosing = _thrown(growth, pieces, unsure, ours, leaf)
-    chosen, gap = _choice(case, told, wished, bare, settings)
+    chosen, gap = _choice(case, told, wished, bare, settings.effort)
     promised = float(told.clear(chosen).mean())
     reached = promised >= wished or bare >= wished
     most = float(told.clear(told.offered).mean())
     leafy_case = choosing.case(cost, pieces.within, leafy=True)
     leafy_told = judging.case(cost, pieces.within, leafy=True)
     leaf_bare = float(leafy_told.clear(np.zeros(len(pieces), bool)).mean())
-    leaf_chosen, _ = _choice(leafy_case, leafy_told, wished, leaf_bare, settings)
+    leaf_chosen, _ = _choice(leafy_case, leafy_told, wished, leaf_bare, None)
     why = "" if reached else _why_not(growth, choosing, case, wished, most)
     order = [*by_worth(case, among=chosen), *by_worth(case, after=chosen)]
     rank = np.zeros(len(pieces), np.int64)
@@ -526,9 +528,12 @@ def _plan_leg(
 
 
 def _choice(
-    case: Case, told: Case, wished: float, bare: float, settings: TrimSettings
+    case: Case, told: Case, wished: float, bare: float, effort: float | None
 ) -> tuple[Flags, float]:
-    """Least work by the choosing throws that holds what it promises on those that scored."""
+    """Least work by the choosing throws that holds what it promises on those that scored.
+
+    Without `effort` the solver is not asked, and the gap is not known.
+    """
     none = np.zeros(case.cost.size, bool)
     throws = case.need.size
     if bare >= wished or case.cost.size == 0:
@@ -542,7 +547,7 @@ def _choice(
         goal = now + int(np.ceil((wished - bare) * throws))
     best, gap = none, 0.0
     for _ in range(ROUNDS):
-        got = choose(case, min(goal, most), settings.effort)
+        got = choose(case, min(goal, most), effort)
         best, gap = got.chosen, got.gap
         short = wished - float(told.clear(best).mean())
         if short <= 0 or goal >= most or most < wished * throws:
@@ -877,7 +882,7 @@ def _dose(growth: Growth, tree: int, voxels: list[Ints], share: float) -> list[s
     foliage = growth.foliage(tree)
     every = np.unique(np.concatenate(voxels))
     row, col, layer = cells_of_voxels(every)
-    gone = np.bincount(layer, growth.density(row, col)[np.arange(len(row)), layer], LAYERS)
+    gone = np.bincount(layer, growth.at(row, col, layer), LAYERS)
     crown = max(height - base, 0.5)
     middle = (np.arange(LAYERS) + 0.5) * LAYER_HEIGHT
     lower = middle < base + treework.LOWER_PART * crown
@@ -1009,7 +1014,7 @@ def _trees(
             every = np.unique(np.concatenate(taken[t]))
             row, col, layer = cells_of_voxels(every)
             total = growth.foliage(t).sum()
-            gone = growth.density(row, col)[np.arange(len(row)), layer].sum()
+            gone = growth.at(row, col, layer).sum()
             share = min(1.0, gone / total) if total > 0 else 0.0
             flags = _dose(growth, t, taken[t], share)
         rows.append(

@@ -94,3 +94,48 @@ def walk(x, y, start_x, start_y, order):
                     shorter = True
         if not shorter:
             break
+
+
+@njit(cache=True, nogil=True)
+def by_worth(depth, need, cost, within, left, gone, order):
+    """Pieces by throws cleared, and brought nearer, for their cost; see `leastwork.by_worth`.
+
+    `depth` (throws, pieces) and `need` of throws that are not clear; `left` says which pieces to
+    put in order and `gone` (throws,) what is gone already; both are used up. Writes to `order` and
+    gives how many.
+    """
+    throws, pieces = depth.shape
+    less = np.zeros(depth.shape)  # what parts of a whole are gone already
+    count = 0
+    while True:
+        best, most = -1, -np.inf
+        for j in range(pieces):
+            if not left[j]:
+                continue
+            gain = 0.0
+            for t in range(throws):
+                more = depth[t, j] - less[t, j]
+                if more <= 0.0:
+                    continue
+                before = min(gone[t] / need[t], 1.0)
+                if before >= 1.0:
+                    continue
+                share = min((gone[t] + more) / need[t], 1.0)
+                if share >= 1.0:
+                    gain += 1.0
+                gain += 0.3 * (share * share - before * before)
+            worth = gain / cost[j]
+            if worth > most:
+                best, most = j, worth
+        if best < 0:
+            return count
+        for t in range(throws):
+            gone[t] += depth[t, best] - less[t, best]
+            if within[best] >= 0:
+                less[t, within[best]] += depth[t, best]
+        order[count] = best
+        count += 1
+        left[best] = False
+        for j in range(pieces):
+            if within[j] == best:
+                left[j] = False

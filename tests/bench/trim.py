@@ -1,0 +1,63 @@
+"""Legs planned a minute, and memory while they are.
+
+    python tests/bench/trim.py [out folder of a finished run] [legs]
+
+Takes the stage store of a finished run of the demo (or of any land with lidar): plans the trim work
+of so many of its legs, those that need most first, and of half of them. Prints seconds by the
+clock, CPU time of one and of all threads, the rise of memory, and how many legs were proven least.
+"""
+
+import os
+import resource
+import sys
+import time
+from pathlib import Path
+
+import numba
+
+from lanewright import trim
+from lanewright.config import FlightSettings, LegsSettings, TrimSettings
+from lanewright.flight import fly_throws
+from lanewright.legs import world_of
+from lanewright.levels import levels_named
+from lanewright.store import _load
+from lanewright.wires import find_wires
+
+
+def main() -> None:
+    """Load a run's stages and time the plan."""
+    here = Path(__file__).resolve().parents[2]
+    out = Path(sys.argv[1]) if len(sys.argv) > 1 else here / "outputs" / "hollow-creek"
+    wanted = int(sys.argv[2]) if len(sys.argv) > 2 else 300
+    names = ("ingest", "ground", "terrain", "vegetation", "lanes", "legs")
+    survey, ground, terrain, vegetation, lanes, legs = (
+        _load(next((out / ".stages").glob(f"{name}-*"))) for name in names
+    )
+    settings = LegsSettings()
+    levels = tuple(dict.fromkeys(legs.legs["level"]))
+    flights = fly_throws(levels_named(levels), FlightSettings())
+    world = world_of(survey, ground, terrain, vegetation, lanes, settings)
+    growth, _ = trim.growth_of(world, TrimSettings(), settings, ())
+    wires = find_wires(survey, ground.surface)
+    # The hardest work lies in legs that are neither open nor hopeless.
+    table = legs.legs.assign(off=(legs.legs["clear_rate"] - 0.4).abs()).sort_values("off")
+    print(f"{numba.get_num_threads()} threads, {os.cpu_count()} cores")
+    for count in (8, wanted // 2, wanted):  # the first warms up
+        before = time.perf_counter(), time.process_time()
+        held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        got = trim.plan_legs(
+            growth, flights, table.head(count), settings, wires=wires, leaf_state="off"
+        )
+        clock, cpu = time.perf_counter() - before[0], time.process_time() - before[1]
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        facts = got.facts
+        print(
+            f"{len(got.per_leg):4d} legs  {clock:6.1f} s clock  {cpu:6.1f} s CPU  "
+            f"{1000 * cpu / len(got.per_leg):5.0f} ms a leg  peak {peak:5.0f} MB (+{peak - held:.0f})"
+            f"  {facts['legs_proven_least']} proven least, largest gap {facts['largest_gap']}"
+        )
+    print("load", " ".join(f"{x:.1f}" for x in os.getloadavg()))
+
+
+if __name__ == "__main__":
+    main()
