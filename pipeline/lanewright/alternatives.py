@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 NONE = -1
 DARING = 3.0  # m of water to carry from which a safe way is looked for
 SAFER = 0.15  # clear rate by which a safe way must beat the bold one, unless it spares water
-WAYS = 4  # safe ways tried for a hole
+WAYS = 8  # safe ways tried for a hole
 LONGER = 1.5  # length of a safe way over that of the bold one, at most
 ROUND = 10.0  # m; a safe way leads so far round the line of the bold one, others so far from it
 ASIDE = 10.0  # m that another tee may lie off the line of the hole
@@ -110,7 +110,8 @@ def _safe(
         tee = np.array([hole["tee_x"], hole["tee_y"]])
         basket = np.array([hole["end_x"], hole["end_y"]])
         out, rest = (np.hypot(*(stops[zones] - spot).T) for spot in (tee, basket))
-        aside = np.abs(np.cross(basket - tee, stops[zones] - tee)) / hole["length_m"]
+        way, off = basket - tee, stops[zones] - tee
+        aside = np.abs(way[0] * off[:, 1] - way[1] * off[:, 0]) / np.hypot(*way)
         fits = (np.minimum(out, rest) >= nearest) & (rest <= level.fairway_throw)
         fits &= (out + rest <= LONGER * hole["length_m"]) & (aside >= ROUND)
         mine = zones[fits][np.lexsort((zones[fits], (out + rest)[fits]))]
@@ -133,13 +134,20 @@ def _safe(
     bold = holes.iloc[rows[both["line"]]]
     clear = (both["clear_rate"] * both["clear_rate_then"]).to_numpy()
     carry = both[["carry_water_m", "carry_water_m_then"]].max(axis=1).to_numpy()
-    spares = carry <= bold["carry_water_m"].to_numpy() - DARING
+    spares = carry <= np.minimum(bold["carry_water_m"].to_numpy() / 2, DARING)
     safer = clear >= bold["clear_rate"].to_numpy() + SAFER
     choice = (safer & (carry <= bold["carry_water_m"].to_numpy())) | (
         spares & (clear >= bold["clear_rate"].to_numpy())
     )
-    told = pd.DataFrame({"line": both["line"], "hole": rows[both["line"]], "clear": clear})[choice]
-    told = told.sort_values(["hole", "clear", "line"], ascending=[True, False, True])
+    told = pd.DataFrame(
+        {
+            "line": both["line"], "hole": rows[both["line"]], "clear": clear,
+            "carries": carry >= DARING,
+        }
+    )[choice]  # fmt: skip
+    told = told.sort_values(
+        ["hole", "carries", "clear", "line"], ascending=[True, True, False, True]
+    )
     told = told.drop_duplicates("hole")
     legs = pd.concat(
         [

@@ -104,7 +104,7 @@ def _sides(turn: Floats) -> NDArray[np.int64]:
 
 def _framed(stands: Flags, far: Floats, side: NDArray[np.int64]) -> Flags:
     """Whether trees stand on each side of greens (greens, 4)."""
-    meets = stands[:, :, far <= FRAME].any(2)
+    meets: Flags = np.asarray(stands[:, :, far <= FRAME].any(2), bool)
     return np.stack([meets[:, side == i].mean(1) >= FRAMED for i in range(4)], 1)
 
 
