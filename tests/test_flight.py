@@ -119,7 +119,7 @@ def test_low_is_lower_and_wide_is_wider(every):
             for wide in arcs_of(flights, finish=finish, wide=True):
                 both = flights.exists[:, LEVEL, usual] & flights.exists[:, LEVEL, wide]
                 wider = flights.offset[both, LEVEL, wide] - flights.offset[both, LEVEL, usual]
-                assert (wider > -0.2).all()
+                assert (wider > -1).all()  # near the longest throw there is little choice
                 assert wider.mean() > 1
 
 

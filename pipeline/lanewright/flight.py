@@ -52,6 +52,8 @@ CLOSE = 1e-4
 LEAST_SCALE, MOST_SCALE = 0.6, 1.6
 """Tee throws shorter or longer than this share of the model's are mistakes; ours."""
 
+LEAST_SD = 0.5  # degrees of aim, for players who never miss
+
 FRICTION = 0.7
 """Of a disc sliding on mown grass; ours: discs that come in flat slide 3 to 6 m."""
 
@@ -230,23 +232,6 @@ class LevelFlights:
         share = (slope - self.grade[low]) / (self.grade[low + 1] - self.grade[low])
         return np.asarray(length * np.maximum(below + share * (above - below), 0.0))
 
-    # The three below serve readers of the first, flat table.
-
-    @property
-    def along(self) -> NDArray[np.float32]:
-        """Path on level ground up to the target, along the chord (bins, arcs, nodes)."""
-        return self.path[:, self._level_ground, :, : TARGET + 1, 0]
-
-    @property
-    def left(self) -> NDArray[np.float32]:
-        """The same to the left of the chord."""
-        return self.path[:, self._level_ground, :, : TARGET + 1, 1]
-
-    @property
-    def rise(self) -> NDArray[np.float32]:
-        """The same above the chord [m]."""
-        return self.path[:, self._level_ground, :, : TARGET + 1, 2]
-
     @property
     def _level_ground(self) -> int:
         return int(np.abs(self.grade).argmin())
@@ -259,7 +244,7 @@ class Flights:
     levels: tuple[LevelFlights, ...]
 
 
-@stage("flight", version=3)
+@stage("flight", version=4)
 def fly_throws(
     levels: tuple[Level, ...],
     settings: FlightSettings,
@@ -312,7 +297,10 @@ def _throws_of(level: Level, settings: FlightSettings, elevation: float) -> Leve
     distance = np.arange(NEAREST, level.tee_throw, BIN)
     upper = np.minimum(distance + BIN, level.tee_throw)
     reach = (distance + upper) / 2 / scale
-    choice = _choice(facts, distance, upper, scale, settings)
+    astray = repertoire.wander(
+        throws, facts, (level.height_sd_deg, level.speed_sd, level.hyzer_sd_deg)
+    ) / max(level.lateral_sd_deg, LEAST_SD)
+    choice = _choice(facts, astray, distance, upper, scale, settings)
     thrown, exists, flipped = _settled(choice, throws, here, reach, level.speed)
     found = np.nonzero(exists)
     table = _table(
@@ -365,8 +353,9 @@ def _farthest(throws: Floats, facts: Floats) -> Floats:
 
 
 def _choice(
-    facts: Floats, nearest: Floats, farthest: Floats, scale: float, settings: FlightSettings
-) -> Ints:
+    facts: Floats, astray: Floats, nearest: Floats, farthest: Floats, scale: float,
+    settings: FlightSettings,
+) -> Ints:  # fmt: skip
     """The best throws of the pool for each bin, grade and arc, best first (..., `TURNS`).
 
     Twice the row in the pool, and 1 more where it is mirrored; -1 for none.
@@ -392,7 +381,9 @@ def _choice(
                 apex = settings.release_height + scale * seen[row, fly.BULGE]
                 aim = np.interp(reach[-1], (nearest + farthest) / 2, usual)
                 prices.append(
-                    repertoire.cost(seen[row], arc.finish, arc.height, arc.wide, apex, aim)
+                    repertoire.cost(
+                        seen[row], arc.finish, arc.height, arc.wide, apex, aim, astray[row, g]
+                    )
                 )
             every, price, far = (np.concatenate(part) for part in (rows, prices, reach))
             order = np.lexsort((np.arange(every.size), price))

@@ -13,7 +13,9 @@ A table of levels holds one row per level, best players first; `tables/levels.cs
 - ``*_sd``: spread of throws, one standard deviation: direction, launch angle, speed as a share of
   it, hyzer. Our defaults, common practice: chosen so that a gap which two thirds of the throws pass
   is 6 to 9 m wide, inside the 4.6 to 12.2 m that the PDGA's Course Design Elements give for wooded
-  fairways; hyzer as the direction. Nothing published was found; measure and replace.
+  fairways; hyzer half as much as direction: flown, up to three quarters of the tee throw all errors
+  together stray sideways 1.1 to 2.2 times as far as direction alone. Nothing published was found;
+  measure and replace.
 - ``par3_most_m`` to ``par6_most_m``: longest effective length of each par, for tables of a
   governing body. Blank: the formula of `par` stands.
 """

@@ -15,6 +15,8 @@ chosen:
 - Low: the lowest apex.
 - Wide: the widest swing, no higher than `HIGHEST` times the usual apex, and no wider than the
   widest throw logged.
+- Each time, players take what forgives: a throw that goes less astray when its launch, speed or
+  hyzer is a little off.
 
 Limits are ours but where a source is given.
 """
@@ -49,7 +51,9 @@ LEAST_TURN, LEAST_SWING, USUAL_SWING = 20.0, 0.04, 0.08
 WIDEST = 20.3 / 90.9
 """Swing as a share of the distance of the widest throw logged by Giljarhus et al. 2022."""
 HIGHEST = 1.5
-SWING_STEP, APEX_STEP = 0.02, 0.5  # share of the distance and metres that count alike
+SWING_STEP, APEX_STEP = 0.02, 0.5
+"""Share of the distance and metres that count alike; as much as going astray by what the level's
+aim does."""
 
 _APEX_AT = (20.0, 61.0, 91.0, 107.0, 137.0)  # m
 _APEX = (2.3, 3.8, 4.85, 6.0, 8.5)
@@ -195,9 +199,39 @@ def suits(facts: Floats, finish: str, chords: Floats) -> NDArray[np.bool_]:
     return np.asarray(shaped & fit_to_throw(facts, chords))
 
 
+def wander(throws: Floats, facts: Floats, sds: tuple[float, float, float]) -> Floats:
+    """How far to the side throws of a pool go astray by their own errors [degrees], one sd.
+
+    Parameters
+    ----------
+    throws, facts
+        A whole pool and what is known of it (throws, chords, facts).
+    sds
+        Standard deviations of launch angle [degrees], speed as a share of it, and hyzer [degrees].
+
+    Returns
+    -------
+    ndarray
+        (throws, chords): infinite where a throw a little off does not arrive.
+    """
+    axes = [np.unique(throws[:, column]) for column in (fly.SPEED, fly.LAUNCH, fly.HYZER)]
+    shape = *(axis.size for axis in axes), -1, facts.shape[1]
+    azimuth = facts[..., fly.AZIMUTH].reshape(shape)
+    launch, speed, hyzer = sds
+    square = np.zeros(azimuth.shape)
+    for i, axis in enumerate(axes):
+        if axis.size < 2:
+            continue
+        per_unit = np.gradient(azimuth, axis, axis=i)
+        sd = (speed * axis[:, None, None, None, None], launch, hyzer)[i]
+        square += (per_unit * sd) ** 2
+    return np.nan_to_num(np.sqrt(square), nan=np.inf).reshape(facts.shape[:2])
+
+
 def cost(
-    facts: Floats, finish: str, height: str, wide: bool, apex: Floats, usual: Floats
-) -> Floats:
+    facts: Floats, finish: str, height: str, wide: bool, apex: Floats, usual: Floats,
+    astray: Floats,
+) -> Floats:  # fmt: skip
     """How badly throws that suit a finish suit a shape; infinite where they are too high for it.
 
     Parameters
@@ -210,10 +244,13 @@ def cost(
         Height over the tee's ground, less what the chord climbs [m] (throws,).
     usual
         The same that designers quote [m] (throws,).
+    astray
+        How far they wander, in the level's standard deviations of aim (throws,).
     """
+    off, over = swing(facts) / SWING_STEP, (apex - usual) / APEX_STEP
     if height == "low":
-        return apex
+        return np.asarray(over + astray)
     if wide:
-        return np.where(apex <= HIGHEST * usual, -swing(facts), np.inf)
-    off = swing(facts) - (0.0 if finish == "straight" else USUAL_SWING)
-    return np.asarray((off / SWING_STEP) ** 2 + ((apex - usual) / APEX_STEP) ** 2)
+        return np.where(apex <= HIGHEST * usual, astray - off, np.inf)
+    off = off - (0.0 if finish == "straight" else USUAL_SWING / SWING_STEP)
+    return np.asarray(off**2 + over**2 + astray**2)
