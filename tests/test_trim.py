@@ -120,19 +120,20 @@ POLE_TREE = Tree(80, 104.5, base=2.5, crown=14.0)
 
 
 def test_the_limb_zone_that_was_planted_is_found_within_a_metre(given):
-    world = grown(SCREEN, trees=(POLE_TREE,))
+    zone = replace(SCREEN, bottom=99.5, top=102.5)
+    world = grown(zone, trees=(POLE_TREE,))
     work = planned(world, given, wishing(0.95)).work
     (piece,) = work[work["chosen"]].to_dict("records")
     assert piece["action"] == "take limbs"
     assert piece["tree_id"] == 10
     assert piece["reach"] == "pole saw"
-    assert abs(piece["low_m"] - SCREEN.low) <= 1.0
-    assert abs(piece["high_m"] - SCREEN.high) <= 1.0
+    assert abs(piece["low_m"] - zone.low) <= 1.0
+    assert abs(piece["high_m"] - zone.high) <= 1.0
     assert abs(piece["along_m"] - 20.0) <= 1.0
     found = piece["geometry"].centroid
     assert abs(found.x - leg_worlds.LEFT - 80) <= 1.0
-    assert abs(found.y - leg_worlds.BOTTOM - 100.5) <= 1.0
-    planted = leg_worlds.box(SCREEN.left, SCREEN.bottom, SCREEN.right, SCREEN.top)
+    assert abs(found.y - leg_worlds.BOTTOM - 101) <= 1.0
+    planted = leg_worlds.box(zone.left, zone.bottom, zone.right, zone.top)
     # No wider than what was planted, a cell and the grid's edge aside.
     assert piece["geometry"].difference(planted.buffer(1.0)).area == 0
     assert "tree 10" in piece["work"]

@@ -24,6 +24,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from rasterio.features import shapes
+from scipy import ndimage
 from scipy.spatial import cKDTree
 from shapely.geometry import shape
 
@@ -326,7 +327,7 @@ def find_pieces(growth: Growth, met: Met, length: float) -> Pieces:
     stretch = np.where(tree == NO_TREE, 2 * stretch + (left > 0), 0)
     key = np.column_stack([action, tree, band, stretch])
     keys, group = np.unique(key, axis=0, return_inverse=True)
-    group = group.ravel()
+    keys, group = _apart(keys, group.ravel(), row, col)
     weight = np.bincount(group, depth)
     made: list[_Piece] = []
     for k in np.flatnonzero(weight >= _LEAST * met.enough.size):
@@ -338,6 +339,23 @@ def find_pieces(growth: Growth, met: Met, length: float) -> Pieces:
         if piece is not None:
             made.append(piece)
     return _joined(made) if made else _none()
+
+
+def _apart(keys: Ints, group: Ints, row: Ints, col: Ints) -> tuple[Ints, Ints]:
+    """Groups of no tree split into patches whose cells lie within two cells of each other."""
+    out, more, count = group.copy(), [], len(keys)
+    for k in np.flatnonzero(keys[:, 1] == NO_TREE):
+        mine = np.flatnonzero(group == k)
+        r, c = row[mine] - row[mine].min() + 1, col[mine] - col[mine].min() + 1
+        mask = np.zeros((r.max() + 2, c.max() + 2), bool)
+        mask[r, c] = True
+        labels, n = ndimage.label(ndimage.binary_dilation(mask, np.ones((3, 3))), np.ones((3, 3)))
+        part = labels[r, c]
+        for extra in range(2, n + 1):
+            out[mine[part == extra]] = count
+            more.append(keys[k])
+            count += 1
+    return np.vstack([keys, *more]) if more else keys, out
 
 
 def _bands(layer: Ints, action: Ints, tree: Ints, settings: TrimSettings) -> Ints:
@@ -353,6 +371,13 @@ def _bands(layer: Ints, action: Ints, tree: Ints, settings: TrimSettings) -> Int
             if touches and height * LAYER_HEIGHT < _SLIVER:
                 band[here] = lower + 1
     return band.astype(np.int64)
+
+
+def _limits(band: int, low: int, high: int, settings: TrimSettings) -> tuple[int, int]:
+    """Lowest and highest layer of a limb piece: its band's, or those met where they go beyond."""
+    reach = (settings.hand_reach, settings.pole_reach)
+    edges = [0, *(round(m / LAYER_HEIGHT) for m in reach), LAYERS]
+    return min(edges[band], low), max(edges[band + 1] - 1, high)
 
 
 @dataclass(frozen=True)
@@ -388,7 +413,8 @@ def _piece(
         inside = ll < np.repeat(top, layers.size)
         rr, cc, ll = rr[inside], cc[inside], ll[inside]
     else:
-        layers = np.arange(max(low - 1, 0), min(high + 1, LAYERS - 1) + 1)
+        bottom, top = _limits(int(key[2]), low, high, growth.settings)
+        layers = np.arange(max(low - 1, bottom), min(high + 1, top) + 1)
         rr, cc, ll = np.repeat(r, layers.size), np.repeat(c, layers.size), np.tile(layers, r.size)
     kind, owner = _belongs(growth, rr, cc, ll)
     same = (kind == action) & (owner == tree)

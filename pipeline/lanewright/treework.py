@@ -70,8 +70,7 @@ RATE_SOURCES: dict[str, str] = {
 }
 
 LIGHT_BRUSH, MEDIUM_BRUSH = 0.9, 2.4
-"""Metres (3 and 8 ft) up to which brush is light, medium; higher is heavy (common practice, no
-source)."""
+"""Metres (3 and 8 ft) up to which brush is light, medium (common practice, no source)."""
 
 SEE_THROUGH, PUSH_THROUGH = 0.15, 0.6
 """Contacts per metre of a ray up to which brush is seen through, and pushed through (ours: a view
@@ -123,14 +122,18 @@ def mulching_hours(hectares: float) -> tuple[float, float, float]:
 def brush_class(height: Floats, density: Floats) -> NDArray[np.int64]:
     """0 light, 1 medium, 2 heavy, from the height [m] and density [1/m] of brush; the worse counts.
 
+    What is high but can be seen through is medium.
+
     Examples
     --------
-    >>> brush_class(np.array([0.8, 2.0, 2.0, 3.5]), np.array([0.1, 0.1, 1.0, 0.1])).tolist()
-    [0, 1, 2, 2]
+    >>> height, density = np.array([0.8, 2, 2, 3.5, 3.5]), np.array([0.1, 0.1, 1, 0.1, 0.2])
+    >>> brush_class(height, density).tolist()
+    [0, 1, 2, 1, 2]
     """
     by_height = np.searchsorted([LIGHT_BRUSH, MEDIUM_BRUSH], height, side="left")
     by_density = np.searchsorted([SEE_THROUGH, PUSH_THROUGH], density, side="left")
-    return np.asarray(np.maximum(by_height, by_density), np.int64)
+    worse = np.maximum(by_height, by_density)
+    return np.where((by_density == 0) & (worse == 2), 1, worse).astype(np.int64)
 
 
 def brush_hours(

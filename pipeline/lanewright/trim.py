@@ -78,6 +78,7 @@ AT_ONCE = 8  # legs whose throws are held in memory together
 ROUNDS = 3  # times the choice may be tightened until the promise holds
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
 BIT_OF_IT = 0.9  # share of what can be won that is gone for where the wish is out of reach
+HOPELESS = 0.5  # share of the wish under which nothing is proposed if no more can be reached
 OVER = 1.0  # m from the line up to which a piece is over it
 MIDDLE = 0.3  # m from the line up to which a piece counts for both sides
 VOLUME_PRICE = 0.01  # h per m3: of sets that cost the same, the one that leaves more standing; ours
@@ -540,6 +541,8 @@ def _choice(
         return none, 0.0
     most, now = case.most, int(case.clear(none).sum())
     goal = int(np.ceil(wished * throws - 1e-9))
+    if most < HOPELESS * goal:
+        return none, 0.0
     if most < goal:
         goal = now + int(BIT_OF_IT * (most - now))
     if goal <= now:

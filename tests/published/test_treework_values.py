@@ -71,7 +71,7 @@ def test_mulching_three_acres():
 
 @pytest.mark.parametrize(
     ("height", "density", "per_acre"),
-    [(0.8, 0.1, (6, 12)), (2.0, 0.3, (16, 32)), (2.0, 2.0, (40, 90)), (4.0, 0.1, (40, 90))],
+    [(0.8, 0.1, (6, 12)), (2.0, 0.3, (16, 32)), (2.0, 2.0, (40, 90)), (4.0, 0.3, (40, 90)), (4.0, 0.1, (16, 32))],
 )
 def test_brush_hours_by_the_acre(height, density, per_acre):
     # Common practice: light 6-12, medium 16-32, heavy 40-90 person-hours an acre.
