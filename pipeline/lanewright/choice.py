@@ -18,12 +18,13 @@ What a layout is worth is a sum of terms, each with a weight of its own (`layout
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
@@ -86,6 +87,24 @@ class Field:
     def __len__(self) -> int:
         return len(self.holes)
 
+    def take(self, rows: Ints) -> Field:
+        """Some of the candidates, in that order."""
+        new = np.full(len(self), -1)
+        new[rows] = np.arange(len(rows))
+        pairs = new[self.conflicts]
+        return Field(
+            self.holes.iloc[rows].reset_index(drop=True),
+            self.tee[rows], self.basket[rows], self.must[rows], self.place[rows], self.wish[rows],
+            self.trim[rows], pairs[(pairs >= 0).all(1)], self.fire[rows],
+        )  # fmt: skip
+
+    @property
+    def apart(self) -> Mask:
+        """Whether two candidates are in conflict (n, n)."""
+        apart = np.zeros((len(self), len(self)), bool)
+        apart[self.conflicts[:, 0], self.conflicts[:, 1]] = True
+        return apart | apart.T
+
 
 @dataclass(frozen=True)
 class Ways:
@@ -123,58 +142,121 @@ def ends_of(holes: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
 # Walks
 
 
-def ways_of(
+def times_of(
     field: Field, land: Footing, graph: csr_matrix, arrival: Floats, settings: LayoutSettings
-) -> Ways:
+) -> Floats:
+    """Time of the walk from each basket to each tee [s] (n + 1, n + 1), the arrival last.
+
+    Infinite where there is none, where the two holes cannot both be in a round, and where it takes
+    too long to be tried.
+    """
+    count, walk = len(field), settings.walk
+    time = np.full((count + 1, count + 1), np.inf)
+    reach = walk.furthest / EASY
+    time[:-1, :-1] = _nearest_first(land, graph, field.basket, field.tee, reach, walk.nearest)
+    np.fill_diagonal(time, np.inf)
+    time[:-1, :-1][field.apart] = np.inf
+    time[-1, :-1] = seconds_between(land, graph, arrival[None], field.tee)[0]
+    time[:-1, -1] = seconds_between(land, graph.T.tocsr(), arrival[None], field.basket)[0]
+    return time
+
+
+def cost_of(time: Floats, settings: LayoutSettings) -> NDArray[np.float32]:
+    """Points that walks cost by their time alone."""
+    easy = time * EASY
+    weights = settings.weights
+    return np.asarray(
+        weights.walk * easy + weights.far_walk * np.maximum(easy - FAR, 0), np.float32
+    )
+
+
+def ways_of(
+    field: Field, time: Floats, land: Footing, graph: csr_matrix, arrival: Floats,
+    settings: LayoutSettings, also: Sequence[int] = (),
+) -> Ways:  # fmt: skip
     """Walks worth trying: from each basket to the tees near it, out from the arrival and back.
 
     Parameters
     ----------
     field
         Candidates.
+    time : (n + 1, n + 1)
+        As `times_of` gives it.
     land, graph
         The land on foot.
     arrival : (2,)
         Where the round starts and ends.
     settings
         The section `layout`.
+    also
+        A round whose walks are among them.
     """
-    count, walk = len(field), settings.walk
-    home = graph.T.tocsr()  # every step the other way round: from the arrival back to baskets
-    reach = walk.furthest / EASY
-    between = _nearest_first(land, graph, field.basket, field.tee, reach, walk.nearest)
-    np.fill_diagonal(between, np.inf)
-    between[field.conflicts[:, 0], field.conflicts[:, 1]] = np.inf
-    between[field.conflicts[:, 1], field.conflicts[:, 0]] = np.inf
-    out = seconds_between(land, graph, arrival[None], field.tee)[0]
-    back = seconds_between(land, home, arrival[None], field.basket)[0]
-
+    count, near = len(field), settings.walk.nearest
     tee, basket = (field.holes[name].to_numpy() for name in ("tee_id", "end_id"))
-    score = field.holes["score"].to_numpy()
-    near = walk.nearest
-    chosen = {(a, b) for a in range(count) for b in _near(between[a], tee, score, near)}
+    score = field.holes["score"].to_numpy(float)
+    inner, out, back = time[:-1, :-1], time[-1, :-1], time[:-1, -1]
+    chosen = {(a, int(b)) for a in range(count) for b in _near(inner[a], tee, score, near)}
     chosen |= {
-        (a, b) for b in range(count) for a in _near(between[:, b], basket, score, max(2, near // 3))
+        (int(a), b)
+        for b in range(count)
+        for a in _near(inner[:, b], basket, score, max(2, near // 3))
     }
-    inner = np.array(sorted(chosen), np.int64).reshape(-1, 2)
-    first, last = (
-        np.union1d(_near(time, place, score, AT_ARRIVAL * near),
-                   np.flatnonzero(field.must & np.isfinite(time)))
-        for time, place in ((out, tee), (back, basket))
-    )  # fmt: skip
-    outward = np.column_stack([np.zeros(first.size, np.int64), first])
-    homeward = np.column_stack([np.zeros(last.size, np.int64), last])
-    seconds = [between[inner[:, 0], inner[:, 1]], out[first], back[last]]
+    chosen |= {(count, int(b)) for b in _near(out, tee, score, AT_ARRIVAL * near)}
+    chosen |= {(int(a), count) for a in _near(back, basket, score, AT_ARRIVAL * near)}
+    for hole in np.flatnonzero(field.must):
+        chosen |= {(count, int(hole)), (int(hole), count)}
+    stops = [count, *(int(h) for h in also), count]
+    if settings.pass_arrival and len(also) > 1:
+        stops[1 + len(also) // 2 : 1 + len(also) // 2] = [count]
+    chosen |= set(pairwise(stops)) if also else set()
+    pairs = np.array(sorted(chosen), np.int64).reshape(-1, 2)
+    pairs = pairs[np.isfinite(time[pairs[:, 0], pairs[:, 1]])]
+    # Walks back to the arrival are sought from it, every step the other way round.
+    homeward = pairs[:, 1] == count
+    pairs = np.concatenate([pairs[~homeward], pairs[homeward]])
+    seconds = time[pairs[:, 0], pairs[:, 1]]
+    starts, ends = np.vstack([field.basket, arrival]), np.vstack([field.tee, arrival])
+    split = int((~homeward).sum())
     found = [
-        *walks_between(land, graph, field.basket, field.tee, inner, seconds[0]),
-        *walks_between(land, graph, arrival[None], field.tee, outward, seconds[1]),
-        *walks_between(land, home, arrival[None], field.basket, homeward, seconds[2]),
+        *walks_between(land, graph, starts, ends, pairs[:split], seconds[:split]),
+        *walks_between(land, graph.T.tocsr(), ends, starts, pairs[split:, ::-1], seconds[split:]),
     ]
     lines = np.array([w and w.line for w in found], object)
-    start = np.r_[inner[:, 0], np.full(first.size, ARRIVAL), last].astype(np.int64)
-    end = np.r_[inner[:, 1], first, np.full(last.size, ARRIVAL)].astype(np.int64)
-    fire = under_fire(lines, start, end, field.fire, field.tee, field.basket)
-    return Ways(start, end, np.concatenate(seconds) * EASY, bridged(land, lines), fire)
+    at = np.where(pairs == count, ARRIVAL, pairs)
+    fire = under_fire(lines, at[:, 0], at[:, 1], field.fire, field.tee, field.basket)
+    # Holes that cannot be in a round with those at the walk's ends throw at nobody there.
+    apart = np.pad(field.apart, (0, 1))
+    fire = fire[~(apart[pairs[fire[:, 0]], fire[:, 1][:, None]]).any(1)]
+    return Ways(at[:, 0], at[:, 1], seconds * EASY, bridged(land, lines), fire)
+
+
+def could_take_part(field: Field, order: Sequence[int], time: Floats, most: int) -> Ints:
+    """Candidates that could best take a place in a round: its own holes first (rows).
+
+    Those that clash with few of its holes, and lie near to the walk between two of them.
+
+    Parameters
+    ----------
+    field
+        Candidates.
+    order
+        The round.
+    time
+        As `times_of` gives it.
+    most
+        How many to take.
+    """
+    held = np.array(order, np.int64)
+    apart = field.apart
+    clash = apart[:, held].sum(1)
+    stops = np.r_[held, len(field)]
+    # Time to come to each candidate from the nearest basket, and to go on to the nearest tee.
+    come, go = time[stops, :-1].min(0), time[:-1, stops].min(1)
+    near = np.where(np.isfinite(come + go), come + go, 1e6) * EASY
+    fit = 100.0 * field.holes["score"].to_numpy(float) - 0.3 * near - 40.0 * clash
+    fit[field.must] = np.inf
+    fit[held] = np.inf
+    return np.sort(np.lexsort((np.arange(len(field)), -fit))[:most])
 
 
 def _nearest_first(
@@ -193,10 +275,16 @@ def _near(time: Floats, place: Ints, score: Floats, most: int) -> Ints:
     """Nearest holes by time: the best few from each of the `most` nearest places."""
     reached = np.flatnonzero(np.isfinite(time))
     order = reached[np.lexsort((reached, -score[reached], time[reached]))]
-    at = pd.Series(place[order])
-    nth = at.groupby(at).cumcount().to_numpy()
-    rank = pd.factorize(place[order])[0]
-    return np.asarray(order[(nth < PER_TEE) & (rank < most)], np.int64)
+    taken: dict[int, int] = {}
+    found = []
+    for hole in order:
+        spot = int(place[hole])
+        if spot not in taken and len(taken) == most:
+            break
+        taken[spot] = taken.get(spot, 0) + 1
+        if taken[spot] <= PER_TEE:
+            found.append(int(hole))
+    return np.array(found, np.int64)
 
 
 def under_fire(

@@ -30,7 +30,7 @@ ARRIVAL = -1
 
 SCALE = 10  # the solver counts whole tenths of a point
 WORKERS = 4  # subsolvers, taking turns whatever the number of cores, so that any machine agrees
-STEPS, TRIES = 300_000, 3  # changes tried for a first round, and goes at it
+STEPS, TRIES = 500_000, 5  # changes tried for a first round, and goes at it
 HOT, COLD = 200.0, 3.0  # points; how much worse a change may be, at first and at last
 NEAR = 40  # holes whose tees are near each basket, that changes mostly choose from
 
@@ -355,6 +355,9 @@ def _solver(seconds: float, work: float, seed: int) -> cp_model.CpSolver:
     solver.parameters.interleave_search = True
     solver.parameters.max_time_in_seconds = seconds
     solver.parameters.max_deterministic_time = work
+    # Looking for symmetry and probing took most of the time and brought nothing here.
+    solver.parameters.symmetry_level = 0
+    solver.parameters.cp_model_probing_level = 0
     return solver
 
 
@@ -465,6 +468,7 @@ class _Model:
         size = problem.size
         self.used = [model.new_bool_var(f"hole {i}") for i in range(size)]
         self.arcs: list[tuple[int, int, int, cp_model.IntVar]] = []
+        self.runs: tuple[list[cp_model.IntVar], list[cp_model.IntVar]] = ([], [])
         self._circuit(count)
         for group in cliques(size, problem.apart):
             model.add_at_most_one(self.used[h] for h in group)
@@ -601,6 +605,7 @@ class _Model:
             return []
         run = [model.new_int_var(1, most, f"run {i}") for i in range(problem.size)]
         anew = [model.new_bool_var(f"anew {i}") for i in range(problem.size)]
+        self.runs = run, anew
         for tail, head, _, literal in self.arcs:
             if max(tail, head) < problem.size and problem.finish[tail] == problem.finish[head]:
                 model.add(run[head] >= run[tail] + 1).only_enforce_if(literal, anew[head].Not())
@@ -618,6 +623,19 @@ class _Model:
         taken = set(pairwise(stops))
         for tail, head, _, literal in self.arcs:
             self.model.add_hint(literal, (tail, head) in taken)
+        self._hint_runs(order, half if self.problem.halves else 0)
+
+    def _hint_runs(self, order: Sequence[int], half: int) -> None:
+        run = dict.fromkeys(range(len(self.runs[0])), (1, False))
+        for k, hole in enumerate(order):
+            before = order[k - 1] if k not in (0, half) else None
+            alike = before is not None and self.problem.finish[before] == self.problem.finish[hole]
+            length = run[before][0] + 1 if alike and before is not None else 1
+            run[hole] = (1, True) if length > self.problem.in_a_row else (length, False)
+        for hole, (length, anew) in run.items():
+            if self.runs[0]:
+                self.model.add_hint(self.runs[0][hole], length)
+                self.model.add_hint(self.runs[1][hole], anew)
 
     def order(self, solver: cp_model.CpSolver) -> tuple[int, ...]:
         """Holes in the order of the walks taken."""

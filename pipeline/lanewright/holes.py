@@ -23,7 +23,7 @@ from scipy.spatial import cKDTree
 from scipy.stats import norm
 
 from lanewright import par
-from lanewright.alternatives import other_positions, second_routes
+from lanewright.alternatives import other_positions, second_routes, throws_on
 from lanewright.config import HoleSettings, LegsSettings, SafetySettings
 from lanewright.flight import RANGE_POWER, Flights
 from lanewright.furtherlegs import Thrower
@@ -107,6 +107,7 @@ def find_holes(
     safety: SafetySettings,
     *,
     leaf_state: str = "unknown",
+    drawn: tuple[tuple[str, str], ...] = (),
     threads: int = 1,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Holes:
@@ -120,13 +121,15 @@ def find_holes(
         The sections `legs`, `layout: hole:` and `layout: safety:` of the configuration.
     leaf_state
         When the lidar was flown.
+    drawn
+        Further lines of the designer: name and WKT, tee first.
     threads
         For the kernels; the result is the same for any number.
     progress
         Takes the share done.
     """
     world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
-    own = [(name, shapely.from_wkt(wkt)) for name, wkt in survey.own_holes]
+    own = [(name, shapely.from_wkt(wkt)) for name, wkt in (*survey.own_holes, *drawn)]
     levels = tuple(flight.level for flight in flights.levels)
     before = numba.get_num_threads()
     numba.set_num_threads(min(max(threads, 1), before))
@@ -189,15 +192,18 @@ def make_holes(
         return ~np.isin(np.arange(len(frame)), unfit)
 
     for level, room in zip(levels, _rooms(settings.keep, len(levels)), strict=True):
-        mine = np.flatnonzero(
-            (table["level"] == level.name)
-            & (table["origin"] != "own")
-            & (np.arange(len(table)) < len(legs.legs))
-            & ~(table["clear_rate"] < settings.least_clear)
-        )
-        chains = chains_of(
-            table, mine, level, lands, settings, partial(hindered, world, around)
-        )
+        mine = _legs_of(table[: len(legs.legs)], level, settings)
+        bars = partial(hindered, world, around)
+        chains = chains_of(table, mine, level, lands, settings, bars)
+        several = int((chains[:, 1] >= 0).sum())
+        if thrower is not None and settings.most_legs > 1 and several < room / 2:
+            first = len(table)
+            table = throws_on(table, mine, lands, level, thrower, settings)
+            new = table.iloc[first:]
+            lands = np.r_[lands, landing_share(world, levels, new, settings.landing_slope)]
+            mine = np.r_[mine, np.arange(first, len(table))]
+            chains = chains_of(table, mine, level, lands, settings, bars, first)
+            facts[f"{level.name}_throws_on"] = len(new)
         tried = measured(table, chains, lands, levels, level, settings)
         facts[f"{level.name}_holes"] = _counted(chains)
         some = tried.iloc[_spread_out(tried, table, SURPLUS * room, safe)]
@@ -243,6 +249,12 @@ def make_holes(
         log.info("%s: %s", level.name, facts[f"{level.name}_holes"])
     documented = [c.name for c in LAYERS["holes"].columns if c.name in holes]
     return Holes(holes[[*documented, "geometry"]], positions, table, used, facts, warnings)
+
+
+def _legs_of(table: gpd.GeoDataFrame, level: Level, settings: HoleSettings) -> Ints:
+    """Rows of the search's legs that may make holes of a level."""
+    fits = (table["level"] == level.name) & (table["origin"] != "own")
+    return np.flatnonzero(fits & ~(table["clear_rate"] < settings.least_clear))
 
 
 def _padded(chain: Ints) -> Ints:
@@ -312,6 +324,7 @@ def hindered(world: LegWorld, around: Surroundings, start: Floats, stop: Floats)
 def chains_of(
     legs: gpd.GeoDataFrame, mine: Ints, level: Level, lands: Floats, settings: HoleSettings,
     bars: Callable[[Floats, Floats], Floats] = lambda start, _stop: np.ones(len(start)),
+    starts: int | None = None,
 ) -> Ints:  # fmt: skip
     """Rows of legs that follow one another, one row of (chains, 3) each; `NONE` after the last.
 
@@ -330,6 +343,8 @@ def chains_of(
     bars
         Share of the straight between places that the land bars, as in `hindered`. Where nothing
         stands in the way nobody plays round a corner.
+    starts
+        Legs from this row on open no hole; by default all may.
     """
     shapes = legs.geometry.to_numpy()[mine]
     tee = shapely.get_coordinates(shapely.get_point(shapes, 0))
@@ -339,8 +354,8 @@ def chains_of(
     score = legs["score"].to_numpy()[mine]
     single = np.full((mine.size, 3), NONE, np.int64)
     single[:, 0] = np.arange(mine.size)
-    tees_only = np.isin(legs["origin"].to_numpy()[mine], ("fairway",))
-    parts = [single[~tees_only]]
+    opens = mine < (len(legs) if starts is None else starts)
+    parts = [single[opens]]
     follows = length <= level.fairway_throw
     lands_well = lands[mine] >= settings.landing_share
     if settings.most_legs > 1 and follows.any() and lands_well.any():
@@ -359,15 +374,15 @@ def chains_of(
         rank = pd.Series(first).groupby(first).cumcount().to_numpy()
         first, then = first[rank < BRANCHES], then[rank < BRANCHES]
         pairs = np.column_stack([first, then, np.full(first.size, NONE)])
-        parts.append(pairs[~tees_only[first]])
+        parts.append(pairs[opens[first]])
         if settings.most_legs > 2 and first.size:
-            starts = np.searchsorted(first, np.arange(mine.size + 1))
-            count = starts[then + 1] - starts[then]
+            begin = np.searchsorted(first, np.arange(mine.size + 1))
+            count = begin[then + 1] - begin[then]
             whose = np.repeat(np.arange(first.size), count)
             third = then[np.arange(count.sum()) - np.repeat(count.cumsum() - count, count)
-                         + np.repeat(starts[then], count)]  # fmt: skip
+                         + np.repeat(begin[then], count)]  # fmt: skip
             triples = np.column_stack([first[whose], then[whose], third])
-            parts.append(triples[~tees_only[triples[:, 0]]])
+            parts.append(triples[opens[triples[:, 0]]])
     chains = np.concatenate(parts)
     last = np.where(chains >= 0, chains, 0)
     played = np.where(chains >= 0, length[last], 0).sum(1)

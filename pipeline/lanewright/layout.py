@@ -18,22 +18,39 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
 
 from lanewright import circuit, safety
 from lanewright.choice import (
     Field,
+    Ways,
+    cost_of,
+    could_take_part,
+    ends_of,
     kinds_of,
     problem_of,
+    times_of,
     under_fire,
     ways_of,
 )
 from lanewright.circuit import Earlier, Problem, Round
-from lanewright.config import LayoutSettings
+from lanewright.config import LayoutSettings, LegsSettings
+from lanewright.designer import SAME, Drawn, Hand, changes
+from lanewright.errors import InputError
+from lanewright.ground import Ground
+from lanewright.holes import Holes
+from lanewright.lanes import Lanes
+from lanewright.legs import world_of
 from lanewright.levels import Level
 from lanewright.par import long_walks
 from lanewright.schema import LAYERS
 from lanewright.sites import cells_of
-from lanewright.walks import Footing, Walk, graph_of, met_by, walks_between
+from lanewright.store import stage
+from lanewright.survey import Survey
+from lanewright.terrain import Terrain
+from lanewright.trim import Trim, with_hours
+from lanewright.vegetation import Vegetation
+from lanewright.walks import Footing, Walk, footing, graph_of, met_by, walks_between
 
 log = logging.getLogger(__name__)
 
@@ -43,7 +60,7 @@ Ints = NDArray[np.int64]
 STEEP = 15.0
 """Grade of a walk [percent] from which it needs steps or a switchback; common practice, ours."""
 
-COUNTING = 0.15  # share of the solver's time for the most holes there can be
+MOST = 1500  # candidates at the most
 BORDER = 12.0  # m inside the property line that a start may lie, where people come in
 STARTS = 60.0  # m between starts tried along it
 
@@ -92,6 +109,197 @@ class Site:
 # Laying out
 
 
+@stage("layout", version=1)
+def lay_out(
+    survey: Survey,
+    ground: Ground,
+    terrain: Terrain,
+    vegetation: Vegetation | None,
+    lanes: Lanes | None,
+    levels: tuple[Level, ...],
+    holes: Holes,
+    trim: Trim,
+    legs_settings: LegsSettings,
+    settings: LayoutSettings,
+    *,
+    wanted: int,
+    hand: Hand,
+    progress: Callable[[float | None], None] = lambda _share: None,
+) -> Layouts:
+    """Lay out rounds on a property; see `propose`.
+
+    Parameters
+    ----------
+    survey, ground, terrain, vegetation, lanes, holes, trim
+        Results of the stages before.
+    levels
+        Who plays, best players first.
+    legs_settings, settings
+        The sections `legs` and `layout`.
+    wanted
+        Holes wanted.
+    hand
+        What the designer asks for.
+    progress
+        Takes the share done.
+    """
+    level = _main_level(levels, settings)
+    world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
+    barred = hand.area("keep out")
+    paths = shapely.from_wkt(hand.paths) if hand.paths else shapely.LineString()
+    site = Site(
+        footing(
+            survey.grid, world.ground, survey.land, survey.keep_out.union(barred), terrain.water,
+            terrain.wet, terrain.very_wet, settings.walk, paths,
+        ),
+        safety.surroundings_of(world, survey.wires),
+        hand.arrival,
+    )  # fmt: skip
+    frame = with_hours(holes.holes, trim)
+    frame = frame[frame["level"] == level.name].reset_index(drop=True)
+    warnings: list[str] = []
+    candidates, reasons, gone = field_of(
+        frame, holes.legs, levels, site.around, hand, settings, warnings
+    )
+    layouts = propose(
+        site, candidates, holes.legs, level, wanted, settings, reasons=reasons, progress=progress
+    )
+    return _told(layouts, hand, gone, warnings)
+
+
+def _main_level(levels: tuple[Level, ...], settings: LayoutSettings) -> Level:
+    if settings.level is None:
+        return levels[0]
+    for level in levels:
+        if level.name == settings.level.lower():
+            return level
+    raise InputError(
+        "layout.level",
+        f"{settings.level!r} is not among the levels of the run",
+        f"Choose from {', '.join(level.name for level in levels)}.",
+    )
+
+
+def _told(layouts: Layouts, hand: Hand, gone: dict[str, str], warnings: list[str]) -> Layouts:
+    """Layouts with what changed since the one before."""
+    first = layouts.holes["proposal"] == 1
+    by_hole, lines = changes(hand, layouts.holes[first], gone)
+    frame = layouts.holes.copy()
+    frame["change"] = None
+    if len(frame):
+        frame.loc[first, "change"] = pd.array(by_hole, dtype=object)
+    for line in lines:
+        log.info("since the layout before: %s", line)
+    facts = layouts.facts | ({"changes": lines} if lines else {})
+    return replace(layouts, holes=frame, facts=facts, warnings=(*warnings, *layouts.warnings))
+
+
+def field_of(
+    frame: gpd.GeoDataFrame,
+    legs: gpd.GeoDataFrame,
+    levels: Sequence[Level],
+    around: safety.Surroundings,
+    hand: Hand,
+    settings: LayoutSettings,
+    warnings: list[str],
+) -> tuple[Field, list[str], dict[str, str]]:
+    """Candidates that may take part, why pairs of them are in conflict, and why holes went.
+
+    Parameters
+    ----------
+    frame
+        Holes of one level.
+    legs, levels, around
+        As in `safety.conflicts`.
+    hand
+        What the designer asks for.
+    settings
+        The section `layout`.
+    warnings
+        Takes what the designer should know.
+    """
+    tee, basket = ends_of(frame)
+    count = len(frame)
+    must, place, wish = np.zeros(count, bool), np.zeros(count, np.int64), np.zeros(count, np.int64)
+    out = np.zeros(count, bool)
+    gone: dict[str, str] = {}
+    names = frame["name"].astype(object).to_numpy() if count else np.empty(0, object)
+    for hole in hand.holes:
+        mine = np.flatnonzero(names == (hole.key or hole.name))
+        if hole.wish == "avoid":
+            away = np.maximum(
+                np.hypot(*(tee - np.array(hole.ends[0])).T),
+                np.hypot(*(basket - np.array(hole.ends[1])).T),
+            )
+            out |= away <= SAME
+            gone[hole.name] = "the designer avoids it"
+        elif not mine.size:
+            warnings.append(
+                f"hole {hole.name} ({hole.wish}) is no hole for the level of the layout: one of "
+                "its throws is longer than the level throws, or cannot be scored"
+            )
+            gone[hole.name] = "it cannot be played by the level of the layout"
+        elif hole.wish == "prefer":
+            wish[mine] = 1
+        else:
+            best = mine[frame["score"].to_numpy()[mine].argmax()]
+            must[best], place[best] = True, hole.order
+    no_go, shun = hand.area("keep out"), hand.area("avoid")
+    inside = shapely.intersects(frame.geometry.to_numpy(), no_go) if count else out
+    for row in np.flatnonzero(inside & must):
+        warnings.append(f"hole {names[row]} is kept though it comes into an area to keep out of")
+    out |= inside & ~must
+    for number, name, wkt in hand.before:
+        if shapely.intersects(shapely.from_wkt(wkt), no_go):
+            gone.setdefault(name, f"hole {number} comes into an area to keep out of")
+    if count and not shun.is_empty:
+        wish[shapely.intersects(frame.geometry.to_numpy(), shun) & ~must] = -1
+
+    rows = np.flatnonzero(~out)
+    # Conflicts grow with the square of the candidates; the best of a very long list will do.
+    if rows.size > MOST:
+        score = np.where(must | (wish > 0), 2.0, frame["score"].to_numpy(float))[rows]
+        rows = np.sort(rows[np.lexsort((rows, -score))[:MOST]])
+    kept = frame.iloc[rows].reset_index(drop=True)
+    must, place, wish = must[rows], place[rows], wish[rows]
+    pairs = safety.conflicts(kept, legs, levels, around, settings.safety)
+    both = must[pairs["first"].to_numpy()] & must[pairs["second"].to_numpy()]
+    for pair in pairs[both].to_dict("records"):
+        one, other = (kept["name"].iloc[pair[side]] for side in ("first", "second"))
+        warnings.append(
+            f"{one} and {other} are both kept, against the rule: {pair['reason']}, "
+            f"{pair['distance_m']:.0f} m where {pair['needed_m']:.0f} m are asked for"
+        )
+    for pair in pairs[~both].to_dict("records"):
+        sides = pair["first"], pair["second"]
+        for side, held in (sides, sides[::-1]):
+            if must[held]:
+                _lost(hand, kept, tee[rows], basket[rows], side, held, pair["reason"], gone)
+    pairs = pairs[~both]
+    fire = safety.envelopes(safety.fairways(kept, legs, levels), levels, len(kept), settings.safety)
+    low = kept["trim_hours_low"].fillna(0).to_numpy(float) if "trim_hours_low" in kept else 0.0
+    high = kept["trim_hours_high"].fillna(0).to_numpy(float) if "trim_hours_high" in kept else 0.0
+    trim = np.column_stack([(np.zeros(len(kept)) + low + high) / 2, np.zeros(len(kept)) + high])
+    field = Field(
+        kept, tee[rows], basket[rows], must, place, wish, trim,
+        pairs[["first", "second"]].to_numpy(np.int64), fire,
+    )  # fmt: skip
+    return field, list(pairs["reason"]), gone
+
+
+def _lost(
+    hand: Hand, kept: gpd.GeoDataFrame, tee: Floats, basket: Floats, side: int, held: int,
+    reason: str, gone: dict[str, str],
+) -> None:  # fmt: skip
+    """Note that a hole of the layout before cannot stay beside one that the designer keeps."""
+    for _, name, wkt in hand.before:
+        (tx, ty), (bx, by) = Drawn(name, "", wkt, "").ends
+        if np.hypot(*(tee[side] - (tx, ty))) <= SAME and (
+            np.hypot(*(basket[side] - (bx, by))) <= SAME
+        ):
+            gone.setdefault(name, f"beside {kept['name'].iloc[held]}: {reason}")
+
+
 def propose(
     site: Site,
     candidates: Field,
@@ -135,11 +343,10 @@ def propose(
         return _nothing(site, facts, (f"no layout: no hole for {level.name} can be played safely",))
     start, told = _start(site, candidates)
     facts["start"] = told
-    ways = ways_of(candidates, site.footing, graph, start, settings)
-    facts["walks"] = len(ways.start)
-    progress(0.1)
-    problem = problem_of(candidates, ways, level, wanted, settings)
-    rounds, reason = _rounds(problem, candidates, reasons, settings, warnings, progress)
+    time = times_of(candidates, site.footing, graph, start, settings)
+    progress(0.15)
+    course = Course(site, candidates, graph, start, time, level, settings)
+    rounds, reason = _rounds(course, wanted, reasons, warnings, progress)
     facts |= reason
     if not rounds:
         return _nothing(site, facts, (f"no layout: {reason.get('why not more', 'no round')}",))
@@ -153,7 +360,7 @@ def propose(
     ]
     holes = pd.concat([h for h, _ in made], ignore_index=True)
     walks = pd.concat([w for _, w in made], ignore_index=True)
-    proposals = _compared(problem, candidates, rounds, holes, walks, level, settings)
+    proposals = _compared(candidates, rounds, holes, walks, level, settings)
     for number, (proposal, r) in enumerate(zip(proposals, rounds, strict=True), start=1):
         log.info(
             "proposal %d: %d holes, par %d, %.0f m, walks %.0f m, %.0f points, gap %.1f %%",
@@ -216,106 +423,162 @@ def _start(site: Site, candidates: Field) -> tuple[Floats, dict[str, object]]:
     return place, {"x": float(place[0]), "y": float(place[1]), "found": True}
 
 
+@dataclass(frozen=True)
+class Course:
+    """Everything that rounds are chosen from."""
+
+    site: Site
+    candidates: Field
+    graph: csr_matrix
+    start: Floats
+    time: Floats
+    level: Level
+    settings: LayoutSettings
+
+    def wide(self, wanted: int) -> Problem:
+        """The problem over all candidates, its walks as a table of costs beside it."""
+        none = np.empty(0, np.int64)
+        ways = Ways(none, none, np.empty(0), np.empty(0, bool), np.empty((0, 2), np.int64))
+        return problem_of(self.candidates, ways, self.level, wanted, self.settings)
+
+    def narrow(self, order: Sequence[int], wanted: int) -> tuple[Problem, Ints]:
+        """The problem over candidates that could take a place in a round, and their rows."""
+        rows = could_take_part(self.candidates, order, self.time, self.settings.solver.candidates)
+        field = self.candidates.take(rows)
+        time = self.time[np.ix_(np.r_[rows, -1], np.r_[rows, -1])]
+        also = [int(np.searchsorted(rows, hole)) for hole in order]
+        ways = ways_of(field, time, self.site.footing, self.graph, self.start, self.settings, also)
+        return problem_of(field, ways, self.level, wanted, self.settings), rows
+
+
 def _rounds(
-    problem: Problem,
-    candidates: Field,
+    course: Course,
+    wanted: int,
     reasons: Sequence[str],
-    settings: LayoutSettings,
     warnings: list[str],
     progress: Callable[[float | None], None],
 ) -> tuple[list[Round], dict[str, object]]:
     """Rounds of as many holes as wanted, or as there can be, best first; and why not more."""
+    settings = course.settings
+    count, first, facts = _how_many(course, wanted, reasons, warnings)
+    if not first:
+        return [], facts
     limits = settings.solver
     share = 1 / settings.proposals
-    facts: dict[str, object] = {}
-
-    def budget(part: float) -> dict[str, Any]:
-        return {
-            "seconds": part * limits.seconds, "work": part * limits.work, "seed": limits.seed,
-        }  # fmt: skip
-
-    hint = circuit.first_round(problem)
-    if len(hint) < problem.wanted or problem.must[hint].sum() != problem.must.sum():
-        most = circuit.most_holes(problem, hint=hint, **budget(COUNTING))
-        if not most.order and problem.must.any():
-            warnings.append(
-                "no round holds every hole that the designer keeps; they count as preferred"
-            )
-            gains = dict(problem.gains)
-            gains["designer's wish"] = (
-                gains["designer's wish"] + settings.weights.prefer * problem.must
-            )
-            problem = replace(problem, must=np.zeros_like(problem.must), gains=gains)
-            most = circuit.most_holes(problem, hint=hint, **budget(COUNTING))
-        if len(most.order) < problem.wanted:
-            facts["most holes"] = len(most.order)
-            facts["most holes proven"] = bool(most.proven)
-            facts["why not more"] = _why_not(problem, candidates, reasons, most, limits.seed)
-            if not most.order:
-                return [], facts
-            problem = replace(problem, wanted=len(most.order))
-        hint = list(most.order)
-    rounds: list[Round] = []
-    free = problem.wanted - int(problem.must.sum())
+    free = count - int(course.candidates.must.sum())
     others = max(1, round(settings.differ * free))
+    wide, cost = course.wide(count), cost_of(course.time, settings)
+    rounds: list[Round] = []
     for number in range(settings.proposals):
-        earlier: Earlier = [(r.order, problem.wanted - others) for r in rounds]
+        earlier: Earlier = [(r.order, count - others) for r in rounds]
         if rounds:
-            hint = circuit.first_round(problem, earlier)
-        found = circuit.solve(problem, hint=hint, differ=earlier, **budget(share))
-        if not found.order:
+            first = circuit.first_round(wide, earlier, cost=cost, seed=limits.seed + number)
+        if not first:
             warnings.append(
-                f"no proposal {number + 1} of {problem.wanted} holes of which {others} differ from "
-                "every other's" + ("" if found.proven else " was found in the time given")
+                f"no proposal {number + 1} of {count} holes of which {others} differ from those "
+                "of every other was found"
             )
             break
-        rounds.append(found)
-        progress(0.1 + 0.8 * (number + 1) / settings.proposals)
-    # A bound holds without the wish to differ, so the first one holds for all.
-    rounds = [replace(r, bound=max(rounds[0].bound, r.worth)) for r in rounds]
+        problem, rows = course.narrow(first, count)
+        found = circuit.solve(
+            problem,
+            seconds=share * limits.seconds,
+            work=share * limits.work,
+            seed=limits.seed,
+            hint=np.searchsorted(rows, first).tolist(),
+            differ=[(_among(rows, holes), most) for holes, most in earlier],
+        )
+        if not found.order:
+            warnings.append(f"no proposal {number + 1} was found in the time given")
+            break
+        rounds.append(replace(found, order=tuple(int(rows[h]) for h in found.order)))
+        progress(0.2 + 0.7 * (number + 1) / settings.proposals)
     return sorted(rounds, key=lambda r: -r.worth), facts
+
+
+def _among(rows: Ints, holes: Sequence[int]) -> list[int]:
+    """Places in `rows` of those holes that are there."""
+    return [int(k) for k in np.flatnonzero(np.isin(rows, list(holes)))]
 
 
 # ---------------------------------------------------------------------------------------------
 # Why not more
 
 
+def _how_many(
+    course: Course, wanted: int, reasons: Sequence[str], warnings: list[str]
+) -> tuple[int, list[int], dict[str, object]]:
+    """Most holes up to the number wanted, a round of so many, and why not more."""
+    settings, candidates = course.settings, course.candidates
+    limits = settings.solver
+    cost = cost_of(course.time, settings)
+    fits = wanted
+    limit: dict[str, Any] = {"seconds": 10.0, "work": 2.0, "seed": limits.seed}
+    first: list[int] = []
+    if wanted <= len(candidates):
+        first = circuit.first_round(course.wide(wanted), cost=cost, seed=limits.seed)
+    if first:
+        return wanted, first, {}
+    _, fits = circuit.packing(len(candidates), candidates.conflicts, **limit)
+    for count in range(min(wanted - bool(first), fits), 0, -1):
+        if count == wanted:
+            continue
+        first = circuit.first_round(course.wide(count), cost=cost, seed=limits.seed)
+        if first:
+            break
+    else:
+        if candidates.must.any():
+            warnings.append(
+                "no round holds every hole that the designer keeps; they count as preferred"
+            )
+            freed = replace(
+                candidates,
+                must=np.zeros_like(candidates.must),
+                place=np.zeros_like(candidates.place),
+                wish=np.where(candidates.must, 1, candidates.wish),
+            )
+            return _how_many(replace(course, candidates=freed), wanted, reasons, warnings)
+        return 0, [], {"why not more": "no hole can be walked to from the start and left again"}
+    facts: dict[str, object] = {
+        "holes that keep apart at the most, walks left aside": fits,
+        "why not more": _why_not(candidates, reasons, len(first), fits, settings, limit),
+    }
+    return len(first), first, facts
+
+
 def _why_not(
-    problem: Problem, candidates: Field, reasons: Sequence[str], most: Round, seed: int
+    candidates: Field,
+    reasons: Sequence[str],
+    count: int,
+    fits: int,
+    settings: LayoutSettings,
+    limit: dict[str, Any],
 ) -> str:
     """Reason why the next hole fails: whichever rule, left off, lets more holes in."""
-    count = len(most.order)
-    limits: dict[str, Any] = {"seconds": 5.0, "work": 1.0, "seed": seed}
-    if problem.budget is not None:
-        freed = circuit.most_holes(replace(problem, budget=None), hint=most.order, **limits)
-        if len(freed.order) > count:
-            return f"the next one goes beyond {problem.budget:g} hours of trimming"
-    if not len(candidates.conflicts):
-        alone = replace(problem, apart=())
-    else:
-        gains = {}
-        kinds = sorted(set(reasons))
-        for kind in kinds:
-            kept = np.array([reason != kind for reason in reasons], bool)
-            apart = list(candidates.conflicts[kept])
-            freed = circuit.most_holes(replace(problem, apart=apart), hint=most.order, **limits)
-            gains[kind] = len(freed.order) - count
-        if kinds and max(gains.values()) > 0:
-            worst = max(kinds, key=lambda k: gains[k])
-            return (
-                f"the next one fails on safety: {worst} ({gains[worst]} more would fit without "
-                "that rule)"
-            )
-        alone = replace(problem, apart=())
-    without = circuit.most_holes(alone, hint=most.order, **limits)
-    if len(without.order) > count:
-        return "the next one fails on room: every candidate lies too near to others of the round"
-    if problem.size <= count:
-        return f"the next one fails on room: the land offers only {problem.size} holes fit to play"
-    return (
-        "the next one fails on walks: no further hole can be walked to and left again without "
-        "crossing water, steep ground or keep-outs, or too far"
-    )
+    if len(candidates) <= count:
+        return (
+            f"the next one fails on room: the land offers only {len(candidates)} holes fit to play"
+        )
+    if fits > count:
+        hours = settings.trim_hours
+        if hours is not None and np.sort(candidates.trim[:, 1])[: count + 1].sum() > hours:
+            return f"the next one goes beyond {hours:g} hours of trimming"
+        return (
+            f"the next one fails on walks: {fits} holes keep their distance, but no round of more "
+            f"than {count} was found that can be walked from hole to hole"
+        )
+    gains = {}
+    for kind in sorted(set(reasons)):
+        kept = np.array([reason != kind for reason in reasons], bool)
+        _, more = circuit.packing(len(candidates), candidates.conflicts[kept], **limit)
+        gains[kind] = more - fits
+    worst = max(gains, key=lambda k: gains[k], default="")
+    if worst and gains[worst] > 0:
+        return (
+            f"the next one fails on safety: {worst} (without that rule {gains[worst]} more would "
+            "keep apart)"
+        )
+    return "the next one fails on room: every further hole lies too near to those of the round"
 
 
 # ---------------------------------------------------------------------------------------------
@@ -447,7 +710,6 @@ def _avoiding(land: Footing, fire: NDArray[np.object_], slower: float) -> Footin
 
 
 def _compared(
-    problem: Problem,
     candidates: Field,
     rounds: Sequence[Round],
     holes: pd.DataFrame,

@@ -45,7 +45,8 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 CROWD = 25.0  # m, ground that shares its places among the legs kept
-AIMED, THROWN = 12, 3  # legs looked at more closely, and thrown at, for each that is kept
+AIMED, TRIED, THROWN = 12, 3, 1.5  # legs aimed, tried and thrown at for each that is kept
+TRIES = 64  # throws that try a leg
 SURELY = 2.0  # standard errors by which a finish must be better to take a leg over
 STRAY = 5.0  # m by which the designer's line may stray from straight and still be one leg
 
@@ -86,6 +87,7 @@ def find_legs(
     *,
     leaf_state: str,
     only_own: bool = False,
+    drawn: tuple[tuple[str, str], ...] = (),
     threads: int = 1,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Legs:
@@ -104,6 +106,8 @@ def find_legs(
         When the lidar was flown: off, on or unknown.
     only_own
         Score only the designer's own lines.
+    drawn
+        Further lines of the designer: name and WKT, tee first.
     threads
         For the kernels; the result is the same for any number.
     progress
@@ -116,7 +120,7 @@ def find_legs(
     numba.set_num_threads(min(max(threads, 1), march.threads()))
     try:
         world = world_of(survey, ground, terrain, vegetation, lanes, settings)
-        own = [(name, shapely.from_wkt(wkt)) for name, wkt in survey.own_holes]
+        own = [(name, shapely.from_wkt(wkt)) for name, wkt in (*survey.own_holes, *drawn)]
         legs = score_legs(
             world, flights, settings, leaf_state=leaf_state, own=own, search=not only_own,
             progress=progress,
@@ -381,10 +385,10 @@ class _Throwing:
         self, legs: gpd.GeoDataFrame, flights: LevelFlights, paths: Paths, lines: Lines
     ) -> tuple[gpd.GeoDataFrame, Floats, Ints]:
         """Legs with the rate of each finish, and the rates and arcs (legs, 3) themselves."""
-        rates, arcs = rates_by_finish(
-            self.contacts, flights, paths, lines, self.world.grid, self.settings.throws
-        )
         mine = finish_of(flights, lines)
+        rates, arcs = rates_by_finish(
+            self.contacts, flights, paths, lines, mine, self.world.grid, self.settings.throws
+        )
         every = np.arange(len(lines))
         rates[every, mine], arcs[every, mine] = legs["clear_rate"], lines.arc
         return legs.assign(**dict(zip(_BY_FINISH, rates.T, strict=True))), rates, arcs
@@ -396,7 +400,7 @@ def _best(
     """Throw at the most promising lines of a level and keep the best.
 
     Each sieve is finer and dearer than the one before: blocked samples, contacts on the path aimed
-    for, throws. Also tells how many legs were dropped as unsafe.
+    for, a few throws, all of them. Also tells how many legs were dropped as unsafe.
     """
     world, settings = thrown.world, thrown.settings
     cell = world.grid.cell
@@ -423,7 +427,19 @@ def _best(
 
     first = sieved(np.arange(len(lines)), found.blocked.astype(float), AIMED)
     met = throwing.aim(lines.take(first), flights, paths, thrown.contacts, cell)[:, 0]
-    first = sieved(first, met, THROWN)
+    first = sieved(first, met, TRIED)
+    lines, finish, kind = lines.take(first), finish[first], kind[first]
+    tee, end, places, gentle = tee[first], end[first], places[first], gentle[first]
+    seeds = throwing.seeds_of(flights.level.name, lines, *places.T)
+    tried = throwing.throw(lines, flights, paths, thrown.contacts, seeds, TRIES, cell)
+    hope = scores.total(
+        scores.clearance(tried.clear, tried.low), gentle, np.ones(len(lines)), settings.score
+    )
+    first = _apart(hope, places, finish, lines, settings.apart)
+    room = int(THROWN * keep)
+    first = first[
+        _uncrowded(hope[first], places[first], finish[first], kind[first], settings, room)
+    ]
     lines, tee, end, places = lines.take(first), tee[first], end[first], places[first]
     legs = thrown.at(sites.tees.iloc[tee], sites.baskets.iloc[end], flights, paths, lines)
     safe = legs["unsafe_share"].to_numpy() <= settings.most_unsafe

@@ -670,6 +670,41 @@ _LAYERS = (
         ),
     ),
     Layer(
+        "designer_holes",
+        "Designer: holes",
+        "The best proposal as lines to edit: copy the file, move tees, landing zones or baskets, "
+        "add or delete lines, set wishes, and name the copy under `designer`. Tee first.",
+        "LineString",
+        (
+            _text("name", "What the hole is called; every hole has a name of its own."),
+            _text(
+                "wish",
+                "keep: in every proposal as drawn; lock: the same, with its play_order; prefer: "
+                "counts for more; avoid: never; empty: keep where the line was moved, else free.",
+                values=("keep", "lock", "prefer", "avoid"),
+            ),
+            _int("play_order", "Number in the round; only a lock is bound to it."),
+            _text("note", "For your own words; not read."),
+            _text("stood", "Where the line stood when this file was written; leave it as it is."),
+        ),
+    ),
+    Layer(
+        "designer_areas",
+        "Designer: areas",
+        "Draw here where the course should not go.",
+        "MultiPolygon",
+        (
+            _text("name", "What the area is called."),
+            _text(
+                "wish",
+                "keep out: neither holes nor walks; avoid: holes in it count for less; empty is "
+                "keep out.",
+                values=("avoid", "keep out"),
+            ),
+            _text("note", "For your own words; not read."),
+        ),
+    ),
+    Layer(
         "layout_walks",
         "Layout: walks",
         "Walks of each proposed layout: from the arrival to the first tee, from each basket to "

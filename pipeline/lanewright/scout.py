@@ -10,9 +10,11 @@ from lanewright.flight import Flights, elevation_of, fly_throws
 from lanewright.ground import Ground, find_ground
 from lanewright.holes import Holes, find_holes
 from lanewright.lanes import Lanes, find_lanes
+from lanewright.layout import Layouts, lay_out
 from lanewright.legs import Legs, find_legs
 from lanewright.levels import levels_named
 from lanewright.publish.results import publish
+from lanewright.sources.designer import read_hand
 from lanewright.store import Store, Until
 from lanewright.survey import Plan, Survey, plan, read_survey
 from lanewright.terrain import Terrain, find_terrain
@@ -40,6 +42,7 @@ class Scouting:
     legs: Legs
     holes: Holes
     trim: Trim
+    layouts: Layouts
 
 
 def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
@@ -48,6 +51,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     levels = levels_named(config.levels, config.flight.levels_file)
 
     found = plan(config)
+    hand = read_hand(config, found)
     keep = read_keep(config.trim, found, config.crs.vectors)
     survey = step(read_survey, found, config.ingest)
     ground = step(find_ground, survey, config.ground)
@@ -62,17 +66,23 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     flights = step(fly_throws, levels, config.flight, elevation=elevation_of(ground.surface))
     legs = step(
         find_legs, survey, ground, terrain, vegetation, lanes, flights, config.legs,
-        leaf_state=config.leaf_state, only_own=only_own,
+        leaf_state=config.leaf_state, only_own=only_own, drawn=hand.drawn,
     )  # fmt: skip
     holes = step(
         find_holes, survey, ground, terrain, vegetation, lanes, flights, legs, config.legs,
-        config.layout.hole, config.layout.safety, leaf_state=config.leaf_state,
+        config.layout.hole, config.layout.safety, leaf_state=config.leaf_state, drawn=hand.drawn,
     )  # fmt: skip
     trim = step(
         plan_trim, survey, ground, terrain, vegetation, lanes, flights, legs, holes, config.legs,
         config.trim, keep=keep, leaf_state=config.leaf_state,
     )  # fmt: skip
-    return Scouting(found, survey, ground, terrain, vegetation, lanes, flights, legs, holes, trim)
+    layouts = step(
+        lay_out, survey, ground, terrain, vegetation, lanes, levels, holes, trim, config.legs,
+        config.layout, wanted=config.holes, hand=hand,
+    )  # fmt: skip
+    return Scouting(
+        found, survey, ground, terrain, vegetation, lanes, flights, legs, holes, trim, layouts
+    )
 
 
 def run(

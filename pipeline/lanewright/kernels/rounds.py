@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-STRAIN = 300.0  # points for each rule broken while the search is under way
+STRAIN = 600.0  # points for each rule broken while the search is under way
 
 
 @njit(cache=True, nogil=True)

@@ -18,11 +18,13 @@ from lanewright import schema
 from lanewright.cautions import list_cautions
 from lanewright.config import Config
 from lanewright.crs import authority
+from lanewright.designer import start_frames
 from lanewright.publish import report
 from lanewright.publish.field import arrival_of, plan_field, write_field
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import InputFile, summarise, write_summary
+from lanewright.publish.tables import write_holes_csv
 from lanewright.store import Meter, Store, Timing
 from lanewright.survey import Plan, checksum, threads
 from lanewright.trim import with_hours
@@ -31,6 +33,9 @@ if TYPE_CHECKING:
     from lanewright.scout import Scouting
 
 log = logging.getLogger(__name__)
+
+DESIGNER_START = "designer-start.gpkg"
+"""Best layout as lines that a designer copies, edits and hands back."""
 
 VERSION = 3
 """Raise whenever what is written changes for the same results."""
@@ -67,6 +72,7 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
         scouting.holes,
         scouting.trim,
         config.trim,
+        scouting.layouts,
     )
     record = store.folder / f"published-{out.name}.json"
     if not store.redoes("publish") and _stands(record, key, out):
@@ -89,6 +95,15 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
         )
 
         write_field(beside, config, scouting, layers, rasters, outing)
+        feet_first = config.units == "feet"
+        write_holes_csv(beside / "holes.csv", layers["layout_holes"], feet_first=feet_first)
+        write_geopackage(
+            beside / DESIGNER_START,
+            start_frames(
+                layers["layout_holes"], layers["holes"], layers["legs"], scouting.survey.grid.crs
+            ),
+            scouting.survey.grid.crs,
+        )
 
         def write(name: str) -> None:
             path = beside / "rasters" / f"{name}.tif"
@@ -165,6 +180,8 @@ def _layers(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
         "holes": with_hours(scouting.holes.holes, scouting.trim),
         "trim_work": scouting.trim.work,
         "hole_positions": scouting.holes.positions,
+        "layout_holes": scouting.layouts.holes,
+        "layout_walks": scouting.layouts.walks,
     }
     if scouting.vegetation is not None and scouting.lanes is not None:
         layers |= {
@@ -208,6 +225,7 @@ def warnings_of(scouting: Scouting) -> list[str]:
         scouting.legs,
         scouting.holes,
         scouting.trim,
+        scouting.layouts,
     ):
         said += getattr(result, "warnings", ())
     return said
@@ -227,6 +245,7 @@ def _summary(
         "legs": scouting.legs.facts,
         "holes": scouting.holes.facts,
         "trim": scouting.trim.facts,
+        "layout": {**scouting.layouts.facts, "proposals": scouting.layouts.proposals},
     }
     return summarise(
         title=config.name,

@@ -210,6 +210,16 @@ STYLES: tuple[Style, ...] = (
         on_top="clear_rate",
     ),
     Style(
+        "designer_holes",
+        "Wishes",
+        (Rule("holes to edit", Line("#0072b2", 0.8, casing=0.4, first=_TEE, last=_BASKET)),),
+    ),
+    Style(
+        "designer_areas",
+        "Wishes",
+        (Rule("areas to stay out of", Fill("#d55e00", Line("#d55e00", 0.5), opacity=0.25)),),
+    ),
+    Style(
         "layout_walks",
         "Proposal",
         (
