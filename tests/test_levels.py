@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from lanewright.config import load
 from lanewright.errors import InputError
 from lanewright.levels import all_levels, level_for_rating, level_named, levels_named
 
@@ -137,3 +138,13 @@ def test_a_table_that_is_not_there_or_no_text(tmp_path):
     (tmp_path / "photo.csv").write_bytes(b"\xff\xd8\xff\xe0")
     with pytest.raises(InputError, match="cannot be read"):
         all_levels(tmp_path / "photo.csv")
+
+
+def test_a_run_finds_the_table_beside_its_configuration(tmp_path):
+    written(tmp_path, lambda t: t.replace("blue,925,101,", "blue,925,93.5,"))
+    run = tmp_path / "run.yaml"
+    run.write_text("{name: x, points: [a.laz], out: out, flight: {levels_file: mine.csv}}")
+    config = load(run)
+    assert config.flight.levels_file == tmp_path / "mine.csv"
+    (blue, _) = levels_named(config.levels, config.flight.levels_file)
+    assert blue.tee_throw == 93.5

@@ -480,7 +480,9 @@ class LegsSettings(Settings):
 class FlightSettings(Settings):
     """Throws, and the air they fly through."""
 
-    hand: Literal["right", "left"] = Field("right", description="which hand throws")
+    hand: Literal["right", "left"] = Field(
+        "right", description="which hand throws; tells only with one grip"
+    )
     grips: Literal["both", "backhand", "forehand"] = Field(
         "both",
         description="with both, every curve can finish left as well as right; with one, the other "
