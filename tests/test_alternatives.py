@@ -26,7 +26,7 @@ def flights():
     return fly_throws(LEVELS, FlightSettings())
 
 
-def hole_over(world, flights, tee, end):
+def hole_over(world, flights, tee, end, **settings):
     """Candidates out of one throw of blue's between the sites nearest to two places."""
     sites = find_sites(world, SETTINGS.sites)
     thrower = Thrower.of(world, flights, SETTINGS, "off", sites.tees, sites.baskets)
@@ -38,8 +38,9 @@ def hole_over(world, flights, tee, end):
     assert len(legs) == 1
     table = legs.drop(columns="line").assign(leg_id=1)
     return make_holes(
-        world, LEVELS, Legs(sites.tees, sites.baskets, table), HoleSettings(), thrower=thrower
-    )
+        world, LEVELS, Legs(sites.tees, sites.baskets, table), HoleSettings(**settings),
+        thrower=thrower,
+    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +49,7 @@ def over_water(flights):
     world = leg_worlds.bare(260.0, 1.0)
     x, y = leg_worlds.centres(world)
     pond = (np.abs(x - 130) < 12) & (np.abs(y - 130) < 15)
-    return hole_over(replace(world, water=pond), flights, (130, 85), (130, 175))
+    return hole_over(replace(world, water=pond), flights, (130, 85), (130, 175), most_legs=1)
 
 
 def test_a_way_round_is_found_for_a_carry_over_water(over_water):
@@ -95,6 +96,22 @@ def test_other_levels_get_a_tee_on_the_line_and_pins_lie_near(over_water):
 
 
 def test_open_ground_dares_nothing(flights):
-    found = hole_over(leg_worlds.bare(260.0, 1.0), flights, (130, 85), (130, 175))
+    found = hole_over(leg_worlds.bare(260.0, 1.0), flights, (130, 85), (130, 175), most_legs=1)
     assert found.holes["route"].tolist() == ["safe"]
     assert found.holes["pair_id"].isna().all()
+
+
+def test_throws_go_on_from_a_landing_zone_where_the_search_found_none(flights):
+    """One throw on open ground; what follows it is thrown from where it lands."""
+    found = hole_over(leg_worlds.bare(300.0, 1.0), flights, (60, 60), (60, 140))
+    several = found.holes[found.holes["throws"] > 1]
+    assert len(several) > 3
+    assert found.facts["blue_throws_on"] > 3
+    assert (several["legs"].str.split().str[0] == "1").all()
+    # The longest of them play past where one throw and a finish would come, 101 m and 34 m.
+    assert several["par"].max() >= 4
+    # They open no holes by themselves, and nothing bars the way: no bends.
+    assert (found.holes.loc[found.holes["throws"] == 1, "legs"] == "1").all()
+    assert several["bend_deg"].abs().max() <= 25
+    used = found.legs[found.legs["leg_id"].isin(found.leg_ids) & (found.legs["leg_id"] > 1)]
+    assert used["length_m"].max() <= 0.8 * 101

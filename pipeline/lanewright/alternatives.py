@@ -26,6 +26,8 @@ LONGER = 1.5  # length of a safe way over that of the bold one, at most
 ROUND = 10.0  # m; a safe way leads so far round the line of the bold one, others so far from it
 ASIDE = 10.0  # m that another tee may lie off the line of the hole
 APART = 6.0  # m; nearer, a tee or a pin is the same one
+SECTORS = 24  # directions of a circle
+ZONES = 40  # landing zones thrown on from
 PIN_RANGE = (8.0, 25.0)  # m from the basket to another pin; several pins spread wear (PDGA, Course
 # Design Elements); how far is ours
 PINS = 2
@@ -161,6 +163,65 @@ def _safe(
         (int(hole), np.array([at + 2 * i, at + 2 * i + 1])) for i, hole in enumerate(told["hole"])
     ]
     return with_legs(table, gpd.GeoDataFrame(legs, geometry="geometry", crs=table.crs)), routes
+
+
+def throws_on(
+    table: gpd.GeoDataFrame, mine: Ints, lands: Floats, level: Level, thrower: Thrower,
+    settings: HoleSettings,
+) -> gpd.GeoDataFrame:  # fmt: skip
+    """Throw on from where legs land well, for land on which too few legs follow one another.
+
+    From each landing zone, best legs first, one line is tried in each of `SECTORS` directions near
+    and far, to the roomiest end site there.
+
+    Parameters
+    ----------
+    table, mine, lands
+        The legs table, rows of the level's legs, and share of throws that land well (legs,).
+    level, thrower, settings
+        As in `second_routes`.
+
+    Returns
+    -------
+    GeoDataFrame
+        The table with new legs at its end.
+    """
+    tees, stops = (
+        shapely.get_coordinates(s.geometry.to_numpy()) for s in (thrower.tees, thrower.baskets)
+    )
+    good = mine[lands[mine] >= settings.landing_share]
+    good = good[np.argsort(-table["score"].to_numpy()[good], kind="stable")]
+    if not good.size or not len(tees) or not len(stops):
+        return table
+    shapes = table.geometry.to_numpy()[good]
+    start, end = (shapely.get_coordinates(shapely.get_point(shapes, i)) for i in (0, -1))
+    near, tee = cKDTree(tees).query(end)
+    room = thrower.baskets["free_width_m"].to_numpy()
+    nearest = float(thrower.flights.levels[0].distance[0])
+    zones: list[int] = []
+    wanted: list[tuple[int, int]] = []
+    for i in np.flatnonzero(near <= settings.join):
+        if any(np.hypot(*(end[i] - end[z])) < ROUND for z in zones):
+            continue
+        zones.append(int(i))
+        off = stops - tees[tee[i]]
+        far = np.hypot(*off.T)
+        way = end[i] - start[i]
+        turn = np.arctan2(way[0] * off[:, 1] - way[1] * off[:, 0], off @ way)
+        fits = (far >= nearest) & (far <= level.fairway_throw)
+        fits = np.flatnonzero(fits & (np.abs(np.degrees(turn)) <= settings.max_bend))
+        sector = np.floor(turn[fits] / (2 * np.pi) * SECTORS).astype(np.int64) * 2
+        sector += far[fits] > (nearest + level.fairway_throw) / 2
+        roomy = np.argsort(-room[fits], kind="stable")
+        first = ~pd.Series(sector[roomy]).duplicated().to_numpy()
+        wanted += [(int(tee[i]), int(stop)) for stop in fits[roomy[first]]]
+        if len(zones) == ZONES:
+            break
+    if not wanted:
+        return table
+    rows, ends = np.array(wanted).T
+    tried = thrower.best(level.name, rows, ends, THROWS)
+    return with_legs(table, tried[tried["clear_rate"] >= settings.least_clear])
 
 
 def _rows(sites: gpd.GeoDataFrame, ids: Ints) -> Ints:
