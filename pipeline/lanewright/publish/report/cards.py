@@ -141,7 +141,7 @@ def _facts(subject: Subject, units: Units) -> list[tuple[str, str, str]]:
             facts.append((label, value, note))
 
     if row.get("par"):
-        add("Par", f"{row['par']}", row.get("par_source") or "our default")
+        add("Par", f"{row['par']} ({row.get('par_source') or 'our default'})")
     if row.get("pars"):
         add("Pars by level", str(row["pars"]))
     add("Length", units.length(row.get("length_m")), "along the flights")

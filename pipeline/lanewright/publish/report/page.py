@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import base64
 import gzip
+import io
 import json
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import jinja2
+import matplotlib
 import plotly.offline
 from markupsafe import Markup
 
 from lanewright import __version__, schema
+from lanewright.publish.flightplot import flight_figure
 from lanewright.publish.report import cards, made, sentences
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.mapsheet import map_sheet
@@ -72,6 +75,7 @@ def build_report(found: Findings) -> str:
         holes_made=found.layer("holes") is not None,
         crew=cards.crew_of(found, units),
         made=made.how_made(found, units),
+        flights=_flight_plot(found),
         spaces=_json(spaces),
         plotly=_library() if spaces else None,
     )
@@ -104,6 +108,17 @@ def _json(value: Any) -> Markup:
     """Data for a script element; nothing in it can end the element."""
     text = json.dumps(value, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
     return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026").replace(">", "\\u003e"))
+
+
+def _flight_plot(found: Findings) -> str | None:
+    """Data address of the plot of the flight table; the same table gives the same bytes."""
+    if found.flights is None:
+        return None
+    buffer = io.BytesIO()
+    with matplotlib.rc_context({"svg.hashsalt": "lanewright"}):
+        figure = flight_figure(found.flights)
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
+    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
 def _library() -> str:

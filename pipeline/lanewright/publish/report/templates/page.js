@@ -148,7 +148,7 @@
     links.forEach(a => a.classList.add("shown"));
     const b = $(".line", link).getBBox(), room = Math.max(b.width, b.height, 400) / 10 * .45;
     look([b.x / 10 - room, b.y / 10 - room, b.width / 10 + 2 * room, b.height / 10 + 2 * room]);
-    told.textContent = link.getAttribute("aria-label");
+    told.textContent = link.dataset.told;
     return link;
   };
   $$("[data-show]").forEach(a => a.addEventListener("click", () => {
@@ -157,7 +157,7 @@
   }));
   map.addEventListener("pointerover", e => {
     const link = e.target.closest("a.hole");
-    if (link) told.textContent = link.getAttribute("aria-label");
+    if (link) told.textContent = link.dataset.told;
   });
   addEventListener("hashchange", () => {
     const card = document.getElementById(decodeURIComponent(location.hash.slice(1)));
@@ -284,7 +284,7 @@
     map.setAttribute("preserveAspectRatio", "xMidYMid meet");
     map.setAttribute("viewBox", all.join(" "));
     map.style.setProperty("--u", (Math.max(all[2] / 680, all[3] / 560)).toPrecision(5));
-    $$("details.round").forEach(d => { d.open = true; });
+    $$("details.round, details.pieces").forEach(d => { d.open = true; });
   });
   addEventListener("afterprint", () => {
     printing = false;

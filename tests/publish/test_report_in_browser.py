@@ -1,0 +1,242 @@
+"""The page driven as a reader drives it, in headless Chromium; skips where there is none."""
+
+from pathlib import Path
+
+import pytest
+
+from lanewright.publish.report import build_report
+from publish.browser import axe_script, opened
+from publish.findings import made
+
+PHONE = 360
+
+
+@pytest.fixture(scope="module")
+def file(tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("page") / "report.html"
+    path.write_text(build_report(made(name="A <script>alert(1)</script> land").found), "utf-8")
+    return path
+
+
+@pytest.fixture
+def desk(file):
+    with opened(file) as watched:
+        yield watched
+        assert watched.errors == []
+        assert watched.requests == []
+
+
+def box_of(page, selector):
+    return page.locator(selector).first.bounding_box()
+
+
+def test_it_opens_with_nothing_to_complain_of(desk):
+    assert desk.page.title().startswith("A <script>alert(1)</script> land")
+    assert desk.page.locator("h1").inner_text() == "A <script>alert(1)</script> land"
+    assert desk.page.locator(".card").count() == 4
+
+
+def test_layers_switch(desk):
+    page = desk.page
+    trees = page.locator('g[data-layer="trees"]')
+    assert not trees.is_visible()
+    page.get_by_label("Trees, crowns to scale").check()
+    assert trees.is_visible()
+    page.get_by_label("Trees, crowns to scale").uncheck()
+    assert not trees.is_visible()
+    canopy, slope = (page.locator(f'use.surface[data-layer="{k}"]') for k in ("canopy_height", "slope"))
+    assert canopy.get_attribute("hidden") is None
+    page.get_by_label("Slope", exact=True).check()
+    assert slope.get_attribute("hidden") is None
+    assert canopy.get_attribute("hidden") is not None
+    assert page.locator('[data-legend="slope"]').is_visible()
+    second = page.locator('g[data-proposal="proposal-2"]')
+    assert not second.is_visible()
+    page.get_by_role("radio", name="Proposal 2").check()
+    assert second.is_visible()
+    assert not page.locator('g[data-proposal="proposal-1"]').is_visible()
+
+
+def test_the_map_zooms_and_moves_by_buttons_keys_and_pointer(desk):
+    page = desk.page
+
+    def view():
+        return [float(v) for v in page.locator("#map-svg").get_attribute("viewBox").split()]
+
+    start = view()
+    page.get_by_role("button", name="Zoom in").click()
+    assert view()[2] == pytest.approx(start[2] * 0.62, rel=0.01)
+    page.locator("#map-window").focus()
+    page.keyboard.press("ArrowRight")
+    assert view()[0] > start[0]
+    page.keyboard.press("0")
+    assert view() == pytest.approx(start, abs=0.02)
+    page.locator("#map-window").scroll_into_view_if_needed()
+    box = box_of(page, "#map-window")
+    x, y = box["x"] + box["width"] * 0.7, box["y"] + box["height"] * 0.15
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 100, y, steps=4)
+    page.mouse.up()
+    scale = start[2] / box["width"]
+    assert view()[0] - start[0] == pytest.approx(100 * scale, rel=0.1)
+
+
+def test_the_scale_bar_tells_the_truth(desk):
+    page = desk.page
+    for _ in range(2):
+        wide = float(page.locator("#map-svg").get_attribute("viewBox").split()[2])
+        pixels = box_of(page, "#map-svg")["width"]
+        for unit, size in (("m", 1.0), ("ft", 0.3048)):
+            bar = page.locator(f"#map-scale [data-unit={unit}]")
+            said = float(bar.inner_text().split()[0])
+            drawn = float(bar.evaluate("e => parseFloat(e.style.width)")) * wide / pixels
+            assert drawn == pytest.approx(said * size, rel=0.01)
+        page.get_by_role("button", name="Zoom in").click()
+
+
+def test_a_hole_leads_to_its_card_and_back(desk):
+    page = desk.page
+    link = page.locator('g[data-proposal="proposal-1"] a.hole').first
+    key = link.get_attribute("data-key")
+    link.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_function("key => document.activeElement.id === key", arg=key)
+    assert page.url.endswith(f"#{key}")
+    page.locator(f"#{key} [data-show]").click()
+    page.wait_for_function(
+        "key => document.activeElement.dataset && document.activeElement.dataset.key === key", arg=key
+    )
+    assert "shown" in page.locator(f'a.hole[data-key="{key}"]').first.get_attribute("class")
+    wide = float(page.locator("#map-svg").get_attribute("viewBox").split()[2])
+    assert wide < 400  # the hole, not the whole land
+
+
+def test_a_click_on_a_hole_on_the_map_leads_to_its_card(desk):
+    page = desk.page
+    page.locator("#map").scroll_into_view_if_needed()
+    link = page.locator('g[data-proposal="proposal-1"] a.hole').first
+    basket = link.locator(".sign.basket").bounding_box()
+    page.mouse.click(basket["x"] + basket["width"] / 2, basket["y"] + basket["height"] / 2)
+    page.wait_for_function("() => location.hash.startsWith('#hole-')")
+
+
+def test_tables_sort_by_their_headings(desk):
+    page = desk.page
+    table = page.locator("#table-1")
+
+    def column(i):
+        return [float(v) for v in table.locator(f"tbody tr > :nth-child({i})").evaluate_all(
+            "cells => cells.map(c => c.dataset.value)")]  # fmt: skip
+
+    assert column(1) == [1, 2, 3]
+    heading = table.locator("thead th").nth(2)
+    heading.get_by_role("button").click()
+    assert column(3) == sorted(column(3))
+    assert heading.get_attribute("aria-sort") == "ascending"
+    heading.get_by_role("button").press("Enter")
+    assert column(3) == sorted(column(3), reverse=True)
+    assert heading.get_attribute("aria-sort") == "descending"
+    assert table.locator("thead th").nth(0).get_attribute("aria-sort") is None
+
+
+def test_a_hole_turns_in_space(desk):
+    page = desk.page
+    button = page.locator(".open-space").first
+    assert page.evaluate("typeof window.Plotly") == "undefined"  # not before somebody asks
+    button.click()
+    page.wait_for_function("() => document.querySelector('.space-window .gl-container canvas, "
+                           ".space-window canvas')", timeout=120_000)  # fmt: skip
+    kinds = page.evaluate("document.querySelector('.space-window').data.map(t => t.type)")
+    assert kinds[0] == "surface"
+    assert kinds.count("scatter3d") >= 2
+    eye = "JSON.stringify(document.querySelector('.space-window')._fullLayout.scene.camera.eye)"
+    before = page.evaluate(eye)
+    page.locator(".space-window").first.scroll_into_view_if_needed()
+    box = box_of(page, ".space-window")
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 2 + 120, box["y"] + box["height"] / 2 + 20, steps=6)
+    page.mouse.up()
+    page.wait_for_function(f"before => {eye} !== before", arg=before)
+    assert button.get_attribute("aria-expanded") == "true"
+    button.click()
+    assert not page.locator(".space-window").first.is_visible()
+
+
+def test_a_phone_scrolls_down_only(file):
+    with opened(file, PHONE, 740) as watched:
+        page = watched.page
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE
+        too_wide = page.evaluate(
+            "wide => [...document.querySelectorAll('body *')].filter(e => "
+            "e.getBoundingClientRect().right > wide + 1 && "
+            "!e.closest('.scroll, .sheetscroll, svg, .mapwindow')).map(e => e.outerHTML.slice(0, 80))",
+            PHONE,
+        )
+        assert too_wide == []
+        assert page.evaluate(
+            "Math.min(...[...document.querySelectorAll('p, td, th, dd, li, label, figcaption')]"
+            ".filter(e => e.offsetParent).map(e => parseFloat(getComputedStyle(e).fontSize)))"
+        ) >= 11
+        assert watched.errors == []
+
+
+def test_letters_in_drawings_stay_readable_on_a_phone(file):
+    with opened(file, PHONE, 740) as watched:
+        heights = watched.page.evaluate(
+            "[...document.querySelectorAll('.drawing text')].map(t => t.getBoundingClientRect().height)"
+        )
+        assert min(heights) >= 10
+
+
+def test_without_script_all_is_there_to_read(file):
+    with opened(file) as watched:
+        browser = watched.page.context.browser
+        page = browser.new_context(java_script_enabled=False).new_page()
+        page.goto(file.as_uri())
+        assert page.locator("#map-svg a.hole").first.is_visible()
+        assert page.locator("#hole-1 svg.side").first.is_visible()
+
+
+def test_it_prints(file, tmp_path):
+    with opened(file) as watched:
+        watched.page.pdf(path=tmp_path / "report.pdf", format="A4", prefer_css_page_size=True)
+        assert watched.errors == []
+    data = (tmp_path / "report.pdf").read_bytes()
+    assert data.startswith(b"%PDF-")
+    pages = data.count(b"/Type /Page\n") + data.count(b"/Type /Page/") + data.count(b"/Type /Page ")
+    assert 5 <= pages <= 40
+
+
+def test_all_of_it_is_reached_by_keyboard(desk):
+    """Every link, button, input and scrolling part takes the focus, and shows that it has it."""
+    page = desk.page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    assert page.evaluate(
+        "[...document.querySelectorAll('main [tabindex=\"0\"], main button, main input, main a')]"
+        ".filter(e => !e.closest('[hidden], details:not([open])') && e.tabIndex < 0).length"
+    ) == 0
+    page.locator("#map-window").focus()
+    page.keyboard.press("Tab")
+    outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+    assert outline != "none"
+
+
+@pytest.mark.parametrize("width", [1280, PHONE])
+def test_the_accessibility_checker_finds_no_serious_fault(file, width, request):
+    script = axe_script(request.config.cache.mkdir("axe-core"))
+    with opened(file, width) as watched:
+        page = watched.page
+        page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+        page.evaluate(script)
+        found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+        assert found["testEngine"]["version"] == "4.14.1"
+        faults = [
+            f"{v['id']} ({v['impact']}): {[n['target'] for n in v['nodes']][:4]} "
+            f"{v['nodes'][0]['failureSummary'][:300]}"
+            for v in found["violations"]
+            if v["impact"] in ("serious", "critical")
+        ]
+        assert faults == []
