@@ -270,3 +270,22 @@ def test_no_holes_no_conflicts():
     assert safety.conflicts(none, None, LEVELS, open_land(), SETTINGS).empty
     assert safety.alone(none, None, LEVELS, open_land(), SETTINGS).empty
     assert check_layout(none, None, None, LEVELS, open_land(), SETTINGS) == []
+
+
+def test_lines_of_fire_are_never_narrower_than_throws_landed():
+    """Two thirds of a plane normal spread of 6 m across and 3 m along lie in this ellipse."""
+    axes = 2 * np.sqrt(2 * np.log(3)) * np.array([6.0, 3.0])
+    throws = np.random.default_rng(0).normal(0, (6, 3), (100_000, 2))
+    inside = (throws / (axes / 2)) ** 2
+    assert (inside.sum(1) < 1).mean() == pytest.approx(2 / 3, abs=0.005)
+    frame = holes((100, 40, 100, 140))
+    frame["legs"] = "1"
+    leg = frame.assign(
+        leg_id=1, landing_long_m=axes[0], landing_wide_m=axes[1], landing_bearing_deg=90.0
+    )
+    ways = safety.fairways(frame, leg, LEVELS)
+    assert ways.spread[-1] == pytest.approx(6.0)
+    along = leg.assign(landing_bearing_deg=0.0)  # long the way it was thrown: the aim is wider
+    assert safety.fairways(frame, along, LEVELS).spread[-1] == pytest.approx(
+        100 * np.tan(np.radians(2.5))
+    )

@@ -63,6 +63,7 @@ SAME = 12.0  # m; candidates whose tees and baskets both lie nearer are one hole
 TIGHT = 9.0  # m; widest 1 to 2 in 3 gap of any level, worth a word; ours
 FOOT = 0.3048
 HINDERED = 0.15  # of the straight that must be barred for a hole to bend
+ELLIPSE = 2 * np.sqrt(2 * np.log(3))  # axes of the ellipse that holds two thirds, in sds
 ODDS = (np.arange(7) + 0.5) / 7  # of the throws that try a landing zone, each way
 
 
@@ -271,26 +272,34 @@ def landing_share(
 ) -> Floats:
     """Share of each leg's throws that come down on open, dry, gentle ground (legs,).
 
-    Throws fall about the end as the level's aim and speed spread them; 7 by 7 of them stand for
-    all, each as likely as the others. Where the throws themselves were followed to the ground
-    their share is taken (column `lands_share`).
+    Throws fall about the end as those that were followed to the ground did (columns `landing_*`),
+    or, where there are none, as the level's aim and speed spread them; 7 by 7 of them stand for
+    all, each as likely as the others.
     """
-    if "lands_share" in legs:
-        return np.asarray(legs["lands_share"], float)
-    ends = shapely.get_coordinates(shapely.get_point(legs.geometry.to_numpy(), -1))
-    tees = shapely.get_coordinates(shapely.get_point(legs.geometry.to_numpy(), 0))
+    shapes = legs.geometry.to_numpy()
+    ends, tees = (shapely.get_coordinates(shapely.get_point(shapes, i)) for i in (-1, 0))
     length = legs["length_m"].to_numpy()
+    ahead = (ends - tees) / length[:, None]
     aim = {level.name: np.tan(np.radians(level.lateral_sd_deg)) for level in levels}
     pace = {level.name: RANGE_POWER * level.speed_sd for level in levels}
-    across = length * legs["level"].map(aim).to_numpy(float)
-    along = length * legs["level"].map(pace).to_numpy(float)
+    middle, axis = ends, ahead
+    long = length * legs["level"].map(pace).to_numpy(float)
+    wide = length * legs["level"].map(aim).to_numpy(float)
+    if "landing_long_m" in legs:
+        thrown = np.isfinite(legs["landing_long_m"].to_numpy(float))
+        bearing = np.radians(legs["landing_bearing_deg"].to_numpy(float))
+        past = legs["landing_past_m"].to_numpy(float)[:, None]
+        middle = np.where(thrown[:, None], ends + past * ahead, ends)
+        axis = np.where(
+            thrown[:, None], np.column_stack([np.sin(bearing), np.cos(bearing)]), ahead
+        )
+        long = np.where(thrown, legs["landing_long_m"] / ELLIPSE, long)
+        wide = np.where(thrown, legs["landing_wide_m"] / ELLIPSE, wide)
     z = norm.ppf(ODDS)
-    ahead = (ends - tees) / length[:, None]
-    dx = ahead[:, :1] * along[:, None] * np.repeat(z, z.size)
-    dx = dx - ahead[:, 1:] * across[:, None] * np.tile(z, z.size)
-    dy = ahead[:, 1:] * along[:, None] * np.repeat(z, z.size)
-    dy = dy + ahead[:, :1] * across[:, None] * np.tile(z, z.size)
-    row, col = world.grid.rowcol(ends[:, :1] + dx, ends[:, 1:] + dy)
+    out, off = long[:, None] * np.repeat(z, z.size), wide[:, None] * np.tile(z, z.size)
+    x = middle[:, :1] + axis[:, :1] * out - axis[:, 1:] * off
+    y = middle[:, 1:] + axis[:, 1:] * out + axis[:, :1] * off
+    row, col = world.grid.rowcol(x, y)
     row, col = np.clip(row, 0, world.grid.rows - 1), np.clip(col, 0, world.grid.cols - 1)
     return np.asarray(good_landing(world, steepest)[row, col].mean(1))
 
@@ -521,7 +530,7 @@ def measured(
             "foliage": foliage,
             "tee_slope_pct": legs["tee_slope_pct"].to_numpy()[first],
             "green_slope_pct": legs["landing_slope_pct"].to_numpy()[last],
-            "miss_cost": _miss_cost(each, there, length, level),
+            "miss_cost": _miss_cost(each, there, length, level, set(legs.columns)),
             "score": good,
             "tee_x": start[first, 0],
             "tee_y": start[first, 1],
@@ -531,18 +540,23 @@ def measured(
     )  # fmt: skip
 
 
-def _miss_cost(each: Any, there: Any, length: Floats, level: Level) -> Floats:
+def _miss_cost(each: Any, there: Any, length: Floats, level: Level, known: set[str]) -> Floats:
     """Throws that misses cost on average, over the legs of holes.
 
-    A throw that touches something is taken to fall where the leg is narrowest, and what is left to
-    the end of the leg is a share of a fairway throw, at most a whole one. A throw over water that
-    misses costs the throw and a penalty.
+    A throw that touches something falls where most that fail do, or at the narrowest place where
+    that is not known; what is left to the end of the leg is a share of a fairway throw, at most a
+    whole one. A throw that ends in water costs itself and a penalty, one off the property or in a
+    keep-out the penalty. Where nobody followed the throws, one that misses over water is in it.
     """
-    left = np.nan_to_num(length - np.nan_to_num(each("pinch_at_m"), nan=0.0))
-    dry = np.clip(left / level.fairway_throw, 0.25, 1.0)
-    wet = each("carry_water_m", 0.0) > 0
+    at = each("fail_at_m") if "fail_at_m" in known else each("pinch_at_m")
+    at = np.where(np.isfinite(at), at, np.nan_to_num(each("pinch_at_m")))
+    cost = np.clip((length - at) / level.fairway_throw, 0.25, 1.0)
     missed = 1 - np.nan_to_num(each("clear_rate", 1.0), nan=1.0)
-    return np.asarray(np.where(there, missed * np.where(wet, 2.0, dry), 0).sum(1))
+    if {"lands_wet_share", "unsafe_share"} <= known:
+        wet, unsafe = (np.nan_to_num(each(n, 0.0)) for n in ("lands_wet_share", "unsafe_share"))
+        return np.asarray(np.where(there, missed * cost + 2 * wet + unsafe, 0).sum(1))
+    cost = np.where(each("carry_water_m", 0.0) > 0, 2.0, cost)
+    return np.asarray(np.where(there, missed * cost, 0).sum(1))
 
 
 # ---------------------------------------------------------------------------------------------

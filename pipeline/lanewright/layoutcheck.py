@@ -337,3 +337,34 @@ def _walked(
                 "walk in an unmarked line of fire", hole.number, None, float(distance[i, j]),
                 float(max(within[j], 1.0)), *xy[i],
             )  # fmt: skip
+
+
+def check_proposals(
+    layout_holes: gpd.GeoDataFrame,
+    layout_walks: gpd.GeoDataFrame | None,
+    holes: gpd.GeoDataFrame,
+    legs: gpd.GeoDataFrame,
+    levels: Sequence[Level],
+    around: Surroundings,
+    settings: SafetySettings,
+) -> dict[int, list[Violation]]:
+    """Hold every proposal against the rules; what each breaks, by its number.
+
+    Parameters
+    ----------
+    layout_holes, layout_walks
+        Rows of these layers.
+    holes, legs
+        Candidate holes and their throws, for where each throw starts.
+    levels, around, settings
+        As in `check_layout`.
+    """
+    throws = holes.set_index("hole_id")["legs"]
+    told = {}
+    for number, mine in layout_holes.groupby("proposal"):
+        frame = mine.assign(legs=mine["hole_id"].map(throws).fillna(""))
+        walks = layout_walks
+        if walks is not None:
+            walks = walks[walks["proposal"] == number]
+        told[int(str(number))] = check_layout(frame, legs, walks, levels, around, settings)
+    return told

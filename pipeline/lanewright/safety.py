@@ -53,6 +53,7 @@ END = 26.0  # m before a basket and after a tee where one hole may hand over to 
 TREE = 4.0  # m of canopy that counts as trees
 WALL = 9.0  # m; side of the square over which trees are counted
 FADE = 1.5  # a keep-out on the fade side or behind the basket: 46 m for 30 (150 ft for 100 ft)
+TWO_THIRDS = 2 * np.sqrt(2 * np.log(3))  # axes of the ellipse that holds two thirds, in sds
 WIRE_NEAR, WIRE_LONG = 5.0, 15.0  # m from wires, and m of fairway so near: along or under them
 
 
@@ -183,11 +184,10 @@ def fairways(
         Metres between places; ends of legs are always among them.
     """
     names = [level.name for level in levels]
-    known: dict[int, tuple[shapely.LineString, str]] = {}
+    known: dict[int, tuple[shapely.LineString, str, float]] = {}
     if legs is not None and len(legs):
-        known = dict(
-            zip(legs["leg_id"], zip(legs.geometry, legs["finish"], strict=True), strict=True)
-        )
+        each = zip(legs.geometry, legs["finish"], _landed_wide(legs), strict=True)
+        known = dict(zip(legs["leg_id"], each, strict=True))
     side = {"left": 1, "right": -1}
     parts: list[tuple[Floats, ...]] = []
     legs_of: list[tuple[int, int, Floats, Floats]] = []
@@ -197,17 +197,20 @@ def fairways(
         who = names.index(level)
         numbers = [int(leg) for leg in str(ids or "").split()]
         whole = numbers and all(number in known for number in numbers)
-        pieces = [known[number] for number in numbers] if whole else [(shape, finish)]
+        pieces = [known[number] for number in numbers] if whole else [(shape, finish, 0.0)]
         walked = 0.0
-        for line, ends in pieces:
+        for line, ends, landed in pieces:
             line = shapely.force_2d(line)
             at = np.linspace(0, line.length, max(2, int(np.ceil(line.length / spacing)) + 1))
             xy = shapely.get_coordinates(shapely.line_interpolate_point(line, at))
             flown = np.hypot(*(xy - xy[0]).T)
             n = np.ones(at.size)
+            # Hyzer and height spread throws sideways too: never narrower than they landed.
+            aim = max(np.tan(np.radians(levels[who].lateral_sd_deg)), landed / max(flown[-1], 1.0))
             parts.append(
-                (i * n, *xy.T, flown, walked + at, side.get(ends, 0) * n, len(legs_of) * n, who * n)
-            )
+                (i * n, *xy.T, flown, walked + at, side.get(ends, 0) * n, len(legs_of) * n,
+                 who * n, aim * flown)
+            )  # fmt: skip
             legs_of.append((i, who, xy[0], xy[-1]))
             walked += line.length
         for k in range(len(parts) - len(pieces), len(parts)):
@@ -218,19 +221,31 @@ def fairways(
             no, np.zeros((0, 2)), flat, flat, flat, flat, flat, no, no, no, no,
             np.zeros((0, 2)), np.zeros((0, 2)),
         )  # fmt: skip
-    hole, x, y, flown, along, fades, leg, level_of, left = (
-        np.concatenate([part[k] for part in parts]) for k in range(9)
+    hole, x, y, flown, along, fades, leg, level_of, spread, left = (
+        np.concatenate([part[k] for part in parts]) for k in range(10)
     )
     played = level_of.astype(int)
-    aim = np.array([np.tan(np.radians(level.lateral_sd_deg)) for level in levels])
     full = np.array([level.fairway_throw for level in levels])
     return Fairways(
         hole.astype(int), np.column_stack([x, y]), flown,
-        np.clip(flown / full[played], LEAST, 1.0), flown * aim[played], along, left,
+        np.clip(flown / full[played], LEAST, 1.0), spread, along, left,
         fades.astype(int), leg.astype(int),
         np.array([part[0] for part in legs_of]), np.array([part[1] for part in legs_of]),
         np.array([part[2] for part in legs_of]), np.array([part[3] for part in legs_of]),
     )  # fmt: skip
+
+
+def _landed_wide(legs: gpd.GeoDataFrame) -> Floats:
+    """Sideways spread at the end of legs by where their throws came down, one sd [m]; 0 unknown."""
+    if "landing_long_m" not in legs:
+        return np.zeros(len(legs))
+    shapes = legs.geometry.to_numpy()
+    tee, end = (shapely.get_coordinates(shapely.get_point(shapes, i)) for i in (0, -1))
+    way = np.arctan2(*(end - tee).T)
+    turn = np.radians(legs["landing_bearing_deg"].to_numpy(float)) - way
+    long, wide = (legs[f"landing_{axis}_m"].to_numpy(float) for axis in ("long", "wide"))
+    across = np.hypot(long * np.sin(turn), wide * np.cos(turn)) / TWO_THIRDS
+    return np.asarray(np.nan_to_num(across), np.float64)
 
 
 def envelopes(
