@@ -157,14 +157,18 @@ def scored(
 
 
 def rates_by_finish(
-    contacts: Contacts, flights: LevelFlights, paths: Paths, lines: Lines, grid: Grid, throws: int
-) -> tuple[Floats, Ints]:
+    contacts: Contacts, flights: LevelFlights, paths: Paths, lines: Lines, known: Ints, grid: Grid,
+    throws: int,
+) -> tuple[Floats, Ints]:  # fmt: skip
     """Throw each finish from the same places as the lines, with the arc that meets least.
+
+    `known` is the finish of each line that need not be thrown again, an index into `FINISHES`.
 
     Returns
     -------
     rates
-        Clear rate of each of `FINISHES` (lines, 3); NaN where the level has no such throw.
+        Clear rate of each of `FINISHES` (lines, 3); NaN where the level has no such throw, and
+        for the finish that is known.
     arcs
         Arc of each (lines, 3); -1 there.
     """
@@ -180,7 +184,7 @@ def rates_by_finish(
     for i, finish in enumerate(FINISHES):
         mine = np.flatnonzero([arc.finish == finish for arc in flights.arcs])
         best = mine[met[:, mine].argmin(1)]
-        there = np.flatnonzero(np.isfinite(met[np.arange(n), best]))
+        there = np.flatnonzero(np.isfinite(met[np.arange(n), best]) & (known != i))
         tried = replace(lines, arc=best).take(there)
         seeds = throwing.seeds_of(flights.level.name, tried, *places_of(tried, grid).T)
         thrown = throwing.throw(tried, flights, paths, contacts, seeds, throws, grid.cell)
