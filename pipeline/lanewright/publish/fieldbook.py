@@ -245,9 +245,11 @@ class _Writer:
         for hole in self.outing.holes:
             f = hole.facts
             hours = (
-                f"{f['trim_hours_low']:.1f}–{f['trim_hours_high']:.1f}"
-                if pd.notna(f.get("trim_hours_low"))
-                else ""
+                ""
+                if pd.isna(f.get("trim_hours_low"))
+                else f"{f['trim_hours_low']:.1f}–{f['trim_hours_high']:.1f}"
+                if f["trim_hours_high"] > 0
+                else "none"
             )
             rows.append(
                 [
@@ -481,7 +483,7 @@ class _Writer:
             parts.append(f"Over water: {self.length(longest, 'legs', 'carry_water_m')}.")
         self.paper.paragraph(" ".join(parts), 7)
         for place, (_, leg) in enumerate(hole.legs.iterrows(), start=1):
-            if pd.isna(leg.get("fail_at_m")) or not leg.get("fail_on"):
+            if not fieldmaps.fails(leg) or not leg.get("fail_on"):
                 continue
             side = "left" if leg["fail_side_m"] >= 0 else "right"
             beside = leg[["fail_side_m", "fail_side_ft"]].abs()
@@ -513,8 +515,9 @@ class _Writer:
             return
         low, high = hole.trim["hours_low"].sum(), hole.trim["hours_high"].sum()
         paper.heading(f"Trim work, {low:.1f} to {high:.1f} hours", 40)
-        rows = []
+        rows, flags = [], []
         for place, (_, piece) in enumerate(hole.trim.iterrows(), start=1):
+            flags.append(str(piece["flag"] or ""))
             heights = f"{piece['low_m']:.1f}–{piece['high_m']:.1f} m"
             feet = f"{piece['low_ft']:.0f}–{piece['high_ft']:.0f} ft"
             side = str(piece["side"])
@@ -522,7 +525,7 @@ class _Writer:
             rows.append(
                 [
                     str(place),
-                    str(piece["action"]) + (f"; {piece['flag']}" if piece["flag"] else ""),
+                    str(piece["action"]),
                     f"{feet} ({heights})" if self.scene.feet_first else f"{heights} ({feet})",
                     f"{self.length(piece, 'trim_work', 'along_m')}, {side} {offset}".strip(),
                     f"{piece['reach']}, {piece['hours_low']:.2f}–{piece['hours_high']:.2f} h",
@@ -531,14 +534,15 @@ class _Writer:
         paper.table(
             [
                 Column("", 0.25),
-                Column("what", 1.15),
-                Column("heights", 1.15),
-                Column("where, from the throw", 1.45),
-                Column("who, hours", 1.4),
+                Column("what", 0.75),
+                Column("heights", 1.3),
+                Column("where, from the throw", 1.65),
+                Column("who, hours", 1.65),
             ],
             rows,
             6.6,
             boxes=True,
+            notes=flags,
         )
 
     def _own_checks(self, hole: Played) -> None:

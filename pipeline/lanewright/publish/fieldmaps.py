@@ -41,6 +41,7 @@ _PIXEL = 0.5  # m on the ground of the greys behind a plan
 _DENSE = 1.0  # contacts per metre drawn in the darkest grey
 _TALL = 25.0  # m of canopy drawn in the darkest grey
 _SEEN_HEIGHT = LAYERS * LAYER_HEIGHT  # m over ground that the columns reach to
+_NEARLY_CLEAR = 0.9  # clear rate from which failing throws are few and far between; ours
 _UNDER, _OVER = 15.0, 16.0  # points of a profile kept for names below and gaps above
 _CASING = 1.6  # points of white beside a line that must be told from what it crosses
 
@@ -214,7 +215,13 @@ class _Picture:
             for ring in _rings(part):
                 self.line(ring, *style, **more)
 
-    def hatch(self, geometry: shapely.Geometry, step: float, dash: Sequence[float] = ()) -> None:
+    def hatch(
+        self,
+        geometry: shapely.Geometry,
+        step: float,
+        dash: Sequence[float] = (),
+        grey: float = 0.25,
+    ) -> None:
         """Level strokes within polygons, `step` points apart."""
         canvas = self.paper.canvas
         x0, _, x1, _ = self.view.box
@@ -235,7 +242,7 @@ class _Picture:
             left, right = max(x0, left), min(x1, right)
             for i, y in enumerate(np.arange(np.ceil(low / step) * step, high, step)):
                 shift = (i % 2) * dash[0] if dash else 0.0
-                self.paper.stroke([(left + shift, y), (right, y)], 0.35, 0.25, dash)
+                self.paper.stroke([(left + shift, y), (right, y)], 0.35, grey, dash)
             canvas.restoreState()
 
     def grey(self, raster: NDArray[Any], grid: Grid, tone: Callable[[Floats], Floats]) -> None:
@@ -576,8 +583,8 @@ def plan(paper: Paper, box: Box, scene: Scene, hole: Played) -> View:
         ring = shapely.Point(hole.basket.xy).buffer(CIRCLE)
         picture.shape(ring, 0.7, 0.0, (3, 2), closed=True)
         for shape in hole.trim.geometry:
-            picture.hatch(shape, 1.6)
-            picture.shape(shape, 0.8, closed=True)
+            picture.hatch(shape, 2.2, grey=0.4)
+            picture.shape(shape, 0.6, closed=True)
         spots = [spot.xy for spot in hole.spots]
         picture.line(spots, 0.5, 0.0, (1, 2))
         for leg in hole.legs.geometry:
@@ -625,11 +632,16 @@ def _throws(picture: _Picture, hole: Played) -> None:
             x = long * np.cos(t) * np.sin(turn) + wide * np.sin(t) * np.cos(turn)
             y = long * np.cos(t) * np.cos(turn) - wide * np.sin(t) * np.sin(turn)
             picture.line(middle + np.c_[x, y], 0.7, 0.2, (1.2, 1.6), closed=True)
-        if pd.notna(leg.get("fail_at_m")):
+        if fails(leg):
             left = np.array([-way[1], way[0]])
             place = start + way * leg["fail_at_m"] + left * leg["fail_side_m"]
             x, y = picture.view.page([place])[0]
             cross(picture.paper, float(x), float(y))
+
+
+def fails(leg: pd.Series[Any]) -> bool:
+    """Whether it is worth telling where the throws that fail do so."""
+    return bool(pd.notna(leg.get("fail_at_m")) and leg["clear_rate"] < _NEARLY_CLEAR)
 
 
 def cross(paper: Paper, x: float, y: float, size: float = 2.6) -> None:
@@ -776,8 +788,7 @@ def profile(paper: Paper, box: Box, scene: Scene, hole: Played, view: View) -> t
     earth += [(earth[-1][0], y0 - 5)]
     _blob(paper, earth, 0.86)
     paper.stroke(earth[1:-1], 1.2)
-    for place, (_, piece) in enumerate(hole.trim.iterrows(), start=1):
-        _trim_mark(paper, cut, hole, piece, place, at)
+    _trim_marks(paper, cut, hole, at)
     flown = at(cut.along, cut.flight)
     for joint, after in zip(cut.joints[:-1], cut.joints[1:], strict=True):
         mine = [p for p, s in zip(flown, cut.along, strict=True) if joint <= s < after]
@@ -785,7 +796,7 @@ def profile(paper: Paper, box: Box, scene: Scene, hole: Played, view: View) -> t
             paper.stroke(mine, 1.5 + _CASING, 1.0)
             paper.stroke(mine, 1.5)
     for start, (_, leg) in zip(cut.joints, hole.legs.iterrows(), strict=False):
-        if pd.notna(leg.get("fail_at_m")):
+        if fails(leg):
             along = start + float(leg["fail_at_m"])
             under = float(np.interp(along, cut.along, np.nan_to_num(cut.ground, nan=base)))
             cross(paper, *at(along, under + float(leg["fail_height_m"]))[0])
@@ -831,16 +842,22 @@ def _leg_start(cut: Section, hole: Played, leg_id: int) -> float:
     return cut.joints[chain.index(leg_id)]
 
 
-def _trim_mark(
-    paper: Paper, cut: Section, hole: Played, piece: Any, place: int,
-    at: Callable[[Any, Any], list[Point]],
-) -> None:  # fmt: skip
-    along = _leg_start(cut, hole, int(piece["leg_id"])) + float(piece["along_m"])
-    ground = float(np.interp(along, cut.along, np.nan_to_num(cut.ground, nan=0.0)))
-    (x, low), (_, high) = at([along] * 2, [ground + piece["low_m"], ground + piece["high_m"]])
-    paper.stroke([(x - 2.5, low), (x + 2.5, low), (x + 2.5, high), (x - 2.5, high)], 0.9,
-                 closed=True)  # fmt: skip
-    tag(paper, x, high + 6, str(place), "ring")
+def _trim_marks(
+    paper: Paper, cut: Section, hole: Played, at: Callable[[Any, Any], list[Point]]
+) -> None:
+    """Bars from the lower to the upper end of each piece, numbered where there is room."""
+    tagged: list[float] = []
+    for place, (_, piece) in enumerate(hole.trim.iterrows(), start=1):
+        along = _leg_start(cut, hole, int(piece["leg_id"])) + float(piece["along_m"])
+        ground = float(np.interp(along, cut.along, np.nan_to_num(cut.ground, nan=0.0)))
+        (x, low), (_, high) = at([along] * 2, [ground + piece["low_m"], ground + piece["high_m"]])
+        sides = (x - 2.0, x + 2.0)
+        corners = [(sides[0], low), (sides[1], low), (sides[1], high), (sides[0], high)]
+        paper.stroke(corners, 0.7, closed=True)
+        # The plan and the list number them all.
+        if all(abs(x - other) > 9.0 for other in tagged):
+            tag(paper, x, high + 6, str(place), "ring", 5.2)
+            tagged.append(x)
 
 
 def _pinch_marks(

@@ -244,10 +244,12 @@ class Paper:
         size: float = 7.0,
         *,
         boxes: bool = False,
+        notes: Sequence[str] = (),
     ) -> None:
         """A table at `y`; texts wrap in their column, and the headings come again overleaf.
 
-        With `boxes` each row starts with a box to tick.
+        With `boxes` each row starts with a box to tick; `notes`, one for each row or empty, stand
+        small below it over the whole width.
         """
         box = 11.0 if boxes else 0.0
         total = sum(column.width for column in columns)
@@ -287,8 +289,12 @@ class Paper:
             first = max(map(len, cells(rows[0]))) * leading + 18
             self.room(first)
         head()
-        for row in rows:
-            tall = max(map(len, cells(row))) * leading + 3
+        small = size - 0.6
+        for number, row in enumerate(rows):
+            under = notes[number] if notes else ""
+            told = self.lines(under, self.wide - box - 12, small) if under else []
+            above = max(map(len, cells(row))) * leading
+            tall = above + 3 + len(told) * small * 1.25
             if self.y - tall < self.bottom:
                 self.more()
                 head()
@@ -298,6 +304,9 @@ class Paper:
                 for i, text in enumerate(texts):
                     down = self.y - size - i * leading
                     self._cell(x, down, width, text, size, column.align, 0.0)
+            for i, text in enumerate(told):
+                down = self.y - above - small - i * small * 1.25
+                self.put(self.left + box + 12, down, text, small, grey=0.25)
             self.y -= tall
             self.rule(self.y + 1, 0.2, 0.6)
         self.y -= 4

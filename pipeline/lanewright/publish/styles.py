@@ -308,6 +308,7 @@ STYLES: tuple[Style, ...] = (
             Rule("other pin", Mark("circle", "#f0e442", Line(_INK, 0.2)), "pin"),
         ),
         column="position",
+        nearer=_NEAR,
     ),
     Style(
         "lanes",
