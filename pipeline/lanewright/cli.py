@@ -28,7 +28,10 @@ from rich.progress import (
 from lanewright import __version__
 from lanewright.errors import InputError
 
-StageName = Literal["ingest", "ground", "terrain", "vegetation", "lanes", "legs", "publish"]
+StageName = Literal[
+    "ingest", "ground", "terrain", "vegetation", "lanes", "flight", "legs", "holes", "trim",
+    "layout", "publish",
+]  # fmt: skip
 
 app = typer.Typer(
     add_completion=False,
