@@ -631,7 +631,7 @@ class TrimSettings(Settings):
         400, description="throws at each leg that the choice rests on; the promise takes others"
     )
     least_density: Annotated[float, Field(gt=0, le=5)] = Field(
-        0.03,
+        0.05,
         description="contacts per metre below which growth is too thin to be pointed out to a "
         "crew; it stays; ours",
     )

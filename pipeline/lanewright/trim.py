@@ -75,7 +75,7 @@ Flags = NDArray[np.bool_]
 
 FOOT = 0.3048
 AT_ONCE = 8  # legs whose throws are held in memory together
-ROUNDS = 3  # times the choice may be tightened until the promise holds
+ROUNDS = 8  # times the choice may be tightened until the promise holds
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
 BIT_OF_IT = 0.9  # share of what can be won that is gone for where the wish is out of reach
 HOPELESS = 0.5  # share of the wish under which nothing is proposed if no more can be reached
@@ -155,7 +155,7 @@ def read_keep(settings: TrimSettings, plan: Plan, assumed_crs: str | None = None
     return tuple((s.geom_type, s.wkt) for s in shapes)
 
 
-@stage("trim", version=1)
+@stage("trim", version=2)
 def plan_trim(
     survey: Survey,
     ground: Ground,
@@ -475,12 +475,12 @@ def _plan_leg(
     if bare < wished and case.most < goal:
         more = with_trees(growth, pieces, ours, length)
         if len(more) > len(pieces):
-            # Only if they bring the wish, or at least more, within reach.
+            # Trees fall only where that brings the wish within reach.
             hours = hours_of(growth, more)
             cost = cost_of(growth, more, hours)
             choosing = _thrown(growth, more, unsure, ours, leaf)
             with_fell = choosing.case(cost, more.within)
-            if with_fell.most > case.most:
+            if with_fell.most >= goal:
                 pieces, case = more, with_fell
                 judging = _thrown(growth, pieces, unsure, scored, leaf)
                 told = judging.case(cost, pieces.within)
@@ -626,6 +626,8 @@ def _why_not(growth: Growth, choosing: _Thrown, case: Case, wished: float, most:
                 else ")"
             )
         said.append(text)
+    if most >= wished:
+        return f"the wished {wished:.0%} is missed by less than the throws can tell"
     return (
         f"the wished {wished:.0%} is out of reach: with every piece gone {most:.0%} are clear; "
         f"throws stay stopped by {', '.join(said) if said else 'many small things'}"
@@ -823,7 +825,7 @@ def _words(
     if pieces.action[j] == BRUSH:
         kind = treework.brush_class(pieces.high[j : j + 1], pieces.density[j : j + 1])[0]
         name = ("light", "medium", "heavy")[int(kind)]
-        size = f"{pieces.area[j]:.0f} m2, up to {_both(pieces.high[j])} high"
+        size = f"{max(pieces.area[j], 1):.0f} m2, up to {_both(pieces.high[j])} high"
         return f"cut {name} brush, {size}; {place}"
     if pieces.action[j] == TREE:
         return (
