@@ -7,8 +7,8 @@ Rates
 - Câmpu & Ciubotaru 2017 (Silva Fennica 51(2) 1657): 4.3 to 4.6 large spruce and fir an hour felled.
 - O'Hara et al. 1995 (Western Journal of Applied Forestry 10(2)): pruning to 18 ft costs at least
   three times what 8 to 9 ft does.
-- Halbrook et al. (US Forest Service, Idaho): mulching 0.57 acres an hour, 0.21 to 0.89; 3 acres take
-  5.26 h, 3.37 to 14.3.
+- Halbrook et al. (US Forest Service, Idaho): mulching 0.57 acres an hour, 0.21 to 0.89; 3 acres
+  take 5.26 h, 3.37 to 14.3.
 Limits
 - ANSI A300-1995 section 5.3.1 as quoted: a quarter of the live foliage; half of what stays in the
   lower two thirds.
@@ -71,8 +71,9 @@ def test_mulching_three_acres():
 
 @pytest.mark.parametrize(
     ("height", "density", "per_acre"),
-    [(0.8, 0.1, (6, 12)), (2.0, 0.3, (16, 32)), (2.0, 2.0, (40, 90)), (4.0, 0.3, (40, 90)), (4.0, 0.1, (16, 32))],
-)
+    [(0.8, 0.1, (6, 12)), (2.0, 0.3, (16, 32)), (2.0, 2.0, (40, 90)), (4.0, 0.3, (40, 90)),
+     (4.0, 0.1, (16, 32))],
+)  # fmt: skip
 def test_brush_hours_by_the_acre(height, density, per_acre):
     # Common practice: light 6-12, medium 16-32, heavy 40-90 person-hours an acre.
     area = np.array([treework.ACRE * 1e4])
@@ -104,7 +105,7 @@ def test_reach_bands():
     # 8 ft by hand, 16 to 18 ft by pole saw.
     assert SETTINGS.hand_reach == pytest.approx(8 * FOOT, abs=0.05)
     assert 16 * FOOT <= SETTINGS.pole_reach <= 18 * FOOT + 0.02
-    assert treework.LIMB_FOR_ARBORIST_CM == pytest.approx(4 * 2.54, abs=0.2)
+    assert pytest.approx(4 * 2.54, abs=0.2) == treework.LIMB_FOR_ARBORIST_CM
 
 
 @pytest.mark.parametrize(
@@ -124,7 +125,7 @@ def test_a_quarter_of_the_foliage_in_a_season():
 
 
 def test_half_of_the_foliage_stays_in_the_lower_two_thirds():
-    assert treework.LOWER_PART == pytest.approx(2 / 3)
+    assert pytest.approx(2 / 3) == treework.LOWER_PART
     assert treework.dose_flags(0.1, 0.5, 0.0, 20.0) == []
     assert "lower two thirds" in treework.dose_flags(0.1, 0.49, 0.0, 20.0)[0]
 
