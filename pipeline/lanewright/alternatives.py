@@ -235,7 +235,7 @@ def _rows(sites: gpd.GeoDataFrame, ids: Ints) -> Ints:
 
 def other_positions(
     table: gpd.GeoDataFrame, holes: gpd.GeoDataFrame, levels: tuple[Level, ...], thrower: Thrower,
-    min_par: int,
+    settings: HoleSettings,
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:  # fmt: skip
     """Find a tee for every other level and a few more pins for each hole.
 
@@ -253,8 +253,8 @@ def other_positions(
         Who plays.
     thrower
         Throws from sites to sites.
-    min_par
-        Lowest par.
+    settings
+        Lowest clear rate, and lowest par.
 
     Returns
     -------
@@ -276,6 +276,7 @@ def other_positions(
         tried = thrower.best(
             level.name, np.array([w[3] for w in mine]), np.array([w[4] for w in mine]), THROWS
         )
+        tried = tried[tried["clear_rate"] >= settings.least_clear]
         first = int(table["leg_id"].max()) + 1
         table = with_legs(table, tried)
         told = pd.DataFrame(mine, columns=["row", "position", "level", "tee", "end", "rest"])
@@ -290,7 +291,7 @@ def other_positions(
         effective = effective_length(length.to_numpy(), (told["rise_m"] + rest_rise).to_numpy())
         told["length_m"], told["effective_length_m"] = length, effective
         told["par"] = [
-            par.par_of(level, e, f, min_par)
+            par.par_of(level, e, f, settings.min_par)
             for e, f in zip(effective, hole["foliage"], strict=True)
         ]
         spot = np.where(told["position"] == "tee", told["tee"], told["end"])

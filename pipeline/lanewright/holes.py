@@ -230,7 +230,8 @@ def make_holes(
             ]
             if more:
                 ways = pd.concat(more, ignore_index=True)
-                chosen.append(ways[safe(ways)])
+                lands_well = ~(ways["landing_share"] < settings.landing_share)
+                chosen.append(ways[safe(ways) & lands_well])
             facts[f"{level.name}_second_routes"] = len(chosen[-1]) if more else 0
     chosen += [
         measured(table, chain[None], lands, levels, level, settings).assign(name=name, origin="own")
@@ -243,7 +244,7 @@ def make_holes(
     used = np.unique(np.array(" ".join(holes["legs"]).split(), dtype=np.int64))
     positions = _no_positions(world)
     if thrower is not None and len(holes):
-        positions, table = other_positions(table, holes, levels, thrower, settings.min_par)
+        positions, table = other_positions(table, holes, levels, thrower, settings)
     facts |= {"holes": len(holes), "positions": len(positions)}
     warnings = _warnings(holes, facts)
     for level in levels:
@@ -767,6 +768,9 @@ def _sentence(hole: dict[str, Any]) -> str:
             f"pinches to {hole['pinch_width_m']:.0f} m at {hole['pinch_at_m']:.0f} m"
         )
     parts.append(f"green {hole['green']}")
+    if hole["pair_id"] is not None and not pd.isna(hole["pair_id"]):
+        how = "the safe way is" if hole["route"] == "bold" else "may be dared by"
+        parts.append(f"{how} hole {hole['pair_id']}")
     return _capital("; ".join(parts)) + "."
 
 
