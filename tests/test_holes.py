@@ -256,6 +256,23 @@ def test_own_holes_are_kept_named_and_bent():
     assert len(found.holes) == 2
 
 
+def test_without_lidar_holes_come_from_the_ground_alone():
+    legs = many(40)
+    unknown = ["clear_rate", "clear_rate_low", "clear_rate_high", "clear_rate_leaf_on",
+               "pinch_width_m", "pinch_at_m"]  # fmt: skip
+    table = legs.legs.assign(**dict.fromkeys(unknown, np.nan), lane_kind=None)
+    found = made.make_holes(
+        leg_worlds.bare(400.0, 1.0), (BLUE,), Legs(legs.tee_sites, legs.basket_sites, table),
+        HoleSettings(keep=10),
+    )  # fmt: skip
+    frame = schema.conform("holes", found.holes)
+    assert len(frame) == 10
+    assert frame["clear_rate"].isna().all()
+    assert frame["lane_kind"].isna().all()
+    assert frame["score"].between(0, 1).all()
+    assert not frame["sentence"].str.contains("nan|None").any()
+
+
 def test_no_legs_make_no_holes_and_say_so():
     legs = legs_of((100, 100, 100, 180))
     none = Legs(legs.tee_sites, legs.basket_sites, legs.legs.iloc[:0])

@@ -94,7 +94,7 @@ class Holes:
     warnings: tuple[str, ...] = ()
 
 
-@stage("holes", version=1)
+@stage("holes", version=3)
 def find_holes(
     survey: Survey,
     ground: Ground,
@@ -458,6 +458,7 @@ def measured(
     kinds = each("lane_kind", "none")
     shares = {kind: np.where(kinds == kind, weight, 0).sum(1) for kind in KINDS[1:]}
     kind = np.array(KINDS[1:], object)[np.argmax(list(shares.values()), 0)]
+    kind[sum(shares.values()) == 0] = None  # without lidar nobody knows
     pinches = each("pinch_width_m", np.inf)
     pinches = np.where(np.isnan(pinches), np.inf, pinches)
     narrow = pinches.argmin(1)
@@ -585,7 +586,7 @@ def _spread_out(holes: pd.DataFrame, table: gpd.GeoDataFrame, room: int, fit: Fi
     some = holes.iloc[order]
     places, score, throws = places[order], some["score"].to_numpy(), some["throws"].to_numpy()
     kinds = [
-        pd.factorize(values)[0]
+        pd.factorize(values, use_na_sentinel=False)[0]
         for values in (
             some["lane_kind"], some["finish"], np.minimum(some["par"], 5),
             np.round(some["effective_length_m"] / some["effective_length_m"].median() / 0.25),
@@ -745,13 +746,13 @@ def _sentence(hole: dict[str, Any]) -> str:
     kind = {
         "open": "over open ground", "edge": "along an edge", "lane": "down a lane",
         "tunnel": "through a tunnel",
-    }[hole["lane_kind"]]  # fmt: skip
+    }.get(hole["lane_kind"], "")  # fmt: skip
     grade = 100 * hole["rise_m"] / hole["length_m"]
     climb = (
         f"uphill {hole['rise_m']:.0f} m" if grade >= 3
         else f"downhill {-hole['rise_m']:.0f} m" if grade <= -3 else "level"
     )  # fmt: skip
-    parts = [f"{hole['length_m']:.0f} m ({feet:.0f} ft) {kind}, {climb}"]
+    parts = [f"{hole['length_m']:.0f} m ({feet:.0f} ft) {kind}".strip() + f", {climb}"]
     if hole["throws"] > 1:
         bend = hole["bend_deg"]
         turn = (
