@@ -367,11 +367,11 @@ class _Writer:
             )
         paper.table(
             [
-                Column("staked", 0.55),
-                Column("WGS 84", 2.05),
-                Column(f"{authority(self.scene.grid.crs).split(' ')[0]}", 1.75),
+                Column("staked", 0.6),
+                Column("WGS 84", 1.85),
+                Column(f"{authority(self.scene.grid.crs).split(' ')[0]}", 2.0),
                 Column("ground", 0.75),
-                Column("to the next, from true north", 1.55),
+                Column("on, from true north", 1.5),
             ],
             rows,
             6.4,
@@ -418,9 +418,8 @@ class _Writer:
         self._trim(hole)
         self._own_checks(hole)
         paper.heading("Verdict", 30)
-        paper.ticks(
-            ["keep", "move tee", "move basket", "move landing zone", "throw it first", "drop"]
-        )
+        moves = ["move tee", *(["move landing zone"] if hole.landings else []), "move basket"]
+        paper.ticks(["keep", *moves, "throw it first", "drop"])
         paper.ticks(["stands clear of paths", "next tee in sight", "a bench fits", "beautiful"])
         paper.notes(45, "Notes")
 
@@ -521,23 +520,25 @@ class _Writer:
             heights = f"{piece['low_m']:.1f}–{piece['high_m']:.1f} m"
             feet = f"{piece['low_ft']:.0f}–{piece['high_ft']:.0f} ft"
             side = str(piece["side"])
-            offset = f"{abs(piece['offset_m']):.1f} m" if side != "over" else ""
+            if side != "over":
+                unit, digits = ("ft", 0) if self.scene.feet_first else ("m", 1)
+                side += f" {abs(piece[f'offset_{unit}']):.{digits}f} {unit}"
             rows.append(
                 [
                     str(place),
                     str(piece["action"]),
                     f"{feet} ({heights})" if self.scene.feet_first else f"{heights} ({feet})",
-                    f"{self.length(piece, 'trim_work', 'along_m')}, {side} {offset}".strip(),
+                    f"{self.length(piece, 'trim_work', 'along_m')}, {side}",
                     f"{piece['reach']}, {piece['hours_low']:.2f}–{piece['hours_high']:.2f} h",
                 ]
             )
         paper.table(
             [
-                Column("", 0.25),
+                Column("", 0.36),
                 Column("what", 0.75),
-                Column("heights", 1.3),
-                Column("where, from the throw", 1.65),
-                Column("who, hours", 1.65),
+                Column("heights", 1.4),
+                Column("where, from the throw", 1.6),
+                Column("who, hours", 1.6),
             ],
             rows,
             6.6,
