@@ -472,7 +472,9 @@ def _rounds(
     for number in range(settings.proposals):
         earlier: Earlier = [(r.order, count - others) for r in rounds]
         if rounds:
-            first = circuit.first_round(wide, earlier, cost=cost, seed=limits.seed + number)
+            first = circuit.first_round(
+                wide, earlier, cost=cost, steps=limits.changes, seed=limits.seed + number
+            )
         if not first:
             warnings.append(
                 f"no proposal {number + 1} of {count} holes of which {others} differ from those "
@@ -516,14 +518,18 @@ def _how_many(
     limit: dict[str, Any] = {"seconds": 10.0, "work": 2.0, "seed": limits.seed}
     first: list[int] = []
     if wanted <= len(candidates):
-        first = circuit.first_round(course.wide(wanted), cost=cost, seed=limits.seed)
+        first = circuit.first_round(
+            course.wide(wanted), cost=cost, steps=limits.changes, seed=limits.seed
+        )
     if first:
         return wanted, first, {}
     _, fits = circuit.packing(len(candidates), candidates.conflicts, **limit)
     for count in range(min(wanted - bool(first), fits), 0, -1):
         if count == wanted:
             continue
-        first = circuit.first_round(course.wide(count), cost=cost, seed=limits.seed)
+        first = circuit.first_round(
+            course.wide(count), cost=cost, steps=limits.changes, seed=limits.seed
+        )
         if first:
             break
     else:
