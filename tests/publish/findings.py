@@ -1,4 +1,4 @@
-"""A made-up run for pages: plain land, a known wall of growth, one layout; every number foreseen."""
+"""A made-up run for pages: plain land, walls of growth, two layouts; every number foreseen."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import shapely
-from publish.frames import ORIGIN, UTM, all_layers
 
 from lanewright.columns import DENSITY_TABLE, LAYERS, Columns
 from lanewright.config import Config
@@ -17,6 +16,7 @@ from lanewright.grid import Grid
 from lanewright.levels import levels_named
 from lanewright.outing import as_published
 from lanewright.publish.report import Findings
+from publish.frames import ORIGIN, UTM, all_layers
 
 SIZE = 400
 GRID = Grid(UTM, ORIGIN[0], ORIGIN[1] + SIZE, 1.0, SIZE, SIZE)
@@ -124,7 +124,9 @@ def _as_a_round(layers: dict[str, gpd.GeoDataFrame]) -> None:
         row, col = GRID.rowcol(x, np.full(65, y0))
         ground = 200 + 0.05 * col + 2 * np.sin(row / 40)
         height = 1.4 + (0.9 - 1.4) * along + 12 * along * (1 - along)
-        lines.append(shapely.linestrings(np.column_stack([x, np.full(65, float(y0)), ground + height])))
+        lines.append(
+            shapely.linestrings(np.column_stack([x, np.full(65, float(y0)), ground + height]))
+        )
     legs = layers["legs"]
     legs["level"], legs["length_m"], legs["finish"] = "blue", 90.0, "straight"
     legs["length_ft"] = 90 / 0.3048

@@ -10,8 +10,6 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from publish.findings import DENSE, GRID, ORIGIN, WALL, made, table
-from publish.frames import UTM
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
@@ -26,6 +24,8 @@ from lanewright.publish.report.space import space_of
 from lanewright.publish.report.spread import spread_of
 from lanewright.publish.report.subjects import leg_ids, rows_of, subjects_of
 from lanewright.publish.report.words import Units
+from publish.findings import DENSE, GRID, ORIGIN, WALL, made, table
+from publish.frames import UTM
 
 FOOT = 0.3048
 
@@ -135,7 +135,10 @@ def test_the_land_is_told_in_five_sentences(text):
         (("layout_holes", "layout_walks"), "No layout was made in this run"),
         (("holes", "layout_holes", "layout_walks"), "No holes were put together in this run"),
         (("trim_work",), "No trim work was planned in this run"),
-        (("legs", "holes", "layout_holes", "layout_walks", "trim_work"), "No line to throw was found"),
+        (
+            ("legs", "holes", "layout_holes", "layout_walks", "trim_work"),
+            "No line to throw was found",
+        ),
         (("trees", "lanes", "openings", "water", "wet_ground", "cautions"), "No cautions came out"),
     ],
 )
@@ -295,9 +298,7 @@ def test_it_is_written_whole(run, text, tmp_path):
 
 
 @given(
-    st.lists(
-        st.tuples(st.integers(-5000, 5000), st.integers(-5000, 5000)), min_size=1, max_size=12
-    )
+    st.lists(st.tuples(st.integers(-5000, 5000), st.integers(-5000, 5000)), min_size=1, max_size=12)
 )
 def test_paths_lead_through_their_points(points):
     """Read back by the rules of SVG 1.1, 8.3: M absolute, l and h relative."""

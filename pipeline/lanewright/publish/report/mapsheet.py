@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import shapely
 from markupsafe import Markup
@@ -194,57 +196,65 @@ def _outside(outline: Any, left: float, top: float, width: float, height: float)
     return path_of([frame.difference(shapely.union_all(outline.values))], left, top, 0.3)
 
 
-def _drawn(found: Findings) -> list[Drawn]:
+Part = tuple[str, Markup, float | None]
+
+
+def _drawn(found: Findings) -> Iterator[Drawn]:
+    """Every layer that the run has, the lowest first."""
     left, top = found.grid.left, found.grid.top
 
-    def lines(rows: Any, coarse: float = 0.4) -> Markup:
+    def lines(rows: gpd.GeoDataFrame, coarse: float = 0.4) -> Markup:
         return path_of(rows.geometry, left, top, coarse)
 
-    made: list[Drawn] = []
-
-    def add(
-        key: str, title: str, parts: list[tuple[str, Markup, float | None]], count: str,
-        on: bool = False, swatch: str | None = None,
-    ) -> None:  # fmt: skip
-        made.append(Drawn(key, title, tuple(parts), count, on, swatch or parts[0][0]))
-
-    if (frame := found.layer("wet_ground")) is not None:
-        add("wet", "Wet ground", [("wet", lines(frame), None)], plural(len(frame), "patch", "patches"), True)
-    if (frame := found.layer("water")) is not None:
-        add("water", "Open water", [("water", lines(frame), None)], plural(len(frame), "body", "bodies"), True)
-    if (frame := found.layer("drainage")) is not None:
-        add("drainage", "Drainage lines", [("drainage", lines(frame), None)], plural(len(frame), "line"))
-    if (frame := found.layer("openings")) is not None:
-        add("openings", "Openings", [("opening", lines(frame), None)], plural(len(frame), "opening"))
+    plain = (
+        ("wet_ground", "wet", "Wet ground", "patch", "patches", True),
+        ("water", "water", "Open water", "body", "bodies", True),
+        ("drainage", "drainage", "Drainage lines", "line", "lines", False),
+        ("openings", "opening", "Openings", "opening", "openings", False),
+    )
+    for name, style, title, one, many, on in plain:
+        if (frame := found.layer(name)) is not None:
+            count = plural(len(frame), one, many)
+            yield Drawn(style, title, ((style, lines(frame), None),), count, on, style)
+    parts: list[Part]
     if (frame := found.layer("trees")) is not None:
         xy = shapely.get_coordinates(frame.geometry.values)
         size = np.digitize(frame["crown_m"], _CROWNS)
         parts = [
-            ("tree", dots(xy[size == k], left, top), 10 * float(frame["crown_m"][size == k].median()))
+            (
+                "tree",
+                dots(xy[size == k], left, top),
+                10 * float(frame["crown_m"][size == k].median()),
+            )
             for k in np.unique(size)
         ]
-        add("trees", "Trees, crowns to scale", parts, plural(len(frame), "tree"))
+        count = plural(len(frame), "tree")
+        yield Drawn("trees", "Trees, crowns to scale", tuple(parts), count, False, "tree")
     if (frame := found.layer("lanes")) is not None:
-        parts = [
-            (f"lane {kind}", lines(rows), None)
-            for kind, rows in frame.groupby("kind", sort=True)
-        ]
-        add("lanes", "Lanes; tunnels in dashes", parts, plural(len(frame), "lane"), swatch="lane tunnel")
+        parts = [(f"lane {kind}", lines(rows), None) for kind, rows in frame.groupby("kind")]
+        count = plural(len(frame), "lane")
+        yield Drawn("lanes", "Lanes; tunnels in dashes", tuple(parts), count, False, "lane tunnel")
     if (frame := found.layer("legs")) is not None:
-        score = frame["score"].fillna(0)
-        classes = (("leg weak", score < _FAIR), ("leg fair", (score >= _FAIR) & (score < _GOOD)), ("leg good", score >= _GOOD))
-        parts = [(name, lines(frame[which], 0.8), None) for name, which in classes if which.any()]
-        add("legs", "Legs; the better, the heavier", parts, plural(len(frame), "leg"), swatch="leg good")
+        place = np.digitize(frame["score"].fillna(0), (_FAIR, _GOOD))
+        parts = [
+            (f"leg {name}", lines(frame[place == k], 0.8), None)
+            for k, name in enumerate(("weak", "fair", "good"))
+            if (place == k).any()
+        ]
+        count = plural(len(frame), "leg")
+        yield Drawn("legs", "Legs; the better, the heavier", tuple(parts), count, False, "leg good")
     if (frame := found.layer("trim_work")) is not None:
-        points = frame.geometry.centroid
-        xy = np.column_stack([points.x, points.y])
-        add("trim", "Trim work", [("trim", dots(xy, left, top), None)], plural(len(frame), "piece"))
+        pieces = frame[frame["chosen"]].drop_duplicates("piece_id")
+        part: Part = ("trim", lines(pieces, 0.3), None)
+        count = plural(len(pieces), "piece")
+        yield Drawn("trim", "Trim work", (part,), count, False, "trim")
     if (frame := found.layer("cautions")) is not None:
         land = found.layers["property"].geometry.area.sum()
         local = frame[frame.geometry.area < 0.98 * land]
         if len(local):
-            add("cautions", "Cautions with a place", [("caution", lines(local), None)], plural(len(local), "caution"))
-    return made
+            count = plural(len(local), "caution")
+            part = ("caution", lines(local), None)
+            yield Drawn("cautions", "Cautions with a place", (part,), count, False, "caution")
 
 
 def _proposals(found: Findings, subjects: list[Subject], units: Units) -> list[Proposal]:
@@ -265,9 +275,7 @@ def _proposals(found: Findings, subjects: list[Subject], units: Units) -> list[P
         made.append(Proposal(f"proposal-{number}", f"Proposal {number}", tuple(marks), lines))
     if not made and subjects:
         title = "Best holes" if subjects[0].key.startswith("hole") else "Best legs"
-        marks = [
-            _mark(found, s, s.title.split()[-1], units) for s in subjects
-        ]
+        marks = [_mark(found, s, s.title.split()[-1], units) for s in subjects]
         made.append(Proposal("best", title, tuple(marks), Markup("")))
     return made
 

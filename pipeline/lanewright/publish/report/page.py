@@ -59,25 +59,29 @@ def build_report(found: Findings) -> str:
     subjects = subjects_of(found)
     made_cards = cards.cards_of(found, subjects, units)
     spaces = {card.key: card.space for card in made_cards if card.space is not None}
-    return _environment(units).get_template("page.html.j2").render(
-        found=found,
-        name=found.config.name,
-        units=units,
-        version=__version__,
-        glance=sentences.glance(found, units),
-        figures=sentences.figures(found, units),
-        unseen=sentences.unseen(found, units),
-        noted=sentences.noted(found),
-        cautions=cards.cautions_of(found),
-        sheet=map_sheet(found, subjects, units),
-        proposals=proposals_of(found, subjects, units),
-        cards=made_cards,
-        holes_made=found.layer("holes") is not None,
-        crew=cards.crew_of(found, units),
-        made=made.how_made(found, units),
-        flights=_flight_plot(found),
-        spaces=_json(spaces),
-        plotly=_library() if spaces else None,
+    return (
+        _environment(units)
+        .get_template("page.html.j2")
+        .render(
+            found=found,
+            name=found.config.name,
+            units=units,
+            version=__version__,
+            glance=sentences.glance(found, units),
+            figures=sentences.figures(found, units),
+            unseen=sentences.unseen(found, units),
+            noted=sentences.noted(found),
+            cautions=cards.cautions_of(found),
+            sheet=map_sheet(found, subjects, units),
+            proposals=proposals_of(found, subjects, units),
+            cards=made_cards,
+            holes_made=found.layer("holes") is not None,
+            crew=cards.crew_of(found, units),
+            made=made.how_made(found, units),
+            flights=_flight_plot(found),
+            spaces=_json(spaces),
+            plotly=_library() if spaces else None,
+        )
     )
 
 
@@ -89,7 +93,12 @@ def _environment(units: Units) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"number": number, "share": percent, "pct": pct, "sentence": sentences.capital}
+    environment.filters |= {
+        "number": number,
+        "share": percent,
+        "pct": pct,
+        "sentence": sentences.capital,
+    }
     environment.globals |= {"plural": plural, "asset": _asset, "columns": _columns}
     return environment
 

@@ -139,14 +139,15 @@ def _digits(value: float | None) -> int:
 def shrink(array: NDArray[Any], most: int = MOST_PIXELS) -> NDArray[Any]:
     """Every n-th cell, so that the longer side has no more than `most`."""
     step = max(1, math.ceil(max(array.shape) / most))
-    return array[step // 2 :: step, step // 2 :: step]
+    thin: NDArray[Any] = array[step // 2 :: step, step // 2 :: step]
+    return thin
 
 
 def classes_of(surface: Surface, array: NDArray[Any]) -> NDArray[np.uint8]:
     """Class of each cell; 255 where it is not known."""
     found = np.digitize(np.nan_to_num(array), surface.edges).astype(np.uint8)
     found[~np.isfinite(array)] = 255
-    return found
+    return np.asarray(found)
 
 
 def classed_picture(surface: Surface, array: NDArray[Any]) -> str:

@@ -110,7 +110,8 @@ def plan_view(
         rows = found.layer(name)
         if rows is None:
             return Markup("")
-        near = rows[shapely.dwithin(rows.geometry.values, shapely.Point(*subject.tee[:2]), 3 * span + 60)]
+        around = shapely.Point(*subject.tee[:2])
+        near = rows[shapely.dwithin(rows.geometry.values, around, 3 * span + 60)]
         shapes = [moved(g).intersection(frame) for g in near.geometry]
         return path_of([shapely.transform(s, _flip) for s in shapes if not s.is_empty], 0, 0, 0.2)
 
@@ -137,7 +138,10 @@ def plan_view(
         clipped("water"),
         trees,
         tuple(Markup(path(f)) for f in flown),
-        tuple((round(float(p[0]), 1), round(float(p[1]), 1), k) for p, k in zip(spots, kinds, strict=True)),
+        tuple(
+            (round(float(p[0]), 1), round(float(p[1]), 1), k)
+            for p, k in zip(spots, kinds, strict=True)
+        ),
         _pinch(subject, flown, units),
         tuple(
             (path_of([shapely.transform(moved(g), _flip)], 0, 0, 0.1), str(row["action"]))
@@ -229,7 +233,8 @@ def _contours(
     step = next((s for s in (0.5, 1.0, 2.0, 5.0) if relief / s <= 14), 10.0)
     parts = []
     for level in np.arange(math.ceil(ground.min() / step) * step, ground.max(), step):
-        for line in find_contours(ground, level):
+        trace: Any = find_contours
+        for line in trace(ground, level):
             thin = shapely.simplify(shapely.LineString(line[:, ::-1] + (view[0], view[1])), 0.3)
             parts.append(path(shapely.get_coordinates(thin)))
     return Markup("".join(parts)), step

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,7 +10,7 @@ import pandas as pd
 
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.subjects import Row, Subject, rows_of
-from lanewright.publish.report.words import Units, number, percent
+from lanewright.publish.report.words import Units, listed, number, percent
 
 
 @dataclass(frozen=True)
@@ -38,14 +39,13 @@ class ProposalTable:
     gives_up: str
 
 
-def proposals_of(
-    found: Findings, subjects: list[Subject], units: Units
-) -> list[ProposalTable]:
+def proposals_of(found: Findings, subjects: list[Subject], units: Units) -> list[ProposalTable]:
     """Every layout of the run, best first."""
     keys = {int(s.row["hole_id"]): s.key for s in subjects if "hole_id" in s.row}
     layout, walks = found.layer("layout_holes"), found.layer("layout_walks")
     if layout is None:
         return []
+    told = {int(p["proposal"]): p for p in found.proposals}
     made = []
     for n in sorted(layout["proposal"].unique()):
         holes = layout[layout["proposal"] == n].sort_values("play_order")
@@ -57,16 +57,14 @@ def proposals_of(
                 f"Proposal {int(n)}",
                 rows,
                 tuple(rows_of(ways)),
-                tuple(_terms(holes, ways, units)),
-                found.notes.get(int(n), ""),
+                (*_terms(holes, ways, units), *_points(told.get(int(n), {}))),
+                _gives_up(told.get(int(n), {})),
             )
         )
     return made
 
 
-def _terms(
-    holes: pd.DataFrame, ways: pd.DataFrame | None, units: Units
-) -> list[tuple[str, str]]:
+def _terms(holes: pd.DataFrame, ways: pd.DataFrame | None, units: Units) -> list[tuple[str, str]]:
     """Terms in figures; every proposal has the same ones in the same order."""
     finishes = holes["finish"].value_counts()
     kinds = holes["lane_kind"].value_counts()
@@ -82,7 +80,10 @@ def _terms(
         ("Mean score", number(float(holes["score"].mean()), 2)),
         ("Drives ending left, straight, right", _counts(finishes, ("left", "straight", "right"))),
         ("Open, edge, lane, tunnel", _counts(kinds, ("open", "edge", "lane", "tunnel"))),
-        ("Uphill, level, downhill", f"{(rises > 1).sum()}, {(rises.abs() <= 1).sum()}, {(rises < -1).sum()}"),
+        (
+            "Uphill, level, downhill",
+            f"{(rises > 1).sum()}, {(rises.abs() <= 1).sum()}, {(rises < -1).sum()}",
+        ),
     ]
     if low.notna().any():
         terms.append(("Trimming, hours", f"{number(low.sum())}–{number(high.sum())}"))
@@ -94,6 +95,29 @@ def _terms(
             ("Walks that need a bridge", f"{int((ways['bridge_m'].fillna(0) > 0).sum())}"),
         ]
     return terms
+
+
+def _points(told: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """What each term of the run's weights brings, and how far the best possible may lie above."""
+    if not told:
+        return []
+    rows = [(f"Points for {name}", number(points, 1)) for name, points in told["terms"].items()]
+    near = (
+        "no better round exists by these weights"
+        if told["proven best"]
+        else f"a better one could have {percent(told['gap'], 1)} more at most"
+    )
+    return [*rows, ("All points", number(told["points"], 1)), ("How near to the best", near)]
+
+
+def _gives_up(told: Mapping[str, Any]) -> str:
+    """Points behind the best proposal of each term, in words; empty where nothing is told."""
+    if not told:
+        return ""
+    behind = [f"{number(points, 1)} points for {name}" for name, points in told["gives up"].items()]
+    if not behind:
+        return "nothing: no other is better on any term"
+    return f"against the best on each term: {listed(behind)}"
 
 
 def _pair(lengths: pd.Series[Any], units: Units) -> str:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.subjects import rows_of
@@ -81,8 +81,8 @@ def unseen(found: Findings, units: Units) -> list[str]:
     if seen.size:
         dark = float((seen < 0.5).sum()) * cell
         told.append(
-            f"Lidar sampled {percent(float(seen.mean()))} of the space between 0.5 and 5 m over the "
-            f"ground; on {units.area(dark)} it sampled less than half. What is drawn as open "
+            f"Lidar sampled {percent(float(seen.mean()))} of the space between 0.5 and 5 m over "
+            f"the ground; on {units.area(dark)} it sampled less than half. What is drawn as open "
             "there is not known to be."
         )
     elif found.columns is None:
@@ -139,11 +139,13 @@ def _leaves(found: Findings) -> str:
     )
 
 
-def _inside(found: Findings, name: str) -> np.ndarray[Any, Any]:
+def _inside(found: Findings, name: str) -> NDArray[np.float64]:
+    """Known values of a raster within the property; none where the run has no such raster."""
     if name not in found.rasters:
         return np.empty(0)
-    values = np.asarray(found.rasters[name])[found.inside]
-    return values[np.isfinite(values)]
+    values = np.asarray(found.rasters[name], np.float64)[found.inside]
+    known: NDArray[np.float64] = values[np.isfinite(values)]
+    return known
 
 
 def _land(found: Findings, units: Units) -> str:
@@ -171,7 +173,8 @@ def _wood(found: Findings, units: Units) -> str:
     parts = []
     if lanes is not None:
         tunnels = int((lanes["kind"] == "tunnel").sum())
-        part = f"{plural(len(lanes), 'lane')} of together {units.length(float(lanes['length_m'].sum()))}"
+        total = units.length(float(lanes["length_m"].sum()))
+        part = f"{plural(len(lanes), 'lane')} of together {total}"
         if tunnels:
             part += f", {plural(tunnels, 'of them a tunnel', 'of them tunnels')} roofed by crowns"
         parts.append(part)
@@ -197,11 +200,13 @@ def _lines(found: Findings, units: Units) -> str:
         clear = int((mine["clear_rate"] >= GOOD).sum())
         leaf = int((mine["clear_rate_leaf_on"] >= GOOD).sum())
         parts.append(f"{clear:,} of {plural(len(mine), 'leg')} for {level} ({leaf:,} in leaf)")
+    good = legs["clear_rate"] >= GOOD
+    if not good.any():
+        return f"None of {plural(len(legs), 'leg')} lets two throws in three pass untouched."
+    longest = units.length(float(legs.loc[good, "length_m"].max()))
     return (
         f"Two throws in three touch nothing, as surveyed, on {listed(parts)}; the longest of "
-        f"these legs is {units.length(float(legs.loc[legs['clear_rate'] >= GOOD, 'length_m'].max()))}."
-        if (legs["clear_rate"] >= GOOD).any()
-        else f"None of {plural(len(legs), 'leg')} lets two throws in three pass untouched as surveyed."
+        f"these legs is {longest}."
     )
 
 
@@ -211,8 +216,8 @@ def _layout(found: Findings, units: Units) -> str:
         holes = found.layer("holes")
         if holes is not None:
             return (
-                f"{plural(len(holes), 'candidate hole')} came out of them, but no layout was made in "
-                "this run."
+                f"{plural(len(holes), 'candidate hole')} came out of them, but no layout was made "
+                "in this run."
             )
         return "No holes were put together in this run."
     best = layout[layout["proposal"] == layout["proposal"].min()]
@@ -247,6 +252,7 @@ def _water_and_work(found: Findings, units: Units) -> str:
     chosen = work[work["chosen"]].drop_duplicates("piece_id")
     low, high = chosen["hours_low"].sum(), chosen["hours_high"].sum()
     return (
-        f"{text}; trimming {plural(len(chosen), 'piece')} of growth, {number(low)} to {number(high)} "
-        "hours of one trained hand, would lift the legs that need it to their wished clear rate."
+        f"{text}; trimming {plural(len(chosen), 'piece')} of growth, {number(low)} to "
+        f"{number(high)} hours of one trained hand, would lift the legs that need it "
+        "to their wished clear rate."
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -124,28 +125,29 @@ class _Way:
 
 
 def _way(subject: Subject) -> _Way:
-    xs, ys, zs, ats, begins = [], [], [], [], []
+    begins: list[float] = []
+    parts: list[Floats] = []  # x, y, height, metres from the tee
     start = 0.0
     for flown in subject.paths:
         run = np.r_[0.0, np.cumsum(np.hypot(*np.diff(flown[:, :2], axis=0).T))]
         at = np.linspace(0, run[-1], max(2, round(run[-1] / STEP) + 1))
-        for out, column in ((xs, 0), (ys, 1), (zs, 2)):
-            out.append(np.interp(at, run, flown[:, column]))
-        ats.append(start + at)
+        places = [np.interp(at, run, flown[:, column]) for column in range(3)]
+        parts.append(np.column_stack([*places, start + at]))
         begins.append(start)
         start += float(run[-1])
-    first, last = subject.paths[0], subject.paths[-1]
-    out = np.arange(STEP, BEYOND + STEP / 2, STEP)
-    for before, flown, sign in ((True, first[:4], -1.0), (False, last[-4:], 1.0)):
-        heading = flown[-1, :2] - flown[0, :2]
-        heading = heading / max(float(np.hypot(*heading)), 1e-9)
-        foot = flown[0] if before else flown[-1]
-        more = foot[:2] + sign * out[:, None] * heading
-        at = -out if before else start + out
-        parts = (more[:, 0], more[:, 1], np.full(out.size, np.nan), at)
-        for whole, part in zip((xs, ys, zs, ats), parts, strict=True):
-            whole.insert(0, part[::-1]) if before else whole.append(part)
-    return _Way(*(np.concatenate(a) for a in (xs, ys, zs, ats)), tuple(begins))
+    away = np.arange(STEP, BEYOND + STEP / 2, STEP)
+    before = _onward(subject.paths[0][3::-1], away, -away)[::-1]
+    beyond = _onward(subject.paths[-1][-4:], away, start + away)
+    x, y, z, at = np.concatenate([before, *parts, beyond]).T
+    return _Way(x, y, z, at, tuple(begins))
+
+
+def _onward(flown: Floats, away: Floats, at: Floats) -> Floats:
+    """Straight on from the last of some points: x, y, no disc, metres from the tee."""
+    heading = flown[-1, :2] - flown[0, :2]
+    heading = heading / max(float(np.hypot(*heading)), 1e-9)
+    more = flown[-1, :2] + away[:, None] * heading
+    return np.column_stack([more, np.full(away.size, np.nan), at])
 
 
 def side_view(
@@ -162,7 +164,6 @@ def side_view(
         Chosen trim work of the hole's legs: rows of `trim_work`, and each outline.
     """
     way = _way(subject)
-    grid = found.grid
     ground = _sampled(found, found.rasters["ground"], way)
     known = np.isfinite(ground)
     level = float(subject.tee[2]) - 1.4
@@ -176,7 +177,9 @@ def side_view(
     grown = float(np.percentile(ground + np.minimum(canopy, _TALL), 98))
     high = max((float(np.nanmax(s.height)) for s in spreads if s is not None), default=-np.inf)
     high = min(high, float(np.nanmax(way.z)) + _WILD)
-    roof = max(float(np.nanmax(way.z)) + _ABOVE, high, min(grown, float(ground.max()) + _TALL)) + 0.5
+    roof = (
+        max(float(np.nanmax(way.z)) + _ABOVE, high, min(grown, float(ground.max()) + _TALL)) + 0.5
+    )
     width = float(way.at[-1] - way.at[0])
     stretch = float(np.clip(np.floor(2 * _SHAPE * width / (roof - floor)) / 2, 1.0, 4.0))
 
@@ -199,8 +202,7 @@ def side_view(
     starts[0] = int(flying[0])
     bounds = [*starts, int(flying[-1]) + 1]
     flights = tuple(
-        Markup(path(np.column_stack([way.at[a:b], y_of(way.z[a:b])])))
-        for a, b in zip(bounds, bounds[1:], strict=False)
+        Markup(path(np.column_stack([way.at[a:b], y_of(way.z[a:b])]))) for a, b in pairwise(bounds)
     )
     kinds = ["tee", *["landing"] * (len(starts) - 1), "basket"]
     poles = tuple(

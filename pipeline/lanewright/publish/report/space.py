@@ -28,29 +28,23 @@ _SHOWN = 0.06  # contacts of a ray per metre from which growth shows as a point
 _MESH = 40  # most cells of the ground's longer side
 
 
-def space_of(
-    found: Findings, subject: Subject, spreads: list[Spread | None]
-) -> dict[str, Any]:
+def space_of(found: Findings, subject: Subject, spreads: list[Spread | None]) -> dict[str, Any]:
     """Data of one hole, ready for JSON; `spreads` of its legs, where known."""
     grid = found.grid
     origin = subject.tee[0], subject.tee[1]
     line = shapely.LineString(np.vstack([p[:, :2] for p in subject.paths]))
     x0, y0, x1, y1 = line.bounds
-    row0, col0 = (int(v) for v in grid.rowcol(np.float64(x0 - _AROUND), np.float64(y1 + _AROUND)))
-    row1, col1 = (int(v) for v in grid.rowcol(np.float64(x1 + _AROUND), np.float64(y0 - _AROUND)))
-    row0, col0 = max(row0, 0), max(col0, 0)
-    row1, col1 = min(row1 + 1, grid.rows), min(col1 + 1, grid.cols)
+    corners = np.array([x0 - _AROUND, x1 + _AROUND, origin[0]])
+    row, col = grid.rowcol(corners, np.array([y1 + _AROUND, y0 - _AROUND, origin[1]]))
+    beyond = np.array([0, 1, 0])
+    row0, row1, tee_row = (int(v) for v in np.clip(row + beyond, 0, grid.rows - 1))
+    col0, col1, tee_col = (int(v) for v in np.clip(col + beyond, 0, grid.cols - 1))
     ground = np.asarray(found.rasters["ground"][row0:row1, col0:col1], float)
     step = max(1, -(-max(ground.shape) // _MESH), round(1.0 / grid.cell))
     mesh = ground[::step, ::step]
     rows, cols = np.arange(row0, row1, step), np.arange(col0, col1, step)
     xs, ys = grid.xy(rows, cols)
-    tee_row, tee_col = (int(v) for v in grid.rowcol(np.float64(origin[0]), np.float64(origin[1])))
-    level = float(
-        found.rasters["ground"][
-            np.clip(tee_row, 0, grid.rows - 1), np.clip(tee_col, 0, grid.cols - 1)
-        ]
-    )
+    level = float(found.rasters["ground"][tee_row, tee_col])
     base = level if np.isfinite(level) else float(np.nanmean(ground))
     data: dict[str, Any] = {
         "shape": mesh.shape,
@@ -90,7 +84,7 @@ def _growth(
         # A draw with a fixed seed: the same hole looks the same each time.
         keep = np.sort(np.random.default_rng(7).choice(len(cell), POINTS, replace=False))
         cell, layer = cell[keep], layer[keep]
-    height = (layer + 0.5) * LAYER_HEIGHT
+    height = np.asarray((layer + 0.5) * LAYER_HEIGHT, np.float64)
     z = ground[near][cell] + height
     return np.column_stack([x[near][cell], y[near][cell], z]), height
 

@@ -1,4 +1,4 @@
-"""How far throws at a leg spread, from the flight table: bands for drawings, a few flights whole."""
+"""How far throws at a leg spread, by the flight table: bands for drawings, a few flights."""
 
 from __future__ import annotations
 
@@ -60,7 +60,9 @@ def spread_of(flights: Flights | None, leg: Row, path: Floats) -> Spread | None:
     turned by the error of aim. The draws are not those of the clear rate but spread evenly (Sobol
     1967), so that few of them make a smooth band.
     """
-    table = next((f for f in flights.levels if f.level.name == leg["level"]), None) if flights else None
+    table = (
+        next((f for f in flights.levels if f.level.name == leg["level"]), None) if flights else None
+    )
     if table is None:
         return None
     chord = path[-1] - path[0]

@@ -54,12 +54,14 @@ class Subject:
     @property
     def tee(self) -> Floats:
         """Where the first throw leaves the hand."""
-        return self.paths[0][0]
+        first: Floats = self.paths[0][0]
+        return first
 
     @property
     def end(self) -> Floats:
         """Where the last one comes down."""
-        return self.paths[-1][-1]
+        last: Floats = self.paths[-1][-1]
+        return last
 
     @property
     def length(self) -> float:
@@ -145,9 +147,7 @@ def _of_leg(row: Row, path: Floats) -> Subject:
 def _best_legs(legs: gpd.GeoDataFrame) -> list[int]:
     """The designer's own legs, then the best of the search that do not crowd each other."""
     score = legs["score"].fillna(0.0).to_numpy()
-    own = (
-        (legs["origin"] == "own").to_numpy() if "origin" in legs else np.zeros(len(legs), bool)
-    )
+    own = (legs["origin"] == "own").to_numpy() if "origin" in legs else np.zeros(len(legs), bool)
     first = shapely.get_coordinates(shapely.get_point(legs.geometry.values, 0))
     last = shapely.get_coordinates(shapely.get_point(legs.geometry.values, -1))
     chosen: list[int] = []

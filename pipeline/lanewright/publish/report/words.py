@@ -28,12 +28,12 @@ def number(value: float | None, digits: int = 0) -> str:
 
 
 def percent(share: float | None, digits: int = 0) -> str:
-    """A share as percent.
+    r"""A share as percent.
 
     Examples
     --------
     >>> percent(0.812), percent(float("nan"))
-    ('81\\u202f%', 'not known')
+    ('81\u202f%', 'not known')
     """
     if share is None or not math.isfinite(share):
         return UNKNOWN
@@ -70,12 +70,12 @@ def listed(parts: list[str]) -> str:
 
 @dataclass(frozen=True)
 class Units:
-    """Which of the two units of length comes first.
+    r"""Which of the two units of length comes first.
 
     Examples
     --------
     >>> Units(False).length(91.44), Units(True).length(91.44), Units(True).length(1.5, 1)
-    ('91\\u202fm (300\\u202fft)', '300\\u202fft (91\\u202fm)', '5\\u202fft (1.5\\u202fm)')
+    ('91\u202fm (300\u202fft)', '300\u202fft (91\u202fm)', '5\u202fft (1.5\u202fm)')
     """
 
     feet_first: bool
