@@ -260,6 +260,7 @@ def test_walks_into_a_line_of_fire_need_a_mark():
     through = [(116, 142), (250, 90), (250, 64)]  # over hole 3
     rule = {"walk in an unmarked line of fire"}
     assert told(frame, open_land(), walks(through, None)) == rule
+    assert told(frame, open_land(), walks(through, np.nan)) == rule  # as a file gives an empty text
     assert told(frame, open_land(), walks(through, "3, 2")) == set()
     around_it = [(100, 142), (100, 200), (270, 200), (275, 55), (252, 55)]
     assert told(frame, open_land(), walks(around_it, None)) == set()

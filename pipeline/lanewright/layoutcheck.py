@@ -319,7 +319,7 @@ def _walked(
     """Where a walk comes into a line of fire that it is not marked for."""
     line = shapely.segmentize(row["geometry"], STEP)
     xy = shapely.get_coordinates(line)
-    told = {int(n) for n in str(row["crosses"] or "").replace(",", " ").split() if n != "None"}
+    told = {int(n) for n in str(row["crosses"]).replace(",", " ").split() if n.isdigit()}
     leaves, comes = int(str(row["from_order"])), int(str(row["to_order"]))
     for number, hole in order.items():
         if number in told:
