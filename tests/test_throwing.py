@@ -329,3 +329,24 @@ def test_threads_make_no_difference():
         numba.set_num_threads(before)
     np.testing.assert_array_equal(answers[0].clear, answers[1].clear)
     np.testing.assert_array_equal(answers[0].low, answers[1].low)
+
+
+def test_a_flight_into_a_knoll_is_no_throw_and_one_over_it_is():
+    world = leg_worlds.bare()
+    x, _ = leg_worlds.centres(world)
+    flights = flights_of()
+    paths = throwing.paths_of(flights)
+    shapes = [(a.finish, a.height) for a in flights.arcs]
+    low, usual = shapes.index(("straight", "low")), shapes.index(("straight", "usual"))
+    under = 1.15 + aimed(flights, 0.5, 2, low)
+    assert 1.15 + aimed(flights, 0.5, 2, usual) > under + 0.5
+    knolls = (0.0, [True, True]), (under + 0.1, [False, True]), (9.0, [False, False])
+    for height, expected in knolls:
+        knoll = height * np.exp(-(((x - x[0, 40] - 30) / 5) ** 2))
+        hill = replace(world, ground=(world.ground + knoll).astype(np.float32))
+        contacts = throwing.contacts_of(hill, ThrowSettings(landing=0.1), "off")
+        got = [
+            throwing.possible(eastward(arc=a), flights, paths, contacts, CELL)[0]
+            for a in (low, usual)
+        ]
+        assert got == expected

@@ -17,6 +17,7 @@ from lanewright.config import LegsSettings
 from lanewright.flight import FINISHES, TARGET, LevelFlights
 from lanewright.grid import Grid
 from lanewright.kernels import march
+from lanewright.kernels.throws import NO_THROW
 from lanewright.landing import Hazards, landings
 from lanewright.schema import FAILS
 from lanewright.sites import LegWorld
@@ -181,6 +182,7 @@ def rates_by_finish(
         met[there, arc] = throwing.aim(
             tried.take(there), flights, paths, contacts, grid.cell
         )[:, 0]  # fmt: skip
+    met[met >= NO_THROW] = np.inf
     for i, finish in enumerate(FINISHES):
         mine = np.flatnonzero([arc.finish == finish for arc in flights.arcs])
         best = mine[met[:, mine].argmin(1)]

@@ -28,6 +28,7 @@ from lanewright.flight import BIN, FINISHES, TARGET, Flights, LevelFlights
 from lanewright.grid import Grid
 from lanewright.ground import Ground
 from lanewright.kernels import march
+from lanewright.kernels.throws import NO_THROW
 from lanewright.landing import Hazards, hazards_of
 from lanewright.lanes import Lanes
 from lanewright.legpaths import FOOT, KINDS, finish_of, places_of, rates_by_finish, scored
@@ -45,7 +46,7 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 CROWD = 25.0  # m, ground that shares its places among the legs kept
-AIMED, TRIED, THROWN = 12, 3, 1.5  # legs aimed, tried and thrown at for each that is kept
+AIMED, TRIED, THROWN = 12, 4, 2  # legs aimed, tried and thrown at for each that is kept
 TRIES = 64  # throws that try a leg
 SURELY = 2.0  # standard errors by which a finish must be better to take a leg over
 STRAY = 5.0  # m by which the designer's line may stray from straight and still be one leg
@@ -75,7 +76,7 @@ class Legs:
     warnings: tuple[str, ...] = ()
 
 
-@stage("legs", version=3)
+@stage("legs", version=4)
 def find_legs(
     survey: Survey,
     ground: Ground,
@@ -427,6 +428,7 @@ def _best(
 
     first = sieved(np.arange(len(lines)), found.blocked.astype(float), AIMED)
     met = throwing.aim(lines.take(first), flights, paths, thrown.contacts, cell)[:, 0]
+    first, met = first[met < NO_THROW], met[met < NO_THROW]
     first = sieved(first, met, TRIED)
     lines, finish, kind = lines.take(first), finish[first], kind[first]
     tee, end, places, gentle = tee[first], end[first], places[first], gentle[first]
@@ -436,7 +438,7 @@ def _best(
         scores.clearance(tried.clear, tried.low), gentle, np.ones(len(lines)), settings.score
     )
     first = _apart(hope, places, finish, lines, settings.apart)
-    room = int(THROWN * keep)
+    room = THROWN * keep
     first = first[
         _uncrowded(hope[first], places[first], finish[first], kind[first], settings, room)
     ]
@@ -598,7 +600,7 @@ def _own(
         tried = thrown.at(tees.iloc[tee[which]], baskets.iloc[end[which]], level, table, lines)
         # What the level cannot throw is taken only where it can throw nothing at all; then the
         # nearest throw it has stands in.
-        there = throwing.exists(lines, level, thrown.contacts, world.grid.cell)
+        there = throwing.possible(lines, level, table, thrown.contacts, world.grid.cell)
         worth = np.where(there, 1.0, 0.0) + tried["score"].to_numpy() / 2
         best = worth.reshape(tee.size, arcs.size).argmax(1) + np.arange(tee.size) * arcs.size
         mine, _, _ = thrown.finishes(tried.iloc[best], level, table, lines.take(best))
@@ -610,8 +612,8 @@ def _own(
     said = []
     if short:
         said.append(
-            f"own hole {name} asks for a throw beyond those of {' and '.join(short)}; a corner in "
-            "its line makes it a hole of two throws"
+            f"own hole {name} asks for a throw that is beyond {' and '.join(short)}, or the ground "
+            "is in its way; a corner in its line makes it a hole of two throws"
         )
     if unsafe > settings.most_unsafe:
         said.append(

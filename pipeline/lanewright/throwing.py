@@ -323,6 +323,14 @@ def paths_of(flights: LevelFlights) -> Paths:
     return Paths(table, have[nearest])
 
 
+def possible(
+    lines: Lines, flights: LevelFlights, paths: Paths, contacts: Contacts, cell: float
+) -> NDArray[np.bool_]:
+    """Whether the level has a throw for each line that the ground is not in the way of (lines,)."""
+    met = aim(lines, flights, paths, contacts, cell)[:, 0]
+    return np.asarray(exists(lines, flights, contacts, cell) & (met < kernel.NO_THROW))
+
+
 def exists(
     lines: Lines, flights: LevelFlights, contacts: Contacts, cell: float
 ) -> NDArray[np.bool_]:
@@ -377,8 +385,8 @@ def aim(
     Returns
     -------
     ndarray
-        (lines, 5): as surveyed, at least, at most, in the other season; and the share that was
-        searched.
+        (lines, 5): as surveyed, at least, at most, in the other season, `kernels.throws.NO_THROW`
+        each where the ground is in the way; and the share that was searched.
     """
     out = np.zeros((len(lines), 5))
     seeds = np.zeros(len(lines), np.uint64)

@@ -16,6 +16,8 @@ LAYERS = 64
 PER_METRE = np.float32(4.0)  # layers in a metre
 MOST_SD = 3.0  # the change of a path is taken as even in what makes it; no farther than this
 CONTACTS = 4  # sums of contacts kept for a throw
+SHORT = 0.75  # of a leg; a flight that is aimed to come down before is none to its end
+NO_THROW = 1e6  # contacts that stand for it
 STOP = 6  # figures kept of where a throw was stopped and ended
 
 
@@ -140,7 +142,8 @@ def _walk(legs, leg, paths, field, chances, depth, stop, log, at):
     the row and column where the disc comes to rest: where something stops it, or where it meets the
     ground and has slid on. From `at` 0 on, what is met is written to the rows of `log`.
 
-    Returns samples in the layers, how many of them were searched, and how many things are met.
+    Returns samples in the layers, how many of them were searched, how many things are met, and the
+    share of the leg where it comes down to `lowest` (infinite where it does not).
     """
     launch, speed, hyzer, aim, higher, enough = chances
     rows, cols = field.ground.shape
@@ -159,6 +162,7 @@ def _walk(legs, leg, paths, field, chances, depth, stop, log, at):
     seen = 0
     total = 0
     met = 0
+    low = np.inf
     u0 = v0 = w0 = 0.0
     r, c = r0, c0
     for k in range(1, path.shape[1]):
@@ -197,25 +201,27 @@ def _walk(legs, leg, paths, field, chances, depth, stop, log, at):
             if u > 1.0:
                 past = True  # beyond the target it is no longer this leg
             if (past or down) and (ended or not to_rest):
-                return total, seen, met
+                return total, seen, met, low
             r = r0 + dr * u - dc * v
             c = c0 + dc * u + dr * v
             if r < 0 or c < 0 or r >= rows or c >= cols:
                 if to_rest and not ended:
                     stop[4], stop[5] = r, c
-                return total, seen, met
+                return total, seen, met, low
             ri = np.int64(r)
             ci = np.int64(c)
             z = z0 + dz * u + w0 + f * dw
             height = (z - ground[ri, ci]) * PER_METRE
             if height < field.lowest:
+                if not down:
+                    low = u
                 down = True  # whatever grows there
                 if height < 0.0 and to_rest and not ended:
                     run = np.sqrt(du * du + dv * dv) * length
                     slide = paths.skid[row] / run if run > 0.0 else 0.0
                     stop[4] = r + (dr * du - dc * dv) * slide
                     stop[5] = c + (dc * du + dr * dv) * slide
-                    return total, seen, met
+                    return total, seen, met, low
                 continue
             if down or not height < LAYERS:
                 continue  # above all layers; also where the ground is unknown
@@ -262,7 +268,7 @@ def _walk(legs, leg, paths, field, chances, depth, stop, log, at):
         u0, v0, w0 = u1, v1, w1
     if to_rest and not ended:
         stop[4], stop[5] = r, c
-    return total, seen, met
+    return total, seen, met, low
 
 
 @njit(cache=True, nogil=True)
@@ -281,16 +287,17 @@ def _note(log, j, row, col, layer, kind, depth, along, left, height):
 def aim(legs, paths, field, log, out):
     """Expected contacts on the path aimed for, half the margin on its rise, and what was searched.
 
-    `out` (legs, 5): as surveyed, at least, at most, in the other season; share searched.
+    `out` (legs, 5): as surveyed, at least, at most, in the other season; share searched. A flight
+    that comes down to the ground before `SHORT` counts `NO_THROW`.
     """
     higher = (1.0 + paths.margin) / 2.0
     for leg in prange(out.shape[0]):
         depth = np.empty(CONTACTS, np.float64)
         stop = np.empty(4, np.float32)
         chances = (0.0, 0.0, 0.0, 0.0, higher, np.inf)
-        total, seen, _ = _walk(legs, leg, paths, field, chances, depth, stop, log, -1)
+        total, seen, _, low = _walk(legs, leg, paths, field, chances, depth, stop, log, -1)
         for i in range(CONTACTS):
-            out[leg, i] = depth[i]
+            out[leg, i] = depth[i] if low >= SHORT else NO_THROW
         out[leg, 4] = seen / total if total > 0 else 1.0
 
 
@@ -308,7 +315,7 @@ def throw(legs, paths, field, throws, log, clear, space, stops):
         stop = np.empty(STOP if keep else 4, np.float32)
         for t in range(throws):
             chances = _draw(legs.seed[leg], t, paths.margin)
-            total, seen, _ = _walk(legs, leg, paths, field, chances, depth, stop, log, -1)
+            total, seen, _, _ = _walk(legs, leg, paths, field, chances, depth, stop, log, -1)
             # depth 1 is the least that can be there: it makes the highest clear rate
             for i in range(CONTACTS):
                 if depth[i] < chances[5]:
@@ -334,7 +341,7 @@ def meet(legs, paths, field, throws, log, starts, enough):
         for t in range(throws):
             chances = _draw(legs.seed[leg], t, paths.margin)
             start = starts[leg, t] if write else -1
-            _, _, met = _walk(legs, leg, paths, field, chances, depth, stop, log, start)
+            _, _, met, _ = _walk(legs, leg, paths, field, chances, depth, stop, log, start)
             if not write:
                 starts[leg, t] = met
                 enough[leg, t] = chances[5]
