@@ -55,7 +55,7 @@ def test_the_walk_starts_at_the_arrival_and_steps_add_up(checks):
 
 
 def test_without_an_arrival_the_first_step_is_unknown():
-    checks = made(start=None)
+    checks = made(outings.without(outings.layers(), "layout_walks"), start=None)
     assert np.isnan(checks["walk_m"][0])
     assert checks["walk_m"][1:].notna().all()
     assert "No arrival is set" in kind(checks, "access")["why"].iloc[0]

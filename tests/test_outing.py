@@ -68,3 +68,12 @@ def test_a_hole_of_unknown_legs_is_a_fault_of_ours():
     layers["legs"] = layers["legs"].iloc[:1]
     with pytest.raises(KeyError):
         outing_of(layers, 18)
+
+
+def test_without_an_arrival_the_round_starts_where_its_first_walk_does():
+    outing = outing_of(outings.layers(), 18)
+    assert not outing.start_given
+    assert outing.start.xy == outings.START
+    assert outing_of(outings.layers(), 18, HOME).start_given
+    bare = outings.without(outings.layers(), "layout_walks")
+    assert outing_of(bare, 18).start is None

@@ -179,7 +179,7 @@ def _arrival(outing: Outing, land: shapely.MultiPolygon) -> Iterator[_Check]:
     if land.is_empty:
         return
     at = _first_place(outing, land)
-    told = outing.start is not None
+    told = outing.start is not None and outing.start_given
     yield _Check(
         "access",
         at,

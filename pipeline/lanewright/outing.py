@@ -98,9 +98,11 @@ class Outing:
     note
         What the reader should know about the choice, one sentence.
     start
-        Where the walk begins and ends; None where no arrival is known.
+        Where the walk begins and ends; None where nobody knows.
     walks
-        Rows of `layout_walks` of the proposal; none where there are none.
+        Rows of `layout_walks` of the proposal; None where there are none.
+    start_given
+        Whether the designer said where; else the layout found a place.
     """
 
     source: Literal["layout_holes", "holes", "legs"]
@@ -108,6 +110,7 @@ class Outing:
     note: str
     start: Spot | None
     walks: gpd.GeoDataFrame | None
+    start_given: bool = True
 
 
 def as_published(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -130,8 +133,9 @@ def outing_of(layers: Frames, wanted: int, start: Spot | None = None) -> Outing:
     wanted
         How many holes to take where no layout says.
     start
-        Where the walk begins and ends.
+        Where the designer wants the walk to begin and end; by default where the layout's does.
     """
+    given = start is not None
     legs = layers["legs"].set_index("leg_id", drop=False)
     tees = layers["tee_sites"].set_index("site_id")
     ends = layers["basket_sites"].set_index("site_id")
@@ -149,6 +153,7 @@ def outing_of(layers: Frames, wanted: int, start: Spot | None = None) -> Outing:
         found = layers.get("layout_walks")
         if found is not None and len(found):
             walks = found[found["proposal"] == rows["proposal"].iloc[0]].reset_index(drop=True)
+            start = start or _first_step(walks)
     elif holes is not None and len(holes):
         source = "holes"
         rows = _ordered(_best_apart(holes, "hole_id", wanted), start)
@@ -191,7 +196,7 @@ def outing_of(layers: Frames, wanted: int, start: Spot | None = None) -> Outing:
                 _walk_to(walks, number),
             )
         )
-    return Outing(source, tuple(played), note, start, walks)
+    return Outing(source, tuple(played), note, start, walks, given)
 
 
 def _ids(text: str) -> tuple[int, ...]:
@@ -233,6 +238,15 @@ def _pieces(trim: gpd.GeoDataFrame, chain: tuple[int, ...]) -> gpd.GeoDataFrame:
     place = mine["leg_id"].map({leg: i for i, leg in enumerate(chain)})
     order = np.lexsort((mine["piece_id"], mine["along_m"], place))
     return mine.iloc[order].drop_duplicates("piece_id").reset_index(drop=True)
+
+
+def _first_step(walks: gpd.GeoDataFrame) -> Spot | None:
+    """Where the first walk sets out, which is no hole's basket."""
+    out = walks[walks["from_order"] == 0]
+    if not len(out):
+        return None
+    x, y, z = shapely.get_coordinates(out.geometry.iloc[0], include_z=True)[0]
+    return Spot(float(x), float(y), float(z))
 
 
 def _walk_to(walks: gpd.GeoDataFrame | None, number: int) -> pd.Series[Any] | None:

@@ -409,7 +409,10 @@ class _Writer:
         if place:
             earlier = self.outing.holes[place - 1]
             return f"basket B{earlier.number}", earlier.basket
-        return ("the arrival", self.outing.start) if self.outing.start else None
+        if self.outing.start is None:
+            return None
+        name = "the arrival" if self.outing.start_given else "the start that the layout found"
+        return name, self.outing.start
 
     def _work_page(self, hole: Played) -> None:
         paper = self.paper
@@ -568,7 +571,10 @@ class _Writer:
             paper.paragraph("Nothing was found that calls for a look of its own.", 8)
             return
         walked = float(checks["walk_m"].sum())
-        start = "from the arrival and back to it" if self.outing.start else "from the first"
+        start = "from the first"
+        if self.outing.start:
+            given = self.outing.start_given
+            start = f"from the {'arrival' if given else 'start of the round'} and back to it"
         paper.paragraph(
             f"In the order of a short walk {start}: {self.metres(walked)} from check to check, "
             "straight. Bearings from true north.",

@@ -99,7 +99,8 @@ def field_points(
 
     points: list[FieldPoint] = []
     if outing.start is not None:
-        points.append(point("START", "arrival", outing.start, "Arrival: the walk starts and ends"))
+        said = "Arrival" if outing.start_given else "No arrival was given; found near good holes"
+        points.append(point("START", "arrival", outing.start, f"{said}: walks start and end here"))
     round_: list[str] = []
     work: list[tuple[int, str]] = []
     for hole in outing.holes:
