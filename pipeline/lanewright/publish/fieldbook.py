@@ -218,8 +218,9 @@ class _Writer:
         paper.y = y - 26
         if paper.y - paper.bottom > 60:
             paper.paragraph(
-                "Rings: holes, at their tees. Squares: field checks. P: arrival. Dash and dot: "
-                "the property as given, not surveyed.",
+                "Rings: holes, at their tees. Squares: field checks. "
+                f"{'P: arrival' if self.outing.start_given else 'S: start of the round'}. "
+                "Dash and dot: the property as given, not surveyed.",
                 6.8,
             )
             paper.notes(0, "Notes")

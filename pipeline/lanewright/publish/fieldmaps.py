@@ -463,7 +463,7 @@ def overview(paper: Paper, box: Box, scene: Scene) -> View:
         for point, number in zip(scene.checks.geometry, scene.checks["check_id"], strict=True):
             tags.put((point.x, point.y), str(number), "square")
         if start is not None:
-            picture.label(start.xy, "P")
+            picture.label(start.xy, "P" if scene.outing.start_given else "S")
     _grid_numbers(paper, view)
     return view
 
