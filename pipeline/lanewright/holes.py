@@ -56,6 +56,8 @@ SQUARE = 20.0  # m; ground that candidates share
 CROWDING = 0.06  # score that a candidate must bring for each other hole on its ground
 SURPLUS = 3  # holes that sets of holes are sought among, for each that is kept
 GOOD = 0.6  # share of the others that a hole may exclude more for being the best, not the worst
+SHORT_WALK = 46.0  # m from a basket to the next tee, 150 ft; common practice
+LINKED = 0.1  # share of the others that a hole may exclude more for one such walk
 AIMED = 40  # holes looked at for each that is kept
 VARIETY = 0.3  # score that being the only one of its kind is worth
 ZONE = 12.0  # m; short side of a wooded landing zone, 40 ft; common practice
@@ -94,7 +96,7 @@ class Holes:
     warnings: tuple[str, ...] = ()
 
 
-@stage("holes", version=3)
+@stage("holes", version=4)
 def find_holes(
     survey: Survey,
     ground: Ground,
@@ -213,6 +215,7 @@ def make_holes(
         )
         rounds = _in_rounds(
             some["score"].to_numpy(), some["length_m"].to_numpy(), _length_kinds(some, level),
+            some[["tee_x", "tee_y", "end_x", "end_y"]].to_numpy(),
             pairs[["first", "second"]].to_numpy(), room,
         )  # fmt: skip
         picked = some.iloc[rounds].reset_index(drop=True)
@@ -616,26 +619,35 @@ def _spread_out(holes: pd.DataFrame, table: gpd.GeoDataFrame, room: int, fit: Fi
     return np.asarray(order[kept], np.int64)
 
 
-def _in_rounds(score: Floats, length: Floats, kind: Ints, pairs: Ints, room: int) -> Ints:
+def _in_rounds(
+    score: Floats, length: Floats, kind: Ints, places: Floats, pairs: Ints, room: int
+) -> Ints:
     """Holes to keep, round by round: each round is a set that can be built together.
 
     Candidates that are merely good may all exclude one another; a layout needs many that do not.
     A round is filled with the hole that excludes the fewest others for its length, a good hole
-    before a poor one, each kind of hole in turn: short, middle, long, and of several throws.
+    before a poor one, each kind of hole in turn: short, middle, long, and of several throws. A hole
+    whose tee lies a short walk from a basket of the set, or whose basket from a tee, goes before.
     """
     clash = np.zeros((score.size, score.size), bool)
     clash[pairs[:, 0], pairs[:, 1]] = clash[pairs[:, 1], pairs[:, 0]] = True
+    walk = np.hypot(*(places[:, None, 2:] - places[None, :, :2]).transpose(2, 0, 1))
+    leads = (walk <= SHORT_WALK) & ~clash
+    np.fill_diagonal(leads, False)
     left = np.ones(score.size, bool)
     kept: list[int] = []
     counts = np.zeros(int(kind.max(initial=0)) + 1)
     while len(kept) < min(room, score.size):
-        free = left.copy()
+        free, mates = left.copy(), np.zeros(score.size, bool)
         while free.any() and len(kept) < room:
             excludes = clash[:, free].mean(1) * length.mean() / length
+            linked = leads[mates].any(0).astype(float) + leads[:, mates].any(1)
             there = np.unique(kind[free])
             pool = free & (kind == there[counts[there].argmin()])
-            best = int(np.where(pool, GOOD * score - excludes, -np.inf).argmax())
+            worth = GOOD * score - excludes + LINKED * linked
+            best = int(np.where(pool, worth, -np.inf).argmax())
             kept.append(best)
+            mates[best] = True
             counts[kind[best]] += 1
             left[best] = free[best] = False
             free &= ~clash[best]
