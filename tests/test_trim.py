@@ -411,3 +411,56 @@ def test_crown_share_is_flagged_past_a_quarter(given):
     share = fine.work[fine.work["chosen"]]["crown_share"]
     assert (share < 0.1).all()
     assert not fine.work[fine.work["chosen"]]["flag"].fillna("").str.contains("quarter").any()
+
+
+def many_legs(n, rng):
+    starts = rng.uniform(0, 400, (n, 2)) + np.array([leg_worlds.LEFT, leg_worlds.BOTTOM])
+    rate = rng.uniform(0.1, 1.0, n)
+    return gpd.GeoDataFrame(
+        {
+            "leg_id": np.arange(1, n + 1), "origin": np.where(np.arange(n) < 4, "own", "search"),
+            "lane_kind": rng.choice(["open", "edge", "lane", "tunnel"], n), "score": rng.random(n),
+            "clear_rate": rate, "clear_rate_leaf_on": 0.9 * rate, "clear_rate_se": 0.02,
+        },
+        geometry=[shapely.LineString([s, s + np.array([60, 0])]) for s in starts], crs=leg_worlds.CRS,
+    )  # fmt: skip
+
+
+def test_legs_are_planned_that_need_it_all_over_the_land():
+    legs = many_legs(400, np.random.default_rng(3))
+    wanted = legs["leg_id"].to_numpy()[::2]
+    settings = TrimSettings(legs=40, wished={"open": 0.9})
+    hard, clear = trim.chosen_legs(legs, wanted, settings)
+    table = legs.iloc[hard]
+    own = table["origin"] == "own"
+    assert (~own).sum() == 40
+    assert set(table[~own]["leg_id"]) <= set(wanted)
+    wished = table["lane_kind"].map(lambda kind: trim.wished_of(kind, settings))
+    assert (table[["clear_rate", "clear_rate_leaf_on"]].min(axis=1) < wished).all()
+    # None of those asked for is left out that is clear as it is, and none is planned for nothing.
+    done = legs.iloc[clear]
+    kind = done["lane_kind"].map(lambda kind: trim.wished_of(kind, settings))
+    assert (done["clear_rate_leaf_on"] >= kind).all()
+    assert not set(hard) & set(clear)
+    # Spread: no square of 50 m has a second leg before every square with one has its first.
+    starts = shapely.get_coordinates(shapely.get_point(table.geometry.to_numpy(), 0))
+    squares = np.floor(starts / 50)
+    assert len(np.unique(squares[~own.to_numpy()], axis=0)) >= 30
+
+
+def test_clear_legs_have_a_row_without_work(given):
+    flights, legs = given
+    growth, _ = trim.growth_of(leg_worlds.bare(), TRIM, LEGS, ())
+    out = trim.plan_legs(
+        growth, flights, legs.head(0), LEGS, wires=NO_WIRES, leaf_state="off", clear=legs
+    )
+    (row,) = out.per_leg.to_dict("records")
+    assert row["reached"]
+    assert row["hours_high"] == 0
+    assert row["promised"] == legs["clear_rate"].iloc[0]
+    holes = gpd.GeoDataFrame(
+        {"legs": [str(legs["leg_id"].iloc[0]), "99"]}, geometry=[None, None], crs=leg_worlds.CRS
+    )
+    hours = trim.with_hours(holes, out)
+    assert hours["trim_hours_high"].iloc[0] == 0
+    assert np.isnan(hours["trim_hours_high"].iloc[1])

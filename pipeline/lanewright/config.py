@@ -598,7 +598,8 @@ class TrimSettings(Settings):
     """What may be cut, by whom, and how fast."""
 
     legs: Annotated[int, Field(ge=1, le=5000)] = Field(
-        300, description="legs planned at most; the designer's own always are"
+        300,
+        description="legs that are not clear enough, planned at most; the designer's own always are",
     )
     wished: WishSettings = WishSettings()
     keep: Path | None = Field(

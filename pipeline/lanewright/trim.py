@@ -79,6 +79,7 @@ ROUNDS = 8  # times the choice may be tightened until the promise holds
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
 BIT_OF_IT = 0.9  # share of what can be won that is gone for where the wish is out of reach
 HOPELESS = 0.5  # share of the wish under which nothing is proposed if no more can be reached
+WORTH_IT = 0.03  # of clear rate that work must win where the wish is out of reach
 OVER = 1.0  # m from the line up to which a piece is over it
 MIDDLE = 0.3  # m from the line up to which a piece counts for both sides
 VOLUME_PRICE = 0.01  # h per m3: of sets that cost the same, the one that leaves more standing; ours
@@ -96,8 +97,8 @@ class Trim:
     per_leg
         `leg_id`, `wished`, `clear_rate`, `promised`, `promised_se` (0-1), the same in leaf as
         `leaf_on` and `leaf_on_promised`, `hours_low`, `hours_high`, `pieces`, `felled`, `reached`,
-        `most` (clear rate with every piece gone), `why` (what stands in the way, empty where
-        reached), `gap` (share of the work that a better set could save at most),
+        `most` (clear rate with every piece gone; NaN where none was looked for), `why` (what
+        stands in the way, empty where reached), `gap` (share of the work that a better set could save at most),
         `hours_leaf_low`, `hours_leaf_high`, `reached_leaf` (the plan made for the leafy season).
     curves
         `leg_id`, `step`, `work_id`, `hours_low`, `hours_high`, `clear_rate`: cutting piece by
@@ -155,7 +156,7 @@ def read_keep(settings: TrimSettings, plan: Plan, assumed_crs: str | None = None
     return tuple((s.geom_type, s.wkt) for s in shapes)
 
 
-@stage("trim", version=2)
+@stage("trim", version=4)
 def plan_trim(
     survey: Survey,
     ground: Ground,
@@ -203,9 +204,11 @@ def plan_trim(
         world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
         growth, warnings = growth_of(world, settings, legs_settings, keep)
         table = legs.legs if holes is None else holes.legs
-        chosen = chosen_legs(table, None if holes is None else holes.leg_ids, settings.legs)
+        wanted = None if holes is None else holes.leg_ids
+        hard, clear = chosen_legs(table, wanted, settings)
         return plan_legs(
-            growth, flights, table.iloc[chosen], legs_settings, wires=wires, leaf_state=leaf_state,
+            growth, flights, table.iloc[hard], legs_settings, wires=wires, leaf_state=leaf_state,
+            clear=table.iloc[clear],
             arrival=arrival, warnings=warnings, wet=world.wet, progress=progress,
             holes=None if holes is None else holes.holes,
         )  # fmt: skip
@@ -254,19 +257,28 @@ def growth_of(
     return Growth(world, settings, legs_settings.throw, kept, kept_tree), said
 
 
-def chosen_legs(legs: gpd.GeoDataFrame, wanted: Ints | None, most: int) -> Ints:
-    """Rows of the legs to plan: the designer's own, and the best of those wanted, spread out."""
+def chosen_legs(
+    legs: gpd.GeoDataFrame, wanted: Ints | None, settings: TrimSettings
+) -> tuple[Ints, Ints]:
+    """Rows of the legs to plan, and of those that are clear enough in both seasons as they are.
+
+    Planned are the designer's own, and of the wanted ones the best, spread over the land, up to
+    the number in the settings.
+    """
     own = legs["origin"].to_numpy() == "own"
-    may = ~own if wanted is None else ~own & np.isin(legs["leg_id"].to_numpy(), wanted)
-    rows = np.flatnonzero(may)
-    if rows.size > most:
+    may = own | (np.ones(len(legs), bool) if wanted is None else np.isin(legs["leg_id"], wanted))
+    wished = np.array([wished_of(kind, settings) for kind in legs["lane_kind"]])
+    seasons = legs[["clear_rate", "clear_rate_leaf_on"]].to_numpy(float)
+    clear = (seasons >= wished[:, None]).all(1)
+    rows = np.flatnonzero(may & ~clear & ~own)
+    if rows.size > settings.legs:
         start = shapely.get_coordinates(shapely.get_point(legs.geometry.to_numpy()[rows], 0))
         square = pd.DataFrame(np.floor(start / SQUARE).astype(np.int64))
         score = legs["score"].to_numpy()[rows]
         order = np.argsort(-score, kind="stable")
         turn = square.iloc[order].groupby([0, 1]).cumcount().to_numpy()
-        rows = rows[order[np.argsort(turn, kind="stable")][:most]]
-    return np.sort(np.r_[np.flatnonzero(own), rows])
+        rows = rows[order[np.argsort(turn, kind="stable")][: settings.legs]]
+    return np.sort(np.r_[np.flatnonzero(own & ~clear), rows]), np.flatnonzero(may & clear)
 
 
 def plan_legs(
@@ -277,13 +289,14 @@ def plan_legs(
     *,
     wires: gpd.GeoDataFrame,
     leaf_state: str,
+    clear: gpd.GeoDataFrame | None = None,
     arrival: tuple[float, float] | None = None,
     warnings: list[str] | None = None,
     wet: Flags | None = None,
     holes: gpd.GeoDataFrame | None = None,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Trim:
-    """Plan the least work of some legs; see `plan_trim`."""
+    """Plan the least work of some legs, and add those that are `clear` enough; see `plan_trim`."""
     world, settings = growth.world, growth.settings
     contacts = throwing.contacts_of(world, legs_settings.throw, leaf_state)
     planned: list[_Planned] = []
@@ -293,11 +306,43 @@ def plan_legs(
             planned.append(got)
             progress(0.95 * len(planned) / max(len(legs), 1))
     planned.sort(key=lambda p: p.leg_id)
-    return _told(growth, planned, wires, arrival, warnings or [], wet, holes)
+    bare = [] if clear is None else [_bare_row(settings, leg) for _, leg in clear.iterrows()]
+    return _told(growth, planned, bare, wires, arrival, warnings or [], wet, holes)
 
 
 # ---------------------------------------------------------------------------------------------
 # One leg
+
+
+def wished_of(lane_kind: object, settings: TrimSettings) -> float:
+    """Clear rate wished for in a kind of lane."""
+    kind = lane_kind if isinstance(lane_kind, str) else "lane"
+    return float(getattr(settings.wished, kind))
+
+
+def _bare_row(settings: TrimSettings, leg: pd.Series) -> dict[str, object]:
+    """Row of a leg that is clear enough in both seasons; nothing was looked for on it."""
+    rate, leafy = float(leg["clear_rate"]), float(leg["clear_rate_leaf_on"])
+    return {
+        "leg_id": int(leg["leg_id"]),
+        "wished": wished_of(leg["lane_kind"], settings),
+        "clear_rate": rate,
+        "promised": rate,
+        "promised_se": float(leg["clear_rate_se"]),
+        "leaf_on": leafy,
+        "leaf_on_promised": leafy,
+        "hours_low": 0.0,
+        "hours_high": 0.0,
+        "pieces": 0,
+        "felled": 0,
+        "reached": True,
+        "most": np.nan,
+        "why": "",
+        "gap": 0.0,
+        "hours_leaf_low": 0.0,
+        "hours_leaf_high": 0.0,
+        "reached_leaf": True,
+    }
 
 
 @dataclass(frozen=True)
@@ -461,8 +506,7 @@ def _plan_leg(
     leaf: Floats | None,
 ) -> _Planned:  # fmt: skip
     settings = growth.settings
-    kind = leg["lane_kind"] if isinstance(leg["lane_kind"], str) else "lane"
-    wished = float(getattr(settings.wished, kind))
+    wished = wished_of(leg["lane_kind"], settings)
     pieces, unsure = offered(find_pieces(growth, ours, length), settings)
     hours = hours_of(growth, pieces)
     cost = cost_of(growth, pieces, hours)
@@ -556,6 +600,8 @@ def _choice(
         if short <= 0 or goal >= most or most < wished * throws:
             break
         goal = min(goal + max(1, int(np.ceil(short * throws))), most)
+    if most < wished * throws and told.clear(best).mean() < bare + WORTH_IT:
+        return none, 0.0
     return best, gap
 
 
@@ -662,15 +708,16 @@ _PER_LEG = (
 
 
 def _told(
-    growth: Growth, planned: list[_Planned], wires: gpd.GeoDataFrame,
-    arrival: tuple[float, float] | None, warnings: list[str], wet: Flags | None,
-    holes: gpd.GeoDataFrame | None,
+    growth: Growth, planned: list[_Planned], bare: list[dict[str, object]],
+    wires: gpd.GeoDataFrame, arrival: tuple[float, float] | None, warnings: list[str],
+    wet: Flags | None, holes: gpd.GeoDataFrame | None,
 ) -> Trim:  # fmt: skip
     """Frames of all legs' plans."""
     grid = growth.world.grid
-    if not planned:
+    if not planned and not bare:
         return replace(_nothing(grid, wires), warnings=tuple(warnings))
-    per_leg = pd.DataFrame([p.row for p in planned], columns=list(_PER_LEG))
+    per_leg = pd.DataFrame([*(p.row for p in planned), *bare], columns=list(_PER_LEG))
+    per_leg = per_leg.sort_values("leg_id", kind="stable", ignore_index=True)
     rows: list[dict[str, object]] = []
     outlines: list[object] = []
     curves, raises = [], []
@@ -703,8 +750,8 @@ def _told(
         raises += raised(p.leg_id, _limbs_of(p))
     empty = _nothing(grid, wires)
     if not rows:
-        return replace(empty, per_leg=per_leg, warnings=tuple(warnings),
-                       facts=_facts(per_leg, empty.work))  # fmt: skip
+        facts = _facts(per_leg, empty.work)
+        return replace(empty, per_leg=per_leg, warnings=tuple(warnings), facts=facts)
     work = gpd.GeoDataFrame(rows, geometry=np.array(outlines, object), crs=grid.crs)
     work["piece_id"] = _piece_ids(work)
     work["walk_order"] = _walk_order(work, grid, arrival)
