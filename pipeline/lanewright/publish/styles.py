@@ -145,8 +145,8 @@ def _ramp(what: str, wider: float = 1.0) -> tuple[Rule, ...]:
     """
     edges = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
     # Where a thousand good ones cross, wide strokes would run into one blot.
-    widths = (0.1, 0.11, 0.13, 0.18, 0.3)
-    solid = (0.2, 0.25, 0.3, 0.45, 0.8)
+    widths = (0.08, 0.09, 0.1, 0.13, 0.18)
+    solid = (0.15, 0.2, 0.25, 0.35, 0.45)
     return tuple(
         Rule(
             f"{what} {low:.1f} to {high:.1f}",
@@ -290,7 +290,7 @@ STYLES: tuple[Style, ...] = (
         ),
         on_top="chosen",
     ),
-    Style("holes", "Score", _ramp("score", 1.6), column="score", on_top="score"),
+    Style("holes", "Score", _ramp("score", 1.3), column="score", on_top="score"),
     Style(
         "holes",
         "Route",
