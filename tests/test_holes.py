@@ -273,6 +273,13 @@ def test_without_lidar_holes_come_from_the_ground_alone():
     assert not frame["sentence"].str.contains("nan|None").any()
 
 
+@pytest.mark.parametrize(("clear", "said"), [(0.6, True), (0.7, False)])
+def test_a_hole_that_fewer_than_two_thirds_pass_says_so(clear, said):
+    legs = legs_of((150, 100, 150, 180), clear_rate=clear)
+    found = made.make_holes(leg_worlds.bare(400.0, 1.0), (BLUE,), legs, SETTINGS)
+    assert ("tight, 60 % of throws pass" in found.holes["sentence"].iloc[0]) is said
+
+
 def test_no_legs_make_no_holes_and_say_so():
     legs = legs_of((100, 100, 100, 180))
     none = Legs(legs.tee_sites, legs.basket_sites, legs.legs.iloc[:0])

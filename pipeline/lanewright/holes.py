@@ -96,7 +96,7 @@ class Holes:
     warnings: tuple[str, ...] = ()
 
 
-@stage("holes", version=4)
+@stage("holes", version=5)
 def find_holes(
     survey: Survey,
     ground: Ground,
@@ -243,7 +243,9 @@ def make_holes(
     holes = _routes(_numbered(chosen, table, world))
     holes = holes.assign(**greens_of(world, holes))
     holes["score"] *= holes.pop("green_score")
-    holes["sentence"] = [_sentence(row) for row in holes.to_dict("records")]
+    holes["sentence"] = [
+        _sentence(row, settings.gap_share) for row in holes.to_dict("records")
+    ]
     used = np.unique(np.array(" ".join(holes["legs"]).split(), dtype=np.int64))
     positions = _no_positions(world)
     if thrower is not None and len(holes):
@@ -752,8 +754,8 @@ def _routes(holes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 # Words
 
 
-def _sentence(hole: dict[str, Any]) -> str:
-    """A hole as a designer would note it."""
+def _sentence(hole: dict[str, Any], fair: float) -> str:
+    """A hole as a designer would note it; tight where fewer throws pass than is fair."""
     feet = hole["length_m"] / FOOT
     kind = {
         "open": "over open ground", "edge": "along an edge", "lane": "down a lane",
@@ -780,6 +782,8 @@ def _sentence(hole: dict[str, Any]) -> str:
         parts.append(
             f"pinches to {hole['pinch_width_m']:.0f} m at {hole['pinch_at_m']:.0f} m"
         )
+    if hole["clear_rate"] < fair:
+        parts.append(f"tight, {100 * hole['clear_rate']:.0f} % of throws pass")
     parts.append(f"green {hole['green']}")
     if hole["pair_id"] is not None and not pd.isna(hole["pair_id"]):
         how = "the safe way is" if hole["route"] == "bold" else "may be dared by"
