@@ -287,7 +287,7 @@ def _mark(found: Findings, subject: Subject, label: str, units: Units) -> Mark:
     ahead = subject.paths[0][min(8, len(subject.paths[0]) - 1)]
     turn = np.degrees(np.arctan2(-(ahead[1] - subject.tee[1]), ahead[0] - subject.tee[0]))
     par = subject.row.get("par")
-    name = subject.title if label == subject.title.split()[-1] else f"{label}: {subject.title}"
+    name = subject.title if label in subject.title.split() else f"{label}: {subject.title}"
     told = f"{name}, {units.length(subject.length)}" + (f", par {par}" if par else "")
     return Mark(
         subject.key,

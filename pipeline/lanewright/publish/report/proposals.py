@@ -101,20 +101,20 @@ def _points(told: Mapping[str, Any]) -> list[tuple[str, str]]:
     """What each term of the run's weights brings, and how far the best possible may lie above."""
     if not told:
         return []
-    rows = [(f"Points for {name}", number(points, 1)) for name, points in told["terms"].items()]
+    rows = [(f"Points for {name}", number(points)) for name, points in told["terms"].items()]
     near = (
         "no better round exists by these weights"
         if told["proven best"]
-        else f"a better one could have {percent(told['gap'], 1)} more at most"
+        else f"at most {number(told['bound'] - told['points'])} points under the best possible"
     )
-    return [*rows, ("All points", number(told["points"], 1)), ("How near to the best", near)]
+    return [*rows, ("All points", number(told["points"])), ("How near to the best", near)]
 
 
 def _gives_up(told: Mapping[str, Any]) -> str:
     """Points behind the best proposal of each term, in words; empty where nothing is told."""
     if not told:
         return ""
-    behind = [f"{number(points, 1)} points for {name}" for name, points in told["gives up"].items()]
+    behind = [f"{number(points)} points for {name}" for name, points in told["gives up"].items()]
     if not behind:
         return "nothing: no other is better on any term"
     return f"against the best on each term: {listed(behind)}"

@@ -30,6 +30,7 @@ _ABOVE = 1.5  # m of air over the flight
 WIDE = 12.2  # m, free width from which the narrowest place is none worth drawing (PDGA, Course
 # Design Elements: wooded fairways are 4.6 to 12.2 m wide)
 BEYOND = 12.0  # m shown behind the tee and past the basket, as on the plan
+_ROSE = 0.3  # m over the release from which the highest place is worth a mark
 _WILD = 6.0  # m over the flight that the band of throws may take at most
 _TALL = 16.0  # m of growth that the columns hold
 _SHAPE = 0.34  # height over width that the picture aims at
@@ -237,7 +238,7 @@ def side_view(
         _up_ticks(tee_ground, floor, roof, stretch, units),
         pinch,
         (round(float(way.at[top]), 1), round(float(y_of(way.z[top])), 2),
-         f"{units.length(over, 1)} over the tee" if top > starts[0] else ""),
+         f"{units.length(over, 1)} over the tee" if float(way.z[top] - way.z[starts[0]]) > _ROSE else ""),
         tuple(cuts),
         _told(subject, ground, way, units),
     )  # fmt: skip

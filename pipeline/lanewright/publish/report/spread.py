@@ -89,11 +89,13 @@ def spread_of(flights: Flights | None, leg: Row, path: Floats) -> Spread | None:
     ahead, left = ahead * np.cos(aim) - left * np.sin(aim), ahead * np.sin(aim) + left * np.cos(aim)
     stations = np.linspace(0.0, length, _STATIONS)
     aside, heights = np.full((2, THROWS, _STATIONS), np.nan)
+    # A disc may drop straight down at the end; what does not go on tells nothing new.
+    on = np.ones(ahead.shape, bool)
+    on[:, 1:] = np.diff(np.maximum.accumulate(ahead, axis=1), axis=1) > 1e-6
     for i in range(THROWS):
-        # A disc may drop straight down at the end; what does not go on tells nothing new.
-        on = np.r_[True, np.diff(np.maximum.accumulate(ahead[i])) > 1e-6]
-        aside[i] = np.interp(stations, ahead[i, on], left[i, on], right=np.nan)
-        heights[i] = np.interp(stations, ahead[i, on], up[i, on], right=np.nan)
+        there = ahead[i, on[i]]
+        aside[i] = np.interp(stations, there, left[i, on[i]], right=np.nan)
+        heights[i] = np.interp(stations, there, up[i, on[i]], right=np.nan)
     enough = np.isfinite(aside).mean(0) > 0.3
     edges = (OUTER[0], INNER[0], INNER[1], OUTER[1])
     direction = chord[:2] / length

@@ -107,7 +107,7 @@ def subjects_of(found: Findings) -> list[Subject]:
         made.append(
             Subject(
                 f"hole-{key}",
-                f"Hole {key}",
+                _title(key, sorted(places.get(key, ()))),
                 row,
                 tuple(rows[m] for m in mine),
                 tuple(coords[m] for m in mine),
@@ -115,6 +115,11 @@ def subjects_of(found: Findings) -> list[Subject]:
             )
         )
     return made
+
+
+def _title(key: int, places: list[tuple[int, int]]) -> str:
+    """Name of a hole by its place in the best proposal that has it, else by its number."""
+    return f"Proposal {places[0][0]}, hole {places[0][1]}" if places else f"Hole {key}"
 
 
 def leg_ids(text: object) -> list[int]:
