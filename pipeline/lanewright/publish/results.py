@@ -19,12 +19,15 @@ from lanewright.cautions import list_cautions
 from lanewright.config import Config
 from lanewright.crs import authority
 from lanewright.designer import start_frames
+from lanewright.layoutcheck import check_proposals
+from lanewright.legs import world_of
 from lanewright.publish import report
 from lanewright.publish.field import arrival_of, plan_field, write_field
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import InputFile, summarise, write_summary
 from lanewright.publish.tables import write_holes_csv
+from lanewright.safety import surroundings_of
 from lanewright.store import Meter, Store, Timing
 from lanewright.survey import Plan, checksum, threads
 from lanewright.trim import with_hours
@@ -37,7 +40,7 @@ log = logging.getLogger(__name__)
 DESIGNER_START = "designer-start.gpkg"
 """Best layout as lines that a designer copies, edits and hands back."""
 
-VERSION = 3
+VERSION = 4
 """Raise whenever what is written changes for the same results."""
 
 
@@ -245,7 +248,11 @@ def _summary(
         "legs": scouting.legs.facts,
         "holes": scouting.holes.facts,
         "trim": scouting.trim.facts,
-        "layout": {**scouting.layouts.facts, "proposals": scouting.layouts.proposals},
+        "layout": {
+            **scouting.layouts.facts,
+            "proposals": scouting.layouts.proposals,
+            "rules_broken": _rules_broken(config, scouting),
+        },
     }
     return summarise(
         title=config.name,
@@ -258,6 +265,23 @@ def _summary(
         assumed=scouting.plan.assumed,
         findings=findings,
     )
+
+
+def _rules_broken(config: Config, scouting: Scouting) -> dict[str, list[str]]:
+    """Rules of safety that each proposal breaks, by the check of finished lines; none as a rule.
+
+    A hole that the designer keeps may break some: it is kept all the same, and told.
+    """
+    world = world_of(
+        scouting.survey, scouting.ground, scouting.terrain, scouting.vegetation, scouting.lanes,
+        config.legs,
+    )  # fmt: skip
+    told = check_proposals(
+        scouting.layouts.holes, scouting.layouts.walks, scouting.holes.holes, scouting.holes.legs,
+        [flights.level for flights in scouting.flights.levels],
+        surroundings_of(world, scouting.survey.wires), config.layout.safety,
+    )  # fmt: skip
+    return {str(number): [str(rule) for rule in rules] for number, rules in told.items()}
 
 
 def _inputs(plan: Plan) -> list[InputFile]:
