@@ -304,6 +304,9 @@ def test_trunk_in_the_way_is_named_when_nothing_may_be_felled(given):
     (leg,) = out.per_leg.to_dict("records")
     assert not leg["reached"]
     assert "trunks" in leg["why"]
+    # The designer's own leg is named in a warning, with the reason.
+    assert out.warnings == (f"own leg {leg['leg_id']}: {leg['why']}",)
+    assert out.facts["out_of_reach"] == {str(leg["leg_id"]): leg["why"]}
     assert "tree 10" in leg["why"] or "tree 20" in leg["why"]
     # Stems this thick are an arborist's: they are not proposed under any settings here.
     thick = planned(grown(trees=trees), given, wishing(1.0))
@@ -346,7 +349,6 @@ def test_keep_list_is_honoured_exactly(given, kind):
     else:
         assert 10 not in set(out.work["tree_id"].dropna())
     assert "on the keep list" in out.per_leg["why"].iloc[0]
-    assert out.warnings == ()
 
 
 def test_keep_list_off_the_property_is_warned_of_with_distances(given):
@@ -422,7 +424,8 @@ def many_legs(n, rng):
             "lane_kind": rng.choice(["open", "edge", "lane", "tunnel"], n), "score": rng.random(n),
             "clear_rate": rate, "clear_rate_leaf_on": 0.9 * rate, "clear_rate_se": 0.02,
         },
-        geometry=[shapely.LineString([s, s + np.array([60, 0])]) for s in starts], crs=leg_worlds.CRS,
+        geometry=[shapely.LineString([s, s + np.array([60, 0])]) for s in starts],
+        crs=leg_worlds.CRS,
     )  # fmt: skip
 
 

@@ -761,7 +761,10 @@ _LAYERS = (
             *_length("nearest_tree_m", "How far that tree stands from the piece's middle."),
             _real("volume_m3", "m3", "Space the piece fills.", digits=1),
             _real("area_m2", "m2", "Ground under the piece.", digits=1),
-            _share("sure", "Share of it that lidar has searched; the rest is expected."),
+            _share(
+                "sure",
+                "Share of it that lidar has searched; the rest is expected. Empty for whole trees.",
+            ),
             _share(
                 "crown_share",
                 "Share of the tree's live crown that this leg's work takes; empty without a tree.",

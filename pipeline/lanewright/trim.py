@@ -98,8 +98,8 @@ class Trim:
         `leg_id`, `wished`, `clear_rate`, `promised`, `promised_se` (0-1), the same in leaf as
         `leaf_on` and `leaf_on_promised`, `hours_low`, `hours_high`, `pieces`, `felled`, `reached`,
         `most` (clear rate with every piece gone; NaN where none was looked for), `why` (what
-        stands in the way, empty where reached), `gap` (share of the work that a better set could save at most),
-        `hours_leaf_low`, `hours_leaf_high`, `reached_leaf` (the plan made for the leafy season).
+        stands in the way, empty where reached), `gap` (share of the work that a better set could
+        save at most), `hours_leaf_low`, `hours_leaf_high`, `reached_leaf` (the plan made for the leafy season).
     curves
         `leg_id`, `step`, `work_id`, `hours_low`, `hours_high`, `clear_rate`: cutting piece by
         piece in order of `rank`; step 0 is the leg as it is.
@@ -156,7 +156,7 @@ def read_keep(settings: TrimSettings, plan: Plan, assumed_crs: str | None = None
     return tuple((s.geom_type, s.wkt) for s in shapes)
 
 
-@stage("trim", version=4)
+@stage("trim", version=5)
 def plan_trim(
     survey: Survey,
     ground: Ground,
@@ -307,7 +307,9 @@ def plan_legs(
             progress(0.95 * len(planned) / max(len(legs), 1))
     planned.sort(key=lambda p: p.leg_id)
     bare = [] if clear is None else [_bare_row(settings, leg) for _, leg in clear.iterrows()]
-    return _told(growth, planned, bare, wires, arrival, warnings or [], wet, holes)
+    own = set(legs["leg_id"][legs["origin"] == "own"])
+    said = [*(warnings or []), *_out_of_reach(planned, own)]
+    return _told(growth, planned, bare, wires, arrival, said, wet, holes)
 
 
 # ---------------------------------------------------------------------------------------------
@@ -684,6 +686,19 @@ def _why_not(growth: Growth, choosing: _Thrown, case: Case, wished: float, most:
 # All legs together
 
 
+def _out_of_reach(planned: list[_Planned], own: set[int]) -> list[str]:
+    """Warnings about wished clear rates that no trimming reaches: which legs, and why."""
+    short = [p for p in planned if not p.row["reached"]]
+    said = [f"own leg {p.leg_id}: {p.row['why']}" for p in short if p.leg_id in own]
+    others = len(short) - len(said)
+    if others:
+        said.append(
+            f"{others} legs that holes could use do not reach the wished clear rate by trimming; "
+            "summary.json says which and why"
+        )
+    return said
+
+
 def _nothing(grid: Grid, wires: gpd.GeoDataFrame, warning: str | None = None) -> Trim:
     names = [c.name for c in SCHEMA["trim_work"].columns if c.derived is None]
     empty = gpd.GeoDataFrame({n: [] for n in names}, geometry=[], crs=grid.crs)
@@ -844,7 +859,7 @@ def _row(
         "nearest_tree_m": float(away[0]),
         "volume_m3": pieces.volume[j],
         "area_m2": pieces.area[j],
-        "sure": pieces.sure[j] if action != TREE else 0.5,
+        "sure": pieces.sure[j],
         "crown_share": share,
         "rank": int(p.rank[j]),
         "walk_order": None,
@@ -909,6 +924,7 @@ def _flags(
         flags += _dose(growth, t, [pieces.voxels[i] for i in np.flatnonzero(same)], share)
     if action == TREE:
         flags.append("felling is the last resort: no limbs alone reach the wished clear rate")
+        flags.append("make sure there is a stem: of tops found from above, half are none")
         if growth.dbh[t] >= treework.ROOST_DBH_CM:
             flags.append("look for loose bark, cracks and bats first")
     row, col = growth.world.grid.rowcol(np.array([pieces.x[j]]), np.array([pieces.y[j]]))
@@ -1105,6 +1121,9 @@ def _facts(per_leg: pd.DataFrame, work: pd.DataFrame) -> dict[str, object]:
         "legs_reached_by_trimming": int(
             (per_leg["reached"].astype(bool) & (per_leg["pieces"] > 0)).sum()
         ),
+        "out_of_reach": {
+            str(leg): why for leg, why in zip(per_leg["leg_id"], per_leg["why"], strict=True) if why
+        },
         "legs_out_of_reach": int((~per_leg["reached"].astype(bool)).sum()),
         "legs_proven_least": int((per_leg["gap"] <= 1e-3).sum()),
         "largest_gap": round(float(per_leg["gap"].max()), 4) if len(per_leg) else 0.0,
