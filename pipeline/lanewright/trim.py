@@ -99,7 +99,8 @@ class Trim:
         `leaf_on` and `leaf_on_promised`, `hours_low`, `hours_high`, `pieces`, `felled`, `reached`,
         `most` (clear rate with every piece gone; NaN where none was looked for), `why` (what
         stands in the way, empty where reached), `gap` (share of the work that a better set could
-        save at most), `hours_leaf_low`, `hours_leaf_high`, `reached_leaf` (the plan made for the leafy season).
+        save at most), `hours_leaf_low`, `hours_leaf_high`, `reached_leaf` (the plan made for the
+        leafy season, by hand, without a bound).
     curves
         `leg_id`, `step`, `work_id`, `hours_low`, `hours_high`, `clear_rate`: cutting piece by
         piece in order of `rank`; step 0 is the leg as it is.
