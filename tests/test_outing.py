@@ -34,6 +34,14 @@ def test_trim_of_a_hole_once_and_along_the_way():
     assert list(trim["along_m"]) == [40.0, 47.0]
 
 
+def test_a_piece_in_parts_along_one_throw_keeps_its_parts():
+    layers = outings.layers()
+    again = layers["trim_work"].iloc[[0]].assign(work_id=9, along_m=44.0)
+    layers["trim_work"] = outings.concat(layers["trim_work"], again)
+    trim = outing_of(layers, 18).holes[1].trim
+    assert list(zip(trim["piece_id"], trim["along_m"], strict=True)) == [(1, 40), (1, 44), (2, 47)]
+
+
 def test_holes_where_there_is_no_layout():
     layers = outings.without(outings.layers(), "layout_holes", "layout_walks")
     outing = outing_of(layers, 3, HOME)

@@ -59,7 +59,8 @@ class Played:
     tee, landings, basket
         Where it is played.
     trim
-        Rows of `trim_work` chosen for its legs, a piece once, along the way of play.
+        Rows of `trim_work` chosen for its legs, along the way of play; a piece that stands by
+        two throws comes with the first.
     walk
         Its row of `layout_walks`: from the basket before; None where no walk is known.
     """
@@ -237,7 +238,10 @@ def _pieces(trim: gpd.GeoDataFrame, chain: tuple[int, ...]) -> gpd.GeoDataFrame:
     mine = trim[trim["leg_id"].isin(chain) & trim["chosen"]]
     place = mine["leg_id"].map({leg: i for i, leg in enumerate(chain)})
     order = np.lexsort((mine["piece_id"], mine["along_m"], place))
-    return mine.iloc[order].drop_duplicates("piece_id").reset_index(drop=True)
+    mine = mine.iloc[order]
+    # A piece may lie in parts along one throw; that it stands by the next one too is no more work.
+    first = mine.groupby("piece_id")["leg_id"].transform("first")
+    return mine[mine["leg_id"] == first].reset_index(drop=True)
 
 
 def _first_step(walks: gpd.GeoDataFrame) -> Spot | None:

@@ -138,6 +138,8 @@ def layers(level="blue"):
         level=level,
         name=None,
         sentence="A hole in a sentence.",
+        trim_hours_low=[0.0, 0.75, 0.0, np.nan, 0.0],
+        trim_hours_high=[0.0, 1.5, 0.0, np.nan, 0.0],
     )
     made["layout_holes"] = layout
     made["layout_walks"] = _walks()

@@ -516,7 +516,9 @@ class _Writer:
                 7,
             )
             return
-        low, high = hole.trim["hours_low"].sum(), hole.trim["hours_high"].sum()
+        low, high = hole.facts.get("trim_hours_low"), hole.facts.get("trim_hours_high")
+        if low is None or pd.isna(low):
+            low, high = hole.trim["hours_low"].sum(), hole.trim["hours_high"].sum()
         paper.heading(f"Trim work, {low:.1f} to {high:.1f} hours", 40)
         rows, flags = [], []
         for place, (_, piece) in enumerate(hole.trim.iterrows(), start=1):

@@ -129,15 +129,12 @@ def field_points(
     home = ["START"] if outing.start is not None else []
     routes = [
         FieldRoute("ROUND", "All holes in order", (*home, *round_, *home)),
-        FieldRoute("TRIM", "All trim work in the order of a walk", _once(work)),
+        FieldRoute(
+            "TRIM", "All trim work in the order of a walk", tuple(name for _, name in sorted(work))
+        ),
         FieldRoute("CHECKS", "All field checks in the order of a walk", (*home, *visits, *home)),
     ]
     return points, [route for route in routes if len(set(route.stops)) > 1]
-
-
-def _once(work: list[tuple[int, str]]) -> tuple[str, ...]:
-    """Names of pieces by their place in the walk; a piece that two holes share comes once."""
-    return tuple(dict(sorted(work, reverse=True))[place] for place in sorted({p for p, _ in work}))
 
 
 def write_gpx(
