@@ -30,8 +30,8 @@ ARRIVAL = -1
 
 SCALE = 10  # the solver counts whole tenths of a point
 WORKERS = 4  # subsolvers, taking turns whatever the number of cores, so that any machine agrees
-STEPS, TRIES = 500_000, 5  # changes tried for a first round, and goes at it
-HOT, COLD = 200.0, 3.0  # points; how much worse a change may be, at first and at last
+STEPS, TRIES = 3_000_000, 2  # changes tried for a first round, and goes at it
+HOT, COLD = 300.0, 8.0  # points; how much worse a change may be, at first and at last
 NEAR = 40  # holes whose tees are near each basket, that changes mostly choose from
 
 

@@ -750,8 +750,8 @@ class SolverSettings(Settings):
         240, description="holes that take part; the best of every part of the land"
     )
     changes: Annotated[int, Field(ge=100, le=100_000_000)] = Field(
-        500_000,
-        description="changes tried on a round, five times over, before the solver takes it on",
+        3_000_000,
+        description="changes tried on a round, twice over, before the solver takes it on",
     )
     seconds: Positive = Field(
         45.0, description="time for all proposals together; the best so far is kept"

@@ -255,6 +255,15 @@ def field_of(
     if count and not shun.is_empty:
         wish[shapely.intersects(frame.geometry.to_numpy(), shun) & ~must] = -1
 
+    unfit = safety.alone(frame, legs, levels, around, settings.safety)
+    for fault in unfit.to_dict("records"):
+        if must[fault["hole"]]:
+            warnings.append(
+                f"{names[fault['hole']]} is kept, against the rule: {fault['reason']}, "
+                f"{fault['distance_m']:.0f} m where {fault['needed_m']:.0f} m are asked for"
+            )
+    alone = unfit["hole"].to_numpy(np.int64)
+    out[alone[~must[alone]]] = True
     rows = np.flatnonzero(~out)
     # Conflicts grow with the square of the candidates; the best of a very long list will do.
     if rows.size > MOST:
