@@ -1,6 +1,11 @@
 """Wires: those the vendor told, those that hang in rows, and trees that are none."""
 
+import json
+from pathlib import Path
+
+import laspy
 import numpy as np
+import rasterio
 import shapely
 from scipy.spatial import cKDTree
 
@@ -66,3 +71,26 @@ def test_vendors_returns_are_joined_by_what_lies_near():
     groups = _joined(both, 24.0, 3)
     assert sorted(len(g) for g in groups) == sorted([int(LINE.length), 60])
     assert _joined(both[:2], 24.0, 3) == []
+
+
+def test_the_demo_line_is_found_without_the_vendors_classes():
+    tiles = Path(__file__).resolve().parents[1] / "sample_tiles"
+    with rasterio.open(next((tiles / "dem").glob("*.tif"))) as dem:
+        ground, to_cell = dem.read(1, masked=True).filled(np.nan), ~dem.transform
+    loose = []
+    for path in sorted((tiles / "tiles").glob("*.laz")):
+        tile = laspy.read(path)
+        x, y, z = (np.asarray(tile[axis]) for axis in "xyz")
+        col, row = to_cell.a * x + to_cell.c, to_cell.e * y + to_cell.f
+        under = ground[row.astype(int), col.astype(int)]
+        # As from a vendor who leaves wires unclassified.
+        kind = np.asarray(tile.classification)
+        plant = np.isin(kind, (0, 1, 3, 4, 5, 13, 14)) & np.isfinite(under)
+        loose.append(alone(np.column_stack([x, y, z - under])[plant]))
+    rows = map(_along, rows_of(np.concatenate(loose)))
+    lines = [line for line in rows if line.length >= LONG]
+    true = shapely.LineString(json.loads((tiles / "truth.json").read_text())["wire"]["line"])
+    found = shapely.union_all(lines)
+    flown = true.intersection(shapely.box(552_000, 4_310_000, 552_600, 4_310_600))
+    assert flown.intersection(found.buffer(2)).length > 0.75 * flown.length
+    assert found.difference(true.buffer(3)).length == 0

@@ -54,7 +54,8 @@ def main() -> None:
         print(
             f"{len(got.per_leg):4d} legs  {clock:6.1f} s clock  {cpu:6.1f} s CPU  "
             f"{1000 * cpu / len(got.per_leg):5.0f} ms a leg  "
-            f"peak {peak:5.0f} MB (+{peak - held:.0f})  {facts['legs_proven_least']} proven least, largest gap {facts['largest_gap']}"
+            f"peak {peak:5.0f} MB (+{peak - held:.0f})  "
+            f"{facts['legs_proven_least']} proven least, largest gap {facts['largest_gap']}"
         )
     print("load", " ".join(f"{x:.1f}" for x in os.getloadavg()))
 
