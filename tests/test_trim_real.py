@@ -83,9 +83,7 @@ def done(wood):
     growth, _ = trim.growth_of(world, TRIM, LEGS, ())
     out = trim.plan_legs(growth, flights, legs, LEGS, wires=NO_WIRES, leaf_state="on")
     contacts = throwing.contacts_of(world, LEGS.throw, "on")
-    plans = list(
-        trim._planned(growth, contacts, flights.levels[0], legs, LEGS.throws, TRIM)
-    )
+    plans = list(trim._planned(growth, contacts, flights.levels[0], legs, LEGS.throws, TRIM))
     return world, flights.levels[0], legs, growth, out, plans
 
 

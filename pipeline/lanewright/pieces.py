@@ -503,15 +503,11 @@ def with_trees(growth: Growth, pieces: Pieces, met: Met, length: float) -> Piece
         return pieces
     weights, trees = trunk_shares(growth, met.row[trunk], met.col[trunk])
     depth = np.bincount(trees.ravel(), (weights * met.depth[trunk][:, None]).ravel())
-    along = np.bincount(
-        trees.ravel(), (weights * (met.depth * met.along)[trunk][:, None]).ravel()
-    )
+    along = np.bincount(trees.ravel(), (weights * (met.depth * met.along)[trunk][:, None]).ravel())
     left = np.bincount(trees.ravel(), (weights * (met.depth * met.left)[trunk][:, None]).ravel())
     fit = np.flatnonzero(depth >= _LEAST * met.enough.size)
     kept_cell = growth.kept[growth.world.grid.rowcol(growth.x[fit], growth.y[fit])] != 0
-    fit = fit[
-        (growth.dbh[fit] <= settings.largest_felled_cm) & ~growth.kept_tree[fit] & ~kept_cell
-    ]
+    fit = fit[(growth.dbh[fit] <= settings.largest_felled_cm) & ~growth.kept_tree[fit] & ~kept_cell]
     if fit.size == 0:
         return pieces
     n, within = len(pieces), pieces.within.copy()

@@ -1104,8 +1104,7 @@ def with_hours(holes: gpd.GeoDataFrame, trim: Trim) -> gpd.GeoDataFrame:
     for end in ("low", "high"):
         hours = known[f"hours_{end}"].to_dict()
         out[f"trim_hours_{end}"] = [
-            sum(hours.get(int(leg), np.nan) for leg in str(legs).split())
-            for legs in holes["legs"]
+            sum(hours.get(int(leg), np.nan) for leg in str(legs).split()) for legs in holes["legs"]
         ]
     return out
 
