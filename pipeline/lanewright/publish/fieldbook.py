@@ -508,13 +508,16 @@ class _Writer:
         paper = self.paper
         if not len(hole.trim):
             paper.heading("Trim work", 24)
-            planned = "trim_work" if "chosen" in hole.trim.columns else ""
-            paper.paragraph(
-                "None chosen: the line clears as wished, or no trimming of it was planned."
-                if planned
-                else "No trimming was planned in this run.",
-                7,
-            )
+            text = "No trimming was planned in this run."
+            if "chosen" in hole.trim.columns:
+                hours = hole.facts.get("trim_hours_low")
+                text = (
+                    "None was planned for this line."
+                    if hours is None or pd.isna(hours)
+                    else "None chosen: the line clears as wished, or no work within the settings "
+                    "would bring it there."
+                )
+            paper.paragraph(text, 7)
             return
         low, high = hole.facts.get("trim_hours_low"), hole.facts.get("trim_hours_high")
         if low is None or pd.isna(low):

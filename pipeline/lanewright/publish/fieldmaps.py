@@ -586,8 +586,8 @@ def plan(paper: Paper, box: Box, scene: Scene, hole: Played) -> View:
             picture.hatch(shape, 2.2, grey=0.4)
             picture.shape(shape, 0.6, closed=True)
         spots = [spot.xy for spot in hole.spots]
-        picture.line(spots, 0.5, 0.0, (1, 2))
         for leg in hole.legs.geometry:
+            picture.line(np.array(_ends(leg)), 0.5, 0.0, (1, 2))
             picture.line(shapely.get_coordinates(leg), 1.5, cased=True)
         _throws(picture, hole)
         _distances(picture, hole, scene.feet_first)
@@ -620,8 +620,8 @@ def names_of(hole: Played) -> list[str]:
 
 def _throws(picture: _Picture, hole: Played) -> None:
     """Where throws come to rest, and where those that fail do so; as far as the run tells."""
-    for (_, leg), a, b in zip(hole.legs.iterrows(), hole.spots[:-1], hole.spots[1:], strict=True):
-        start, end = np.array(a.xy), np.array(b.xy)
+    for _, leg in hole.legs.iterrows():
+        start, end = _ends(leg.geometry)
         way = (end - start) / max(float(np.hypot(*(end - start))), 1e-9)
         if pd.notna(leg.get("landing_long_m")):
             middle = end + way * leg["landing_past_m"]
@@ -651,11 +651,21 @@ def cross(paper: Paper, x: float, y: float, size: float = 2.6) -> None:
             paper.stroke([(x - size, y - turn * size), (x + size, y + turn * size)], width, grey)
 
 
+def _ends(leg: shapely.LineString) -> tuple[Floats, Floats]:
+    """Where a throw sets out and where it ends.
+
+    The next throw of a hole starts somewhere in the landing zone, not on the spot that stands for
+    it.
+    """
+    first, last = shapely.get_coordinates(leg)[[0, -1]]
+    return first, last
+
+
 def _distances(picture: _Picture, hole: Played, feet_first: bool) -> None:
     """Strokes across the line of play every 10 m, or 50 ft, from each throw's start."""
     step = 50 / FEET_PER_METRE if feet_first else 10.0
-    for a, b in zip(hole.spots[:-1], hole.spots[1:], strict=True):
-        start, end = np.array(a.xy), np.array(b.xy)
+    for leg in hole.legs.geometry:
+        start, end = _ends(leg)
         size = float(np.hypot(*(end - start)))
         way = (end - start) / max(size, 1e-9)
         side = np.array([-way[1], way[0]]) * 2.0 / picture.view.per_metre
@@ -701,9 +711,9 @@ def section(scene: Scene, hole: Played, step: float = 0.5) -> Section:
     zs: list[Floats] = []
     ss: list[Floats] = []
     joints = [0.0]
-    for leg, a, b in zip(hole.legs.geometry, hole.spots[:-1], hole.spots[1:], strict=True):
+    for leg in hole.legs.geometry:
         points = shapely.get_coordinates(leg, include_z=True)
-        start, end = np.array(a.xy), np.array(b.xy)
+        start, end = _ends(leg)
         size = max(float(np.hypot(*(end - start))), 1e-6)
         gone = np.maximum.accumulate((points[:, :2] - start) @ (end - start) / size)
         at = np.arange(0.0, size, step)
