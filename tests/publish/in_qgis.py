@@ -32,6 +32,7 @@ except ImportError:  # the tests' own Python looks in here too
 TOP_FIRST = (
     "field_checks",
     "layout_holes",
+    "designer_holes",
     "layout_walks",
     "hole_positions",
     "tee_sites",
@@ -48,6 +49,15 @@ TOP_FIRST = (
     "water",
     "openings",
 )
+
+
+def names_in(path):
+    """Layers of a file from the top down; those nobody gave a place come last."""
+    with closing(sqlite3.connect(path)) as db:
+        query = "SELECT table_name FROM gpkg_contents WHERE data_type = 'features'"
+        there = [name for (name,) in db.execute(query)]
+    placed = [name for name in TOP_FIRST if name in there]
+    return placed + [name for name in there if name not in placed]
 
 
 def rules_from_sld(path, name, style):
@@ -97,10 +107,8 @@ def main(path, picture=None):
     app = QgsApplication([], False)
     app.initQgis()
     found, layers = {}, []
-    for name in TOP_FIRST:
+    for name in names_in(path):
         layer = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
-        if not layer.isValid():  # not in this file
-            continue
         renderer = layer.renderer()
         count, ids, names, _, _ = layer.listStylesInDatabase()
         texts = [layer.getStyleFromDatabase(style)[0] for style in ids[:count]]
