@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +24,8 @@ from lanewright.sources import vectors
 
 if TYPE_CHECKING:
     from lanewright.scout import Scouting
+
+log = logging.getLogger(__name__)
 
 _USED = (
     "legs", "tee_sites", "basket_sites", "holes", "trim_work", "layout_holes", "layout_walks",
@@ -63,6 +67,7 @@ def write_field(
     outing: Outing,
 ) -> None:
     """Write field-book.pdf, field-points.gpx and field-points.kml to a folder."""
+    began = time.perf_counter()
     survey, vegetation = scouting.survey, scouting.vegetation
     crs = survey.grid.crs
     checks = as_published("field_checks", layers["field_checks"])
@@ -94,6 +99,10 @@ def write_field(
     )
     told = Told(name, facts, as_published("cautions", layers["cautions"]), config.field.paper)
     write_fieldbook(folder / "field-book.pdf", scene, told)
+    log.info(
+        "field book and points: %d holes, %d checks, %d points, %.1f s",
+        len(outing.holes), len(checks), len(points), time.perf_counter() - began,
+    )  # fmt: skip
 
 
 def arrival_of(config: Config, grid: Grid, ground: NDArray[Any]) -> Spot | None:
