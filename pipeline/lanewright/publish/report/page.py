@@ -25,7 +25,7 @@ from lanewright.publish.report.subjects import subjects_of
 from lanewright.publish.report.words import Units, number, pct, percent, plural
 from lanewright.publish.whole import beside
 
-VERSION = 1
+VERSION = 2
 """Raise whenever the page changes for the same results."""
 
 

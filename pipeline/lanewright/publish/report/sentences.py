@@ -228,11 +228,16 @@ def _layout(found: Findings, units: Units) -> str:
         else f"holds the {plural(wanted, 'hole')} asked for"
     )
     proposals = layout["proposal"].nunique()
+    walks = found.layer("layout_walks")
+    walked = units.length(
+        float(walks.loc[walks["proposal"] == best["proposal"].iloc[0], "length_m"].sum())
+        if walks is not None
+        else float(best["walk_m"].fillna(0).sum())
+    )
     return (
         f"It {short}: the first of {plural(proposals, 'proposal')} plays "
         f"{units.length(float(best['length_m'].sum()))} to a par of {int(best['par'].sum())} (our "
-        f"default table), with {units.length(float(best['walk_m'].fillna(0).sum()))} of walks "
-        "between holes."
+        f"default table), with {walked} of walks between holes."
     )
 
 

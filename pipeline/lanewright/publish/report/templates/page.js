@@ -284,7 +284,7 @@
     map.setAttribute("preserveAspectRatio", "xMidYMid meet");
     map.setAttribute("viewBox", all.join(" "));
     map.style.setProperty("--u", (Math.max(all[2] / 680, all[3] / 560)).toPrecision(5));
-    $$("details.round, details.pieces").forEach(d => { d.open = true; });
+    $$("details.round").forEach(d => { d.open = true; }); // pieces stand in the crew's list
   });
   addEventListener("afterprint", () => {
     printing = false;
