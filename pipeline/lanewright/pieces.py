@@ -104,7 +104,7 @@ class Growth:
         """Whether each tree, by row or `NO_TREE`, is one that stays."""
         if not len(self.kept_tree):
             return np.zeros(tree.shape, bool)
-        return (tree != NO_TREE) & self.kept_tree[np.maximum(tree, 0)]
+        return np.asarray((tree != NO_TREE) & self.kept_tree[np.maximum(tree, 0)])
 
     def nearest(self, x: Floats, y: Floats) -> tuple[Ints, Floats]:
         """Row of the nearest tree and how far it is; `NO_TREE` and NaN without trees."""
@@ -413,8 +413,8 @@ def _piece(
         inside = ll < np.repeat(top, layers.size)
         rr, cc, ll = rr[inside], cc[inside], ll[inside]
     else:
-        bottom, top = _limits(int(key[2]), low, high, growth.settings)
-        layers = np.arange(max(low - 1, bottom), min(high + 1, top) + 1)
+        bottom, ceiling = _limits(int(key[2]), low, high, growth.settings)
+        layers = np.arange(max(low - 1, bottom), min(high + 1, ceiling) + 1)
         rr, cc, ll = np.repeat(r, layers.size), np.repeat(c, layers.size), np.tile(layers, r.size)
     kind, owner = _belongs(growth, rr, cc, ll)
     same = (kind == action) & (owner == tree)
