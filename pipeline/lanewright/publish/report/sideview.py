@@ -213,6 +213,7 @@ def side_view(
     tee_ground = float(ground[starts[0]])
     top = starts[0] + int(np.argmax(way.z[starts[0] : bounds[1]]))
     over = float(way.z[top] - tee_ground)
+    rose = float(way.z[top] - way.z[starts[0]])
     at_pinch = subject.row.get("pinch_at_m")
     pinch = None
     if at_pinch is not None and (subject.row.get("pinch_width_m") or WIDE) < WIDE:
@@ -238,7 +239,7 @@ def side_view(
         _up_ticks(tee_ground, floor, roof, stretch, units),
         pinch,
         (round(float(way.at[top]), 1), round(float(y_of(way.z[top])), 2),
-         f"{units.length(over, 1)} over the tee" if float(way.z[top] - way.z[starts[0]]) > _ROSE else ""),
+         f"{units.length(over, 1)} over the tee" if rose > _ROSE else ""),
         tuple(cuts),
         _told(subject, ground, way, units),
     )  # fmt: skip
