@@ -900,10 +900,6 @@ class LayoutSettings(Settings):
     solver: SolverSettings = SolverSettings()
 
 
-class ReportSettings(Settings):
-    """Page and field book."""
-
-
 class FieldSettings(Settings):
     """What to look at on foot, and the book to carry."""
 
@@ -981,7 +977,6 @@ class Config(Settings):
     legs: LegsSettings = LegsSettings()
     trim: TrimSettings = TrimSettings()
     layout: LayoutSettings = LayoutSettings()
-    report: ReportSettings = ReportSettings()
     field: FieldSettings = FieldSettings()
 
     @field_validator("points", "elevation", "water", "keep_out", mode="before")

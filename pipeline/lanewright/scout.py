@@ -74,7 +74,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     )  # fmt: skip
     trim = step(
         plan_trim, survey, ground, terrain, vegetation, lanes, flights, legs, holes, config.legs,
-        config.trim, keep=keep, leaf_state=config.leaf_state,
+        config.trim, keep=keep, leaf_state=config.leaf_state, arrival=hand.arrival,
     )  # fmt: skip
     layouts = step(
         lay_out, survey, ground, terrain, vegetation, lanes, levels, holes, trim, config.legs,

@@ -58,7 +58,6 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
         "publish",
         VERSION,
         report.VERSION,
-        config.report,
         config.name,
         config.units,
         config.arrival,
