@@ -245,7 +245,9 @@ def test_holes_by_the_border_and_over_a_road_are_left_out():
 def test_own_holes_are_kept_named_and_bent():
     world = leg_worlds.bare(400.0, 1.0)
     legs = legs_of(
-        (100, 100, 100, 180), (8.5, 100.5, 8.5, 180.5), (8.5, 180.5, 80.5, 180.5),
+        (100, 100, 100, 180),
+        (8.5, 100.5, 8.5, 180.5),
+        (8.5, 180.5, 80.5, 180.5),
         origin=["search", "own", "own"],
     )
     line = shapely.LineString(CORNER + np.array([(8.4, 100.4), (8.4, 180.4), (80.4, 180.4)]))

@@ -187,7 +187,7 @@ class LevelFlights:
 
     def grade_of(self, length: NDArray[np.float64], dz: NDArray[np.float64]) -> NDArray[np.int64]:
         """Class of chords that rise `dz` [m] over their length [m]; the nearest one."""
-        slope = np.asarray(dz, float) / np.asarray(length, float)
+        slope = np.asarray(dz, float) / np.maximum(np.asarray(length, float), 1e-6)
         between = (self.grade[1:] + self.grade[:-1]) / 2
         return np.asarray(np.searchsorted(between, slope), np.int64)
 

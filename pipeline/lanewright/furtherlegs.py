@@ -66,9 +66,7 @@ class Thrower:
             baskets.reset_index(drop=True),
         )
 
-    def best(
-        self, level: str, tee: Ints, end: Ints, throws: int | None = None
-    ) -> gpd.GeoDataFrame:
+    def best(self, level: str, tee: Ints, end: Ints, throws: int | None = None) -> gpd.GeoDataFrame:
         """Throw from tee sites at end sites, each line with the arc that suits it best.
 
         Parameters
@@ -130,5 +128,3 @@ def with_legs(table: gpd.GeoDataFrame, more: gpd.GeoDataFrame) -> gpd.GeoDataFra
     both = pd.concat([table, more[[c for c in more if c in table or not len(table)]]],
                      ignore_index=True)  # fmt: skip
     return gpd.GeoDataFrame(both, geometry="geometry", crs=more.crs)
-
-

@@ -112,9 +112,11 @@ def _words(
     slope: float, nearest: dict[str, Floats], side: NDArray[np.int64], framed: Flags, brush: float
 ) -> str:
     """A green in words: its ground, what frames it, what lies near it."""
-    parts = [
-        "gentle" if slope <= GENTLE else "sloping" if slope <= FEATURE else "steep"
-    ] if np.isfinite(slope) else []
+    parts = (
+        ["gentle" if slope <= GENTLE else "sloping" if slope <= FEATURE else "steep"]
+        if np.isfinite(slope)
+        else []
+    )
     trees = [SIDES[i] for i in (1, 3, 0) if framed[i]]
     if len(trees) == 3:
         parts.append("walled in by trees")
@@ -134,5 +136,3 @@ def _words(
 
 def _listed(words: list[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-

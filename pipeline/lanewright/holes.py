@@ -243,9 +243,7 @@ def make_holes(
     holes = _routes(_numbered(chosen, table, world))
     holes = holes.assign(**greens_of(world, holes))
     holes["score"] *= holes.pop("green_score")
-    holes["sentence"] = [
-        _sentence(row, settings.gap_share) for row in holes.to_dict("records")
-    ]
+    holes["sentence"] = [_sentence(row, settings.gap_share) for row in holes.to_dict("records")]
     used = np.unique(np.array(" ".join(holes["legs"]).split(), dtype=np.int64))
     positions = _no_positions(world)
     if thrower is not None and len(holes):
@@ -296,9 +294,7 @@ def landing_share(
         bearing = np.radians(legs["landing_bearing_deg"].to_numpy(float))
         past = legs["landing_past_m"].to_numpy(float)[:, None]
         middle = np.where(thrown[:, None], ends + past * ahead, ends)
-        axis = np.where(
-            thrown[:, None], np.column_stack([np.sin(bearing), np.cos(bearing)]), ahead
-        )
+        axis = np.where(thrown[:, None], np.column_stack([np.sin(bearing), np.cos(bearing)]), ahead)
         long = np.where(thrown, legs["landing_long_m"] / ELLIPSE, long)
         wide = np.where(thrown, legs["landing_wide_m"] / ELLIPSE, wide)
     z = norm.ppf(ODDS)
@@ -688,18 +684,14 @@ def _own_chains(
         return
     tee = legs.tee_sites.set_index("site_id").geometry.loc[mine["tee_id"]]
     end = legs.basket_sites.set_index("site_id").geometry.loc[mine["end_id"]]
-    cells = np.column_stack(
-        [*world.grid.rowcol(tee.x, tee.y), *world.grid.rowcol(end.x, end.y)]
-    )
+    cells = np.column_stack([*world.grid.rowcol(tee.x, tee.y), *world.grid.rowcol(end.x, end.y)])
     for name, line in own:
         corners = shapely.get_coordinates(line.simplify(STRAY))
         row, col = world.grid.rowcol(*corners.T)
         wanted = np.column_stack([row[:-1], col[:-1], row[1:], col[1:]])
         for level in levels:
             ours = (mine["level"] == level.name).to_numpy()
-            found = [
-                np.flatnonzero(ours & (cells == place).all(1)) for place in wanted
-            ]
+            found = [np.flatnonzero(ours & (cells == place).all(1)) for place in wanted]
             if all(f.size for f in found):
                 chain = np.full(max(3, len(found)), NONE, np.int64)
                 chain[: len(found)] = [mine.index[f[0]] for f in found]
@@ -779,9 +771,7 @@ def _sentence(hole: dict[str, Any], fair: float) -> str:
     if hole["carry_water_m"] >= 3:
         parts.append(f"carries {hole['carry_water_m']:.0f} m of water")
     if hole["pinch_width_m"] < TIGHT:
-        parts.append(
-            f"pinches to {hole['pinch_width_m']:.0f} m at {hole['pinch_at_m']:.0f} m"
-        )
+        parts.append(f"pinches to {hole['pinch_width_m']:.0f} m at {hole['pinch_at_m']:.0f} m")
     if hole["clear_rate"] < fair:
         parts.append(f"tight, {100 * hole['clear_rate']:.0f} % of throws pass")
     parts.append(f"green {hole['green']}")

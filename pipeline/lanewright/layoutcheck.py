@@ -232,8 +232,10 @@ def _ends_of(
     distance = cdist(end_of[None], other.at)
     off = other.at - end_of
     with np.errstate(invalid="ignore", divide="ignore"):
-        cosine = off @ (end_of - start_of) / (
-            np.linalg.norm(off, axis=1) * np.linalg.norm(end_of - start_of)
+        cosine = (
+            off
+            @ (end_of - start_of)
+            / (np.linalg.norm(off, axis=1) * np.linalg.norm(end_of - start_of))
         )
     past = np.nan_to_num(cosine, nan=-1.0) > np.cos(np.radians(settings.far_deg))
     pair = np.asarray(settings.behind[0]), np.asarray(settings.behind[1])

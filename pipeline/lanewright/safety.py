@@ -404,9 +404,7 @@ def _in_cones(ways: Fairways, levels: Sequence[Level], settings: SafetySettings)
     targets = np.flatnonzero(ways.tee | ways.basket)
     way = ways.leg_end - ways.leg_start
     length = np.hypot(*way.T)
-    reach = np.where(
-        _last_legs(ways), length - END, length * settings.cone_reach
-    )
+    reach = np.where(_last_legs(ways), length - END, length * settings.cone_reach)
     throw = np.array([level.tee_throw for level in levels])[ways.leg_level]
     off = ways.xy[targets][None] - ways.leg_start[:, None]
     distance = np.hypot(off[..., 0], off[..., 1])

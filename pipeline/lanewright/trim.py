@@ -157,7 +157,7 @@ def read_keep(settings: TrimSettings, plan: Plan, assumed_crs: str | None = None
     return tuple((s.geom_type, s.wkt) for s in shapes)
 
 
-@stage("trim", version=5)
+@stage("trim", version=6)
 def plan_trim(
     survey: Survey,
     ground: Ground,
@@ -888,12 +888,13 @@ def _words(
     if pieces.action[j] == BRUSH:
         kind = treework.brush_class(pieces.high[j : j + 1], pieces.density[j : j + 1])[0]
         name = ("light", "medium", "heavy")[int(kind)]
-        size = f"{max(pieces.area[j], 1):.0f} m2, up to {_both(pieces.high[j])} high"
+        area = max(pieces.area[j], 1)
+        size = f"{area:.0f} m² ({area / FOOT**2:.0f} ft²), up to {_both(pieces.high[j])} high"
         return f"cut {name} brush, {size}; {place}"
     if pieces.action[j] == TREE:
         return (
-            f"fell tree {growth.tree_id[t]}, {growth.height[t]:.0f} m high, stem about "
-            f"{growth.dbh[t]:.0f} cm; {place}"
+            f"fell tree {growth.tree_id[t]}, {_both(growth.height[t], 0)} high, stem about "
+            f"{growth.dbh[t]:.0f} cm ({growth.dbh[t] / 2.54:.0f} in); {place}"
         )
     whose = f"tree {growth.tree_id[t]}" if t != NO_TREE else "a tree whose top lidar does not tell"
     low, high = pieces.low[j], pieces.high[j]

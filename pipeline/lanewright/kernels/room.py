@@ -115,8 +115,10 @@ def room(first: Any, xy: Any, share: Any, along: Any, left: Any, play: Any, end:
         for j in range(i + 1, holes):
             rule[i, j] = -1
             if (
-                box[i, 0] > box[j, 2] + most or box[j, 0] > box[i, 2] + most
-                or box[i, 1] > box[j, 3] + most or box[j, 1] > box[i, 3] + most
+                box[i, 0] > box[j, 2] + most
+                or box[j, 0] > box[i, 2] + most
+                or box[i, 1] > box[j, 3] + most
+                or box[j, 1] > box[i, 3] + most
             ):
                 continue
             worst = 1.0
@@ -145,8 +147,14 @@ def room(first: Any, xy: Any, share: Any, along: Any, left: Any, play: Any, end:
                     needed = wooded
                     if d >= worst * wooded:
                         between = _trees(
-                            raster, origin[0], origin[1], origin[2],
-                            xy[p, 0], xy[p, 1], xy[q, 0], xy[q, 1],
+                            raster,
+                            origin[0],
+                            origin[1],
+                            origin[2],
+                            xy[p, 0],
+                            xy[p, 1],
+                            xy[q, 0],
+                            xy[q, 1],
                         )
                         if between >= enough:
                             continue

@@ -172,9 +172,7 @@ def _layers(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
         "water": terrain.water_bodies,
         "wet_ground": terrain.wet_ground,
         "drainage": terrain.drainage,
-        "cautions": list_cautions(
-            survey, terrain, scouting.vegetation, scouting.trim, config.trim
-        ),
+        "cautions": list_cautions(survey, terrain, scouting.vegetation, scouting.trim, config.trim),
         "tee_sites": scouting.legs.tee_sites,
         "basket_sites": scouting.legs.basket_sites,
         # With the throws from landing zones that holes added; Legs.legs has them not.
