@@ -599,7 +599,7 @@ class TrimSettings(Settings):
 
     legs: Annotated[int, Field(ge=1, le=5000)] = Field(
         300,
-        description="legs that are not clear enough, planned at most; the designer's own always are",
+        description="legs that are not clear enough, planned at most; the designer's own always",
     )
     wished: WishSettings = WishSettings()
     keep: Path | None = Field(

@@ -1,5 +1,11 @@
 """Compiled search for a good round: changes to a round, taken by simulated annealing."""
 
+# Compiled functions take whatever numbers reach them; annotations there would promise what nobody
+# checks.
+# mypy: disable-error-code="no-untyped-def,no-untyped-call"
+
+from __future__ import annotations
+
 import numpy as np
 from numba import njit
 
