@@ -336,13 +336,14 @@ def _told(
         f"{scouting.ground.source}, {authority(scouting.survey.grid.crs)}",
         "  " + ", ".join(f"{count:,} {name.replace('_', ' ')}" for name, count in counts.items()),
     ]
-    if len(legs):
-        best = legs.sort_values("score", ascending=False).iloc[0]
+    if len(layers.get("holes", ())):
+        best = layers["holes"].sort_values("score", ascending=False, kind="stable").iloc[0]
+        lines.append(f"  best hole: {best['sentence']}")
+    elif len(legs):
+        best = legs.sort_values("score", ascending=False, kind="stable").iloc[0]
         lines.append(
             f"  best leg: {best['length_m']:.0f} m ({best['length_m'] / 0.3048:.0f} ft), "
-            f"{best['finish']}, {best['lane_kind']}, clear rate {best['clear_rate']:.0%}"
-            if scouting.vegetation is not None
-            else f"  best leg: {best['length_m']:.0f} m, grade {best['grade_pct']:.0f} %"
+            f"grade {best['grade_pct']:.0f} %"
         )
     lines += [f"  note: {warning}" for warning in warnings_of(scouting)]
     total = sum(t.seconds for t in timings)
