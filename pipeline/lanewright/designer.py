@@ -16,7 +16,9 @@ Wishes for an area: `keep out` bars it to holes and walks, `avoid` makes holes i
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -27,6 +29,9 @@ WISHES = ("keep", "lock", "prefer", "avoid")
 AREA_WISHES = ("avoid", "keep out")
 SAME = 10.0
 """Metres between tees, and between baskets, within which two holes are the same."""
+
+FORMER = "former hole "
+"""How a hole that only had a number is called in a run that may give it another."""
 
 
 @dataclass(frozen=True)
@@ -129,16 +134,16 @@ def start_frames(
     best = layout[layout["proposal"] == 1] if len(layout) else layout
     chains = holes.set_index("hole_id")["legs"]
     shapes = legs.set_index("leg_id").geometry
+    own = set(best["name"].dropna()) if "name" in best else set()
     rows = []
     for hole in best.sort_values("play_order").to_dict("records"):
         throws = [shapes.loc[int(leg)] for leg in chains.loc[hole["hole_id"]].split()]
         corners = [shapely.get_coordinates(throws[0])[0]]
         corners += [shapely.get_coordinates(throw)[-1] for throw in throws]
         line = shapely.LineString(np.round(corners, 2))
-        name = hole.get("name")
         rows.append(
             {
-                "name": f"hole {hole['play_order']}" if pd.isna(name) else name,
+                "name": _named(hole, own),
                 "wish": None,
                 "play_order": hole["play_order"],
                 "note": hole.get("sentence"),
@@ -152,6 +157,17 @@ def start_frames(
         {name: pd.Series(dtype=object) for name in ("name", "wish", "note")}, geometry=[], crs=crs
     )
     return {"designer_holes": drawn, "designer_areas": areas}
+
+
+def _named(hole: dict[Hashable, Any], own: set[str]) -> str:
+    """Its own name, or its number; no two holes of a layout are called the same."""
+    name = hole.get("name")
+    if isinstance(name, str) and not name.startswith(FORMER):
+        return name
+    numbered = f"hole {hole['play_order']}"
+    while numbered in own:
+        numbered += "a"
+    return numbered
 
 
 def changes(
@@ -179,28 +195,51 @@ def changes(
     shapes = layout.geometry.to_numpy()
     tee = shapely.get_coordinates(shapely.get_point(shapes, 0)).reshape(-1, 2)
     basket = shapely.get_coordinates(shapely.get_point(shapes, -1)).reshape(-1, 2)
+    numbers = [int(number) for number in layout["play_order"]]
     asked = {hole.name: hole for hole in hand.holes}
-    by_hole: list[str | None] = ["new: takes the place of holes that had to go"] * len(layout)
-    lines = []
+    by_hole: list[str | None] = ["new in the round"] * len(layout)
+    lines: list[str] = []
+    still: list[int] = []
     taken: set[int] = set()
     for number, name, wkt in hand.before:
         wished = asked.get(name)
-        line = wished.wkt if wished and wished.moved else wkt
+        moved = wished is not None and wished.moved
+        line = wished.wkt if wished is not None and moved else wkt
         at, away = nearest_to(Drawn(name, "", line, "").ends, tee, basket)
-        if away <= SAME and at not in taken:
-            taken.add(at)
-            now = int(layout["play_order"].iloc[at])
-            what = "moved by the designer" if wished and wished.moved else "kept"
-            what += f", now hole {now}, before {number}" if now != number else f" as hole {number}"
-            by_hole[at] = what
-            if what != f"kept as hole {number}":
-                lines.append(f"{name}: {what}")
-        else:
+        if away > SAME or at in taken:
             why = reasons.get(name, "other holes make a better round with what is kept")
             lines.append(f"{name}: left out; {why}")
-    fresh = [str(int(layout["play_order"].iloc[k])) for k in range(len(layout)) if k not in taken]
+            continue
+        taken.add(at)
+        now = numbers[at]
+        what = "moved by the designer" if moved else "kept"
+        what += f", now hole {now}, before {number}" if now != number else f", still hole {now}"
+        by_hole[at] = what
+        if moved or now != number:
+            lines.append(f"{name}: {what}")
+        else:
+            still.append(now)
+    known = {name for _, name, _ in hand.before}
+    for hole in hand.holes:
+        if hole.name in known or hole.wish == "avoid":
+            continue
+        at, away = nearest_to(hole.ends, tee, basket)
+        if away <= SAME and at not in taken:
+            taken.add(at)
+            by_hole[at] = "drawn by the designer"
+            lines.append(f"{hole.name}: drawn by the designer, hole {numbers[at]}")
+        elif hole.key:
+            why = reasons.get(hole.name, "other holes make a better round")
+            lines.append(f"{hole.name}: drawn by the designer, left out; {why}")
+    fresh = [number for k, number in enumerate(numbers) if k not in taken]
     if fresh:
-        lines.append(f"new in the round: hole{'s' if len(fresh) > 1 else ''} {', '.join(fresh)}")
+        lines.append(f"new in the round: {_holes(fresh)}")
     if not lines:
-        lines.append("nothing changed since the layout before")
+        return by_hole, ["nothing changed since the layout before"]
+    if still:
+        lines.append(f"unchanged: {_holes(still)}")
     return by_hole, lines
+
+
+def _holes(numbers: list[int]) -> str:
+    return f"hole{'s' if len(numbers) > 1 else ''} {', '.join(map(str, sorted(numbers)))}"

@@ -364,7 +364,9 @@ def check_proposals(
     throws = holes.set_index("hole_id")["legs"]
     told = {}
     for number, mine in layout_holes.groupby("proposal"):
-        frame = mine.assign(legs=mine["hole_id"].map(throws).fillna(""))
+        # Told by the number in the round, as a reader counts.
+        throws_of = mine["hole_id"].map(throws).fillna("")
+        frame = mine.assign(legs=throws_of, hole_id=mine["play_order"])
         walks = layout_walks
         if walks is not None:
             walks = walks[walks["proposal"] == number]

@@ -13,7 +13,7 @@ import shapely
 from pyproj import CRS, Transformer
 
 from lanewright.config import Config
-from lanewright.designer import AREA_WISHES, WISHES, Drawn, Hand
+from lanewright.designer import AREA_WISHES, FORMER, WISHES, Drawn, Hand
 from lanewright.errors import InputError
 from lanewright.sources.vectors import in_working, read_vectors
 from lanewright.survey import Plan, together
@@ -118,10 +118,18 @@ def _drawn(
             continue
         wish = wish or "keep"
         # A line that stands where one of ours or of `own_holes` does is scored already.
-        key = "" if wish == "avoid" or (name in own and not moved) else f"{name} (designer)"
+        key = "" if wish == "avoid" or (name in own and not moved) else _key(name, stood, own)
         held = order if wish == "lock" else 0
         holes.append(Drawn(name, key, line.wkt, wish, held, moved))
     return tuple(holes), tuple(sorted(before))
+
+
+def _key(name: str, stood: shapely.LineString | None, own: set[str]) -> str:
+    """Name to score a line under: apart from the numbers of this round and from `own_holes`."""
+    number = name.removeprefix("hole ")
+    if stood is not None and number != name and number.isdigit():
+        return FORMER + number
+    return f"{name} (moved)" if name in own else name
 
 
 def _rows(frame: gpd.GeoDataFrame) -> list[tuple[int, dict[str, Any]]]:
@@ -229,11 +237,16 @@ def _arrival(config: Config, plan: Plan, faults: list[InputError]) -> tuple[floa
 
 
 def _inside(config: Config, plan: Plan, hole: Drawn, own: bool, faults: list[InputError]) -> None:
-    if plan.land is None:
+    """Tee, landing zones and basket; a hole to avoid may lie where it likes."""
+    if plan.land is None or hole.wish == "avoid":
         return
     where = config.own_holes if own else config.designer
-    for what, place in zip(("tee", "basket"), hole.ends, strict=True):
-        away = plan.land.distance(shapely.Point(place))
+    places = shapely.get_coordinates(shapely.from_wkt(hole.wkt))
+    # Lines of `own_holes` may be drawn as the disc flies; only the designer's file has corners
+    # that are landing zones.
+    for k in (0, len(places) - 1) if own else range(len(places)):
+        what = "tee" if k == 0 else "basket" if k == len(places) - 1 else "landing zone"
+        away = plan.land.distance(shapely.Point(places[k]))
         if away > 0:
             faults.append(
                 InputError(
