@@ -31,7 +31,7 @@ from lanewright.greens import greens_of
 from lanewright.ground import Ground
 from lanewright.lanes import Lanes
 from lanewright.legpaths import KINDS
-from lanewright.legs import STRAY, Legs, world_of
+from lanewright.legs import Legs, own_lines, world_of
 from lanewright.levels import Level
 from lanewright.safety import Surroundings, alone, conflicts, surroundings_of
 from lanewright.schema import LAYERS
@@ -132,7 +132,7 @@ def find_holes(
         Takes the share done.
     """
     world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
-    own = [(name, shapely.from_wkt(wkt)) for name, wkt in (*survey.own_holes, *drawn)]
+    own = own_lines(survey.own_holes, drawn)
     levels = tuple(flight.level for flight in flights.levels)
     before = numba.get_num_threads()
     numba.set_num_threads(min(max(threads, 1), before))
@@ -584,6 +584,8 @@ def _spread_out(holes: pd.DataFrame, table: gpd.GeoDataFrame, room: int, fit: Fi
     places = holes[["tee_x", "tee_y", "end_x", "end_y"]].to_numpy()
     order = np.lexsort((*places.T, -holes["score"].to_numpy()))[: AIMED * room // SURPLUS]
     order = order[fit(holes.iloc[order])]
+    if not order.size:
+        return np.empty(0, np.int64)
     some = holes.iloc[order]
     places, score, throws = places[order], some["score"].to_numpy(), some["throws"].to_numpy()
     kinds = [
@@ -686,7 +688,7 @@ def _own_chains(
     end = legs.basket_sites.set_index("site_id").geometry.loc[mine["end_id"]]
     cells = np.column_stack([*world.grid.rowcol(tee.x, tee.y), *world.grid.rowcol(end.x, end.y)])
     for name, line in own:
-        corners = shapely.get_coordinates(line.simplify(STRAY))
+        corners = shapely.get_coordinates(line)
         row, col = world.grid.rowcol(*corners.T)
         wanted = np.column_stack([row[:-1], col[:-1], row[1:], col[1:]])
         for level in levels:

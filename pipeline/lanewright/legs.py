@@ -121,7 +121,7 @@ def find_legs(
     numba.set_num_threads(min(max(threads, 1), march.threads()))
     try:
         world = world_of(survey, ground, terrain, vegetation, lanes, settings)
-        own = [(name, shapely.from_wkt(wkt)) for name, wkt in (*survey.own_holes, *drawn)]
+        own = own_lines(survey.own_holes, drawn)
         legs = score_legs(
             world, flights, settings, leaf_state=leaf_state, own=own, search=not only_own,
             progress=progress,
@@ -134,6 +134,20 @@ def find_legs(
         legs.legs["fail_on"] = None
         legs.legs["lane_kind"] = None
     return legs
+
+
+def own_lines(
+    own: Iterable[tuple[str, str]], drawn: Iterable[tuple[str, str]]
+) -> list[tuple[str, shapely.LineString]]:
+    """Lines to score, with a name each: every corner is where one throw ends and the next starts.
+
+    Those of `own_holes` may be drawn as the disc flies, and are made straight first; corners of
+    `drawn` are landing zones already, however little the hole bends there.
+    """
+    return [
+        *((name, shapely.from_wkt(wkt).simplify(STRAY)) for name, wkt in own),
+        *((name, shapely.from_wkt(wkt)) for name, wkt in drawn),
+    ]
 
 
 def world_of(
@@ -582,13 +596,13 @@ def _own(
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, list[gpd.GeoDataFrame], list[str]]:  # fmt: skip
     """Sites with the ends of one drawn line added, its legs for each level, and warnings."""
     world, settings = thrown.world, thrown.settings
-    corners = shapely.get_coordinates(line.simplify(STRAY))
+    corners = shapely.get_coordinates(line)
     try:
         tees, tee = add_spots(tees, world, *corners[:-1].T)
         baskets, end = add_spots(baskets, world, *corners[1:].T)
     except ValueError:
         raise InputError(
-            "own_holes", f"line {name} leaves the surveyed land", "Redraw it or add tiles."
+            "a drawn line", f"{name} leaves the surveyed land", "Redraw it or add tiles."
         ) from None
     cells = [*_cells(tees.iloc[tee], world.grid), *_cells(baskets.iloc[end], world.grid)]
     legs, short, unsafe = [], [], 0.0

@@ -15,6 +15,7 @@ from pyproj import CRS, Transformer
 from lanewright.config import Config
 from lanewright.designer import AREA_WISHES, FORMER, WISHES, Drawn, Hand
 from lanewright.errors import InputError
+from lanewright.legs import STRAY
 from lanewright.sources.vectors import in_working, read_vectors
 from lanewright.survey import Plan, together
 
@@ -112,6 +113,8 @@ def _drawn(
         line = shapely.force_2d(line)
         stood = _stood(row.get("stood"))
         moved = stood is not None and _moved(line, stood)
+        if stood is None:  # drawn by hand, as those of `own_holes` are
+            line = line.simplify(STRAY)
         if stood is not None:
             before.append((order, name, stood.wkt))
         if not wish and stood is not None and not moved:
