@@ -201,13 +201,14 @@ def line(*places: tuple[float, float]) -> shapely.LineString:
     return shapely.LineString([(552_350 + x, 4_310_010 + y) for x, y in places])
 
 
-def test_all_faults_of_a_designer_s_file_are_told_at_once(folder):
+def test_all_faults_of_a_designer_s_files_are_told_at_once(folder):
     path = drawn(
         folder / "bad.gpkg",
         Pond=line((40, 60), (120, 60)), Pond_=line((40, 90), (120, 90)),
         Stump=shapely.Point(552_400, 4_310_060), Dot=line((50, 50), (50, 50)),
         Away=line((40, 30), (400, 30)), Round=line((40, 30), (70, -20), (100, 30)),
     )  # fmt: skip
+    own = drawn(folder / "own.gpkg", "own", A=line((40, 60), (120, 60)), A_=line((40, 9), (0, -9)))
     refused(
         folder,
         [
@@ -216,22 +217,16 @@ def test_all_faults_of_a_designer_s_file_are_told_at_once(folder):
             "hole Dot has a tee but no basket",
             "basket of hole Away lies 210 m outside the property",
             "landing zone of hole Round lies 20 m outside the property",
+            "more than one hole is called A",
+            "basket of hole A lies 9 m outside the property",
         ],
-        designer=path,
+        designer=path, own_holes=own,
     )  # fmt: skip
 
 
 def test_file_without_the_layers(folder):
     path = drawn(folder / "sketch.gpkg", "sketch", Pond=line((40, 60), (120, 60)))
     refused(folder, ["sketch.gpkg", "neither a layer designer_holes"], designer=path)
-
-
-def test_own_holes_off_the_land_and_named_twice(folder):
-    path = drawn(folder / "own.gpkg", "own", A=line((40, 60), (120, 60)), A_=line((40, 9), (0, -9)))
-    refused(
-        folder, ["more than one hole is called A", "basket of hole A lies 9 m outside"],
-        own_holes=path,
-    )  # fmt: skip
 
 
 def test_more_holes_than_a_round_can_have(folder):

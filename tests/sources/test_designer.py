@@ -12,6 +12,7 @@ from lanewright.config import Config
 from lanewright.designer import Drawn, Hand, changes, start_frames
 from lanewright.errors import InputError
 from lanewright.grid import Grid
+from lanewright.legs import own_lines
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.sources.designer import read_hand
 from lanewright.sources.vectors import drawn_lines
@@ -115,6 +116,42 @@ def test_a_moved_basket_is_kept_and_a_wish_is_told(start):
     assert (first.name, first.wish, first.moved, first.order) == ("hole 1", "keep", True, 0)
     assert first.ends == ((X + 50, Y + 50), (X + 55, Y + 140))
     assert (third.name, third.wish, third.moved, third.order) == ("hole 3", "lock", False, 3)
+
+
+def test_landing_zones_stay_however_little_a_hole_bends_there(start):
+    def change(frame):
+        frame.loc[0, "geometry"] = line((50, 50), (52, 90), (50, 130))
+        return frame
+
+    edit(start, change)
+    hand = read(designer=start)
+    (name, corners), = own_lines((), hand.drawn)  # fmt: skip
+    assert name == "former hole 1"  # the round may give it another number
+    assert shapely.get_coordinates(corners).tolist() == [
+        [X + 50, Y + 50], [X + 52, Y + 90], [X + 50, Y + 130],
+    ]  # fmt: skip
+    (_, flown), = own_lines(hand.drawn, ())  # fmt: skip
+    assert len(flown.coords) == 2  # a line of `own_holes` that strays so little is one throw
+
+
+def test_a_landing_zone_outside_is_told_and_a_hole_to_avoid_may_lie_anywhere(start):
+    def change(frame):
+        frame.loc[0, "geometry"] = line((50, 50), (-30, 90), (50, 130))
+        frame.loc[2, "geometry"] = line((170, 80), (240, -60))
+        frame.loc[2, "wish"] = "avoid"
+        return frame
+
+    edit(start, change)
+    with pytest.raises(InputError, match="landing zone of hole 1 lies 30 m outside") as told:
+        read(designer=start)
+    assert "hole 3" not in str(told.value)
+
+
+def test_names_of_a_further_start_are_numbers_again_and_none_comes_twice():
+    rows, holes, legs = layout()
+    rows["name"] = ["former hole 7", "hole 3", None]
+    frame = start_frames(rows, holes, legs, UTM)["designer_holes"]
+    assert list(frame["name"]) == ["hole 1", "hole 3", "hole 3a"]
 
 
 def test_areas_are_read_with_their_wish(start):
@@ -227,6 +264,12 @@ def test_changes_say_what_was_kept_moved_left_out_and_new():
     assert by_hole[2].startswith("new")
     assert "hole 2: left out; beside hole 1: fairways too near" in lines
     assert "new in the round: hole 3" in lines
+    drawn = Drawn("Oak", "Oak", now.geometry[2].wkt, "keep")
+    more = Hand((*hand.holes, drawn), before=hand.before)
+    by_hole, lines = changes(more, now, {})
+    assert by_hole[2] == "drawn by the designer"
+    assert "Oak: drawn by the designer, hole 3" in lines
+    assert not any(text.startswith("new in") for text in lines)
 
 
 def test_no_layout_before_means_no_changes():

@@ -103,9 +103,9 @@ def _drawn(
             faults.append(
                 InputError(
                     path,
-                    f"hole {name} has a tee but no basket"
+                    f"{_called(name)} has a tee but no basket"
                     if line is not None and line.geom_type in ("Point", "LineString")
-                    else f"hole {name} is not one line from tee to basket",
+                    else f"{_called(name)} is not one line from tee to basket",
                     "Draw it as one line, tee first, landing zones between, basket last.",
                 )
             )
@@ -253,7 +253,8 @@ def _inside(config: Config, plan: Plan, hole: Drawn, own: bool, faults: list[Inp
         if away > 0:
             faults.append(
                 InputError(
-                    where, f"the {what} of hole {hole.name} lies {away:.0f} m outside the property",
+                    where,
+                    f"the {what} of {_called(hole.name)} lies {away:.0f} m outside the property",
                     "Move it inside, or leave the hole out.",
                 )
             )  # fmt: skip
@@ -288,8 +289,8 @@ def _numbers(config: Config, holes: tuple[Drawn, ...], faults: list[InputError])
             faults.append(
                 InputError(
                     where,
-                    f"hole {hole.name} is locked, but its play_order, {hole.order or 'empty'}, is "
-                    f"none of the {config.holes} holes of the round",
+                    f"{_called(hole.name)} is locked, but its play_order, "
+                    f"{hole.order or 'empty'}, is none of the {config.holes} holes of the round",
                     "Give it a play_order, or ask for keep.",
                 )
             )
@@ -320,6 +321,10 @@ def _order(path: Path, name: str, value: Any, faults: list[InputError]) -> int:
             InputError(path, f"{name} has the play_order {value!r}", "Use a whole number.")
         )
         return 0
+
+
+def _called(name: str) -> str:
+    return name if name.lower().startswith("hole ") else f"hole {name}"
 
 
 def _text(value: Any) -> str | None:
