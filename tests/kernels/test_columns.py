@@ -79,7 +79,8 @@ def _lay(counts, ground, left, top, ray, up, begin, end, path):
                 counts[row, col, k] += int(path * share + 0.5)
 
 
-# Binary fractions, and drifts that are powers of two, keep all arithmetic exact.
+# Binary fractions, and drifts that are powers of two, keep all arithmetic exact; only how far a ray
+# that drifts both ways reaches holds a root, and a piece cut there may round to the other side.
 places = st.integers(-64, 192).map(lambda n: n / 16 + 1 / 64)
 drifts = st.sampled_from([0.0, 0.25, -0.25, 0.5, -0.125])
 a_return = st.tuples(
@@ -105,8 +106,9 @@ def test_rays_like_plain_rays(returns, ground):
     plain = march_plainly(returns, ground, 0.0, 8.0, 6.0)
     np.testing.assert_array_equal(stops, plain[1])
     np.testing.assert_array_equal(solid, plain[3])
-    np.testing.assert_array_equal(passes, plain[0])
-    np.testing.assert_array_equal(shaded, plain[2])
+    rooted = sum(1 for ray in returns if ray[3] and ray[4])
+    assert np.abs(passes - plain[0]).max() <= rooted
+    assert np.abs(shaded - plain[2]).max() <= rooted
 
 
 def march_compiled(returns, ground, left, top, reach, shift=0, layer_shift=0):

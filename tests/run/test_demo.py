@@ -184,7 +184,7 @@ def test_own_lines_alone_leave_the_whole_run_as_it_is(out):
     before = (out / "scout.gpkg").read_bytes()
     done = lanewright("score", ROOT / "configs" / "hollow-creek.yaml", "--out", out)
     assert done.returncode == 0, done.stderr
-    assert "made: legs, publish;" in done.stdout
+    assert "made: legs, holes, trim, layout, publish;" in done.stdout
     assert (out / "scout.gpkg").read_bytes() == before
     alone = layer(out / "own-holes", "legs")
     whole = layer(out, "legs").query("origin == 'own'")

@@ -32,7 +32,7 @@ def test_tile_order_and_threads_change_nothing(tmp_path, unbroken):
     assert results(tmp_path / "out") == unbroken
 
 
-@pytest.mark.parametrize("stage", ["ingest", "ground", "vegetation", "legs"])
+@pytest.mark.parametrize("stage", ["ingest", "legs", "trim"])
 def test_killed_after_a_stage_a_rerun_ends_in_the_same_result(tmp_path, unbroken, stage):
     config = tunnel_survey(tmp_path)
     process = subprocess.Popen(
@@ -46,7 +46,7 @@ def test_killed_after_a_stage_a_rerun_ends_in_the_same_result(tmp_path, unbroken
         time.sleep(0.01)
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
-    assert not (tmp_path / "out" / "scout.gpkg").exists() or stage == "legs"
+    assert not (tmp_path / "out" / "scout.gpkg").exists() or stage == "trim"
     done = lanewright("scout", config)
     assert done.returncode == 0, done.stderr
     assert f"{stage}: nothing changed" in log.read_text()
@@ -75,9 +75,11 @@ def test_a_changed_setting_makes_only_what_follows(tmp_path):
     settings["legs"]["keep"] = 5
     config.write_text(yaml.safe_dump(settings))
     done = lanewright("scout", config)
-    assert "made: legs, publish;" in done.stdout
+    assert "made: legs, holes, trim, layout, publish;" in done.stdout
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
-    assert [s["stage"] for s in summary["stages"] if not s["reused"]] == ["legs", "publish"]
+    assert [s["stage"] for s in summary["stages"] if not s["reused"]] == [
+        "legs", "holes", "trim", "layout", "publish",
+    ]  # fmt: skip
     assert summary["counts"]["legs"] == 5
 
 
@@ -89,9 +91,7 @@ def test_from_and_until(tmp_path):
     assert not (tmp_path / "out" / "scout.gpkg").exists()
     assert lanewright("scout", config).returncode == 0
     done = lanewright("scout", config, "--from", "lanes")
-    assert "made: lanes, flight, legs, publish;" in done.stdout or (
-        "made: lanes, legs, publish;" in done.stdout
-    )
+    assert "made: lanes, flight, legs, holes, trim, layout, publish;" in done.stdout
 
 
 def test_two_runs_do_not_share_a_folder(tmp_path):
