@@ -2,6 +2,7 @@
 
 from itertools import pairwise
 
+import geopandas as gpd
 import networkx as nx
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from lanewright.walks import (
     nodes_of,
     seconds_between,
     speed,
+    streams,
     walks_between,
 )
 
@@ -208,3 +210,25 @@ def test_a_place_off_walkable_ground_starts_from_the_nearest():
     row, col = divmod(int(cell), ground.grid.cols)
     assert np.isfinite(ground.slow[row, col])
     assert far == -1
+
+
+def test_a_creek_that_lidar_saw_in_pieces_still_asks_for_a_bridge():
+    """Streams start where 8 to 16 ha drain on coarse ground (Ågren et al. 2014)."""
+    grid = Grid(UTM, 0.0, SIDE, 1.0, 60, 60)
+    lines = gpd.GeoDataFrame(
+        {"upslope_ha": [20.0, 3.0]},
+        geometry=[
+            shapely.LineString([(0, 30.5), (60, 30.5)]),
+            shapely.LineString([(20.5, 0), (20.5, 30)]),
+        ],
+        crs=UTM,
+    )
+    pieces = np.zeros(grid.shape, bool)
+    pieces[29, 10:15] = True
+    water = pieces | streams(lines, grid, 8.0)
+    crossing = np.array([shapely.LineString([(50, 10), (50, 50)])], object)
+    along = np.array([shapely.LineString([(10, 10), (40, 10)])], object)
+    assert bridged(land(water=water), crossing).all()
+    assert not bridged(land(water=pieces), crossing).any()
+    assert not bridged(land(water=water), along).any()  # over what seldom runs
+    assert not streams(lines, grid, 0.0).any()

@@ -678,6 +678,11 @@ class WalkSettings(Settings):
     bridge_slow: Annotated[float, Field(ge=1, le=1000)] = Field(
         10.0, description="how many times as long a step over such water counts"
     )
+    stream: Length = Field(
+        8.0,
+        description="hectares that drain to a line from which on it counts as water to bridge; 1 to "
+        "2 on till, 8 to 16 on coarse ground (Ågren et al. 2014); 0 for none",
+    )
     fire: Annotated[float, Field(ge=1, le=1000)] = Field(
         6.0, description="how many times as long a step in a line of fire counts"
     )
@@ -754,10 +759,10 @@ class SolverSettings(Settings):
         description="changes tried on a round, twice over, before the solver takes it on",
     )
     seconds: Positive = Field(
-        45.0, description="time for all proposals together; the best so far is kept"
+        120.0, description="time for all proposals together; the best so far is kept"
     )
     work: Positive = Field(
-        20.0,
+        15.0,
         description="work of the solver for all proposals, in its own deterministic units; ends "
         "the search at the same point on any machine, if the time does not first",
     )

@@ -96,7 +96,7 @@ class Holes:
     warnings: tuple[str, ...] = ()
 
 
-@stage("holes", version=5)
+@stage("holes", version=6)
 def find_holes(
     survey: Survey,
     ground: Ground,

@@ -50,7 +50,7 @@ from lanewright.survey import Survey
 from lanewright.terrain import Terrain
 from lanewright.trim import Trim, with_hours
 from lanewright.vegetation import Vegetation
-from lanewright.walks import Footing, Walk, footing, graph_of, met_by, walks_between
+from lanewright.walks import Footing, Walk, footing, graph_of, met_by, streams, walks_between
 
 log = logging.getLogger(__name__)
 
@@ -109,7 +109,7 @@ class Site:
 # Laying out
 
 
-@stage("layout", version=1)
+@stage("layout", version=2)
 def lay_out(
     survey: Survey,
     ground: Ground,
@@ -147,9 +147,10 @@ def lay_out(
     world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
     barred = hand.area("keep out")
     paths = shapely.from_wkt(hand.paths) if hand.paths else shapely.LineString()
+    water = terrain.water | streams(terrain.drainage, survey.grid, settings.walk.stream)
     site = Site(
         footing(
-            survey.grid, world.ground, survey.land, survey.keep_out.union(barred), terrain.water,
+            survey.grid, world.ground, survey.land, survey.keep_out.union(barred), water,
             terrain.wet, terrain.very_wet, settings.walk, paths,
         ),
         safety.surroundings_of(world, survey.wires),
@@ -372,9 +373,9 @@ def propose(
     proposals = _compared(candidates, rounds, holes, walks, level, settings)
     for number, (proposal, r) in enumerate(zip(proposals, rounds, strict=True), start=1):
         log.info(
-            "proposal %d: %d holes, par %d, %.0f m, walks %.0f m, %.0f points, gap %.1f %%",
+            "proposal %d: %d holes, par %d, %.0f m, walks %.0f m, %.0f points, bound %.0f",
             number, len(r.order), proposal["par"], proposal["length_m"], proposal["walks_m"],
-            r.worth, 100 * proposal["gap"],
+            r.worth, r.bound,
         )  # fmt: skip
         if proposal["walks are long"]:
             warnings.append(
@@ -764,7 +765,9 @@ def _compared(
                     if best[name] - points > 0.5
                 },
                 "bound": r.bound,
-                "gap": (r.bound - r.worth) / max(abs(r.bound), 1e-9),
+                # In points: what a round is worth may lie near 0. The bound holds for the candidates
+                # that took part.
+                "gap_points": r.bound - r.worth,
                 "proven best": bool(r.proven),
                 "holes shared with proposal": {
                     str(k): n for k, n in enumerate(shared, start=1) if k != number

@@ -76,7 +76,7 @@ class Legs:
     warnings: tuple[str, ...] = ()
 
 
-@stage("legs", version=4)
+@stage("legs", version=5)
 def find_legs(
     survey: Survey,
     ground: Ground,

@@ -626,6 +626,7 @@ _LAYERS = (
             _int("proposal", "Number of the proposal; 1 is the best by the weights of the run."),
             _int("play_order", "Which hole of the round it is, from 1."),
             _int("hole_id", "The hole: hole_id in holes."),
+            _text("legs", "Its throws in order: leg_id in legs.", required=False),
             _text("name", "The designer's name of an own hole; else empty.", required=False),
             _text(
                 "wish",

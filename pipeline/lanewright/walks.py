@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -148,6 +149,17 @@ def footing(
     ground = blocks_mean(height, factor)
     slow[barred | any_of(broad) | ~np.isfinite(ground)] = np.inf
     return Footing(coarse, ground, slow, grid, water, wet, settings.steepest)
+
+
+def streams(drainage: gpd.GeoDataFrame, grid: Grid, least_ha: float) -> Mask:
+    """Cells of drainage lines from which on water runs (rows, cols); none with `least_ha` 0.
+
+    Lidar often sees a creek in pieces only, where the sun or the crowns let it.
+    """
+    lines = drainage.geometry[drainage["upslope_ha"].to_numpy() >= least_ha]
+    if least_ha <= 0 or lines.empty:
+        return np.zeros(grid.shape, bool)
+    return cells_of(lines.union_all().buffer(0.75 * grid.cell), grid)
 
 
 def _broad(water: Mask, width: float) -> Mask:
