@@ -680,8 +680,8 @@ class WalkSettings(Settings):
     )
     stream: Length = Field(
         8.0,
-        description="hectares that drain to a line from which on it counts as water to bridge; 1 to "
-        "2 on till, 8 to 16 on coarse ground (Ågren et al. 2014); 0 for none",
+        description="hectares that drain to a line from which on it counts as water to bridge; 1 "
+        "to 2 on till, 8 to 16 on coarse ground (Ågren et al. 2014); 0 for none",
     )
     fire: Annotated[float, Field(ge=1, le=1000)] = Field(
         6.0, description="how many times as long a step in a line of fire counts"

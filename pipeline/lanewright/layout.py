@@ -703,7 +703,7 @@ def _mark(water: float, steepest: float, crossed: list[int], lost: bool) -> str 
     if lost:
         marks.append("no way on foot was found: the line is straight")
     if water > 0:
-        marks.append(f"bridge over {water:.0f} m of water")
+        marks.append(f"bridge over {water:.0f} m of water" if water >= 1 else "plank over a stream")
     if steepest > STEEP:
         marks.append(f"steps or a switchback, {steepest:.0f} % steep")
     if crossed:
@@ -765,8 +765,8 @@ def _compared(
                     if best[name] - points > 0.5
                 },
                 "bound": r.bound,
-                # In points: what a round is worth may lie near 0. The bound holds for the candidates
-                # that took part.
+                # In points: what a round is worth may lie near 0. The bound holds for the
+                # candidates that took part.
                 "gap_points": r.bound - r.worth,
                 "proven best": bool(r.proven),
                 "holes shared with proposal": {
