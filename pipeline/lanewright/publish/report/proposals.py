@@ -105,7 +105,7 @@ def _points(told: Mapping[str, Any]) -> list[tuple[str, str]]:
     near = (
         "no better round exists by these weights"
         if told["proven best"]
-        else f"at most {number(told['bound'] - told['points'])} points under the best possible"
+        else f"within {number(told['bound'] - told['points'])} points of the best of holes tried"
     )
     return [*rows, ("All points", number(told["points"])), ("How near to the best", near)]
 
