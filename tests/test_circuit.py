@@ -14,7 +14,6 @@ from lanewright.circuit import (
     _facts,
     cliques,
     first_round,
-    most_holes,
     packing,
     repeats,
     solve,
@@ -130,18 +129,6 @@ def test_next_proposal_differs_and_is_the_best_that_does(seed):
     assert second.worth == pytest.approx(worth, abs=0.3)
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_most_holes_that_the_land_holds(seed):
-    pairs = [(0, 1), (0, 2), (1, 2), (2, 3), (2, 4), (3, 4), (4, 5), (4, 6), (5, 6), (0, 6)]
-    given = problem(seed, wanted=6, apart=np.array(pairs))
-    most = max(k for k in range(7) if np.isfinite(best(given, k)[0]))
-    found = most_holes(given, seconds=30, work=10)
-    assert len(found.order) == most
-    assert found.bound == most
-    assert allowed(given, found.order)
-    walks_of(given, found.order)  # every walk exists
-
-
 def test_no_way_out_of_the_arrival_gives_no_round():
     given = problem(1)
     inner = (given.start != ARRIVAL) & (given.end != ARRIVAL)
@@ -150,7 +137,6 @@ def test_no_way_out_of_the_arrival_gives_no_round():
         fire=np.empty((0, 2), np.int64),
     )  # fmt: skip
     assert solve(cut, seconds=5, work=1).order == ()
-    assert most_holes(cut, seconds=5, work=1).order == ()
     assert first_round(cut, steps=2_000) == []
 
 

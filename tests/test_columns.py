@@ -21,7 +21,6 @@ from lanewright.columns import (
     mean_density,
     seen_share,
     trunk_cells,
-    trunk_layers,
 )
 from lanewright.config import VegetationSettings
 from lanewright.grid import Grid
@@ -368,7 +367,3 @@ def test_trunks_fill_their_cells_up_to_the_crown():
     assert cells[4, 4]
     assert cells[:10, :10].sum() == 1
     assert cells[10:, 10:].sum() == 9  # 0.8 m wide in the middle of a cell of half a metre
-    layers = trunk_layers(trees, grid)
-    assert layers[4, 4] == layer_mask(0, 5)
-    assert layers[15, 14] == layer_mask(0, 16)
-    assert (layers != 0).sum() == cells.sum()

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lanewright.leastwork import Case, brute_force, by_worth, choose, first_enough, improved
+from every_set import brute_force
+from lanewright.leastwork import Case, by_worth, choose, first_enough, improved
 
 
 def random_case(seed: int, throws: int, pieces: int, trees: int = 0) -> Case:

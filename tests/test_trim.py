@@ -10,11 +10,11 @@ import pytest
 import shapely
 
 import leg_worlds
+from every_set import brute_force
 from lanewright import throwing, trim
 from lanewright.columns import DENSITY_TABLE
 from lanewright.config import FlightSettings, LegsSettings, SitesSettings, TrimSettings
 from lanewright.flight import fly_throws
-from lanewright.leastwork import brute_force
 from lanewright.legs import score_own
 from lanewright.levels import levels_named
 from lanewright.pieces import cells_of_voxels

@@ -10,10 +10,13 @@ What a layout is worth is a sum of terms, each with a weight of its own (`layout
 | walks | -`walk` for each metre of easy walk that takes as long |
 | far walks | -`far_walk` for each such metre beyond 91 m |
 | bridges | -`bridge` for each walk over water |
-| crossings | -`crossing` for each walk into a line of fire |
+| crossings | -`crossing` for each walk whose quickest way comes into a line of fire |
 | finishes, lengths, climbs, lane kinds, pars | -their weight for each hole short of the mix |
 | finishes in a row | -`in_a_row` for each hole that makes a row too long |
 | total length | -`total` for each metre outside the level's usual total |
+
+Walks are priced by their quickest way; the walk that is drawn goes round lines of fire where it
+can, so that fewer cross than are charged for.
 """
 
 from __future__ import annotations

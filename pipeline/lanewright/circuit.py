@@ -395,18 +395,6 @@ def cliques(size: int, pairs: Ints) -> list[Ints]:
     return found
 
 
-def most_holes(
-    problem: Problem, *, seconds: float, work: float, seed: int = 1, hint: Sequence[int] = (),
-    differ: Earlier = (),
-) -> Round:  # fmt: skip
-    """Round of as many holes as there can be, up to the number wanted, whatever it is worth.
-
-    Parameters are those of `solve`. The round's `bound` is the number of holes that no round
-    exceeds.
-    """
-    return _solved(problem, None, seconds, work, seed, hint, differ)
-
-
 def solve(
     problem: Problem, *, seconds: float, work: float, seed: int = 1, hint: Sequence[int] = (),
     differ: Earlier = (),
@@ -432,15 +420,8 @@ def solve(
     Round
         Without holes where none was found; `proven` then says that there is none.
     """
-    return _solved(problem, problem.wanted, seconds, work, seed, hint, differ)
-
-
-def _solved(
-    problem: Problem, count: int | None, seconds: float, work: float, seed: int,
-    hint: Sequence[int], differ: Earlier,
-) -> Round:  # fmt: skip
-    model = _Model(problem, count, differ)
-    if hint and (count is None or len(hint) == count):
+    model = _Model(problem, differ)
+    if len(hint) == problem.wanted:
         model.hint(hint)
     solver = _solver(seconds, work, seed)
     status = solver.solve(model.model)
@@ -451,7 +432,7 @@ def _solved(
         return Round((), {}, np.inf, status == cp_model.INFEASIBLE)
     order = model.order(solver)
     terms = value(problem, order)
-    bound = solver.best_objective_bound / (1 if count is None else SCALE)
+    bound = solver.best_objective_bound / SCALE
     log.info(
         "%d holes, %.1f points; no more than %.1f: %s after %.1f s (work %.2f)",
         len(order), sum(terms.values()), bound, name, solver.wall_time, spent,
@@ -462,14 +443,14 @@ def _solved(
 class _Model:
     """The constraint problem: nodes are the arrival, holes, and the arrival come by halfway."""
 
-    def __init__(self, problem: Problem, count: int | None, differ: Earlier) -> None:
+    def __init__(self, problem: Problem, differ: Earlier) -> None:
         self.problem = problem
         self.model = model = cp_model.CpModel()
         size = problem.size
         self.used = [model.new_bool_var(f"hole {i}") for i in range(size)]
         self.arcs: list[tuple[int, int, int, cp_model.IntVar]] = []
         self.runs: tuple[list[cp_model.IntVar], list[cp_model.IntVar]] = ([], [])
-        self._circuit(count)
+        self._circuit()
         for group in cliques(size, problem.apart):
             model.add_at_most_one(self.used[h] for h in group)
         for hole in np.flatnonzero(problem.must):
@@ -484,16 +465,13 @@ class _Model:
             )
         if problem.place.any():
             self._places()
-        if count is None:
-            model.maximize(sum(self.used))
-        else:
-            model.maximize(sum(self._points()))
+        model.maximize(sum(self._points()))
 
-    def _circuit(self, count: int | None) -> None:
+    def _circuit(self) -> None:
         problem, model, used = self.problem, self.model, self.used
         size = problem.size
         start, halfway = size, size + 1
-        halves = problem.halves and (count is None or count > 1)
+        halves = problem.halves and problem.wanted > 1
         stops = (start, halfway) if halves else (start,)
         for walk, (a, b) in enumerate(zip(problem.start, problem.end, strict=True)):
             for tail in stops if a == ARRIVAL else (int(a),):
@@ -503,14 +481,8 @@ class _Model:
         loops: list[tuple[int, int, cp_model.LiteralT]] = [
             (i, i, used[i].Not()) for i in range(size)
         ]
-        total = model.new_int_var(0, problem.wanted if count is None else count, "holes")
+        total = model.new_int_var(problem.wanted, problem.wanted, "holes")
         model.add(total == sum(used))
-        if count is not None:
-            model.add(total == count)
-        else:
-            nothing = model.new_bool_var("nothing")
-            model.add(total == 0).only_enforce_if(nothing)
-            loops.append((start, start, nothing))
         self.first_half = total
         if halves:
             loops += self._halves(total, start, halfway)

@@ -356,16 +356,6 @@ def trunk_cells(trees: gpd.GeoDataFrame, grid: Grid) -> NDArray[np.bool_]:
     return out
 
 
-def trunk_layers(trees: gpd.GeoDataFrame, grid: Grid) -> Masks:
-    """Layers that known trunks fill, from the ground to the crown base (rows, cols)."""
-    out = np.zeros(grid.shape, np.uint64)
-    base = trees["crown_base_m"].to_numpy(float)
-    for top in np.unique(np.clip(np.ceil(base / LAYER_HEIGHT), 1, LAYERS)):
-        mine = trees[np.clip(np.ceil(base / LAYER_HEIGHT), 1, LAYERS) == top]
-        out[trunk_cells(mine, grid)] |= layer_mask(0.0, top * LAYER_HEIGHT)
-    return out
-
-
 def mean_density(columns: Columns, low: float, high: float) -> NDArray[np.float32]:
     """Mean contact density [1/m] between two heights (rows, cols), what is solid left out.
 

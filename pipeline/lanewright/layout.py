@@ -42,12 +42,13 @@ from lanewright.holes import Holes
 from lanewright.lanes import Lanes
 from lanewright.legs import world_of
 from lanewright.levels import Level
-from lanewright.par import long_walks
+from lanewright.par import long_walks, room_for
 from lanewright.schema import LAYERS
-from lanewright.sites import cells_of
+from lanewright.sites import LegWorld, cells_of
 from lanewright.store import stage
 from lanewright.survey import Survey
 from lanewright.terrain import Terrain
+from lanewright.throwing import UNDER_CANOPY
 from lanewright.trim import Trim, with_hours
 from lanewright.vegetation import Vegetation
 from lanewright.walks import Footing, Walk, footing, graph_of, met_by, streams, walks_between
@@ -109,7 +110,7 @@ class Site:
 # Laying out
 
 
-@stage("layout", version=2)
+@stage("layout", version=3)
 def lay_out(
     survey: Survey,
     ground: Ground,
@@ -165,7 +166,16 @@ def lay_out(
     layouts = propose(
         site, candidates, holes.legs, level, wanted, settings, reasons=reasons, progress=progress
     )
-    return _told(layouts, hand, gone, warnings)
+    usual = room_for(level, survey.land.area / 1e4, _wooded(world))
+    facts = layouts.facts | {"holes that so much land usually holds, our default": usual}
+    return _told(replace(layouts, facts=facts), hand, gone, warnings)
+
+
+def _wooded(world: LegWorld) -> float:
+    """Share of the property under trees; 0 where nobody knows."""
+    canopy = world.canopy_height[cells_of(world.land, world.grid)]
+    known = np.isfinite(canopy)
+    return float((canopy[known] > UNDER_CANOPY).mean()) if known.any() else 0.0
 
 
 def _main_level(levels: tuple[Level, ...], settings: LayoutSettings) -> Level:

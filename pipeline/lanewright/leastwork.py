@@ -310,27 +310,3 @@ def _smallest_cuts(clear: Flags, n: int) -> tuple[tuple[int, ...], ...]:
         if not any(s & big == s for big in largest):
             largest.append(s)
     return tuple(tuple(i for i in range(n) if not s >> i & 1) for s in sorted(largest))
-
-
-def brute_force(case: Case, wanted: int) -> Choice:
-    """Least work by trying every set of pieces; for small cases and for tests.
-
-    Raises
-    ------
-    ValueError
-        If no set of pieces makes so many throws clear.
-    """
-    n = case.cost.size
-    best: Flags | None = None
-    least = np.inf
-    for number in range(2**n):
-        chosen = (number >> np.arange(n)) & 1 > 0
-        whole = case.within >= 0
-        if (chosen[whole] & chosen[case.within[whole]]).any():
-            continue
-        cost = float(case.cost[chosen].sum())
-        if cost < least - 1e-12 and case.clear(chosen).sum() >= wanted:
-            best, least = chosen, cost
-    if best is None:
-        raise ValueError(f"{case.most} throws can be clear, {wanted} are wanted")
-    return Choice(best, least, least)

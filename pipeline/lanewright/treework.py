@@ -34,17 +34,6 @@ LIMB_FOR_ARBORIST_CM = 10.0
 """Colorado State Forest Service leaflet: limbs over 4 in are left to an arborist."""
 
 
-def reach_of(high: Floats, settings: TrimSettings) -> NDArray[np.int64]:
-    """Reach band of limbs whose upper end is `high` [m] over the ground.
-
-    Examples
-    --------
-    >>> reach_of(np.array([2.4, 2.5, 5.5, 5.6]), TrimSettings()).tolist()
-    [0, 1, 1, 2]
-    """
-    return np.searchsorted([settings.hand_reach, settings.pole_reach], np.asarray(high) - 1e-6)
-
-
 # ---------------------------------------------------------------------------------------------
 # Rates
 
