@@ -322,6 +322,10 @@ def test_what_lies_beyond_a_green_is_told():
     assert "right" in green_of(cliff)["green"]
     assert green_of(world)["green"] == "gentle, open"
     assert np.isnan(green_of(world)["trouble_m"])
+    unseen = made.LegWorld(
+        **{**vars(world), "canopy_height": np.full_like(world.canopy_height, np.nan)}
+    )
+    assert green_of(unseen)["green"] == "gentle"
 
 
 def test_trees_frame_a_green_from_where_they_stand():

@@ -69,6 +69,9 @@ def greens_of(world: LegWorld, holes: gpd.GeoDataFrame) -> dict[str, Any]:
     kept_out = cells_of(world.keep_out, world.grid)
     low = np.asarray((world.blocked[at] & FLIGHT) != 0, bool)
     stands = low | (np.nan_to_num(world.canopy_height[at]) > TREE)
+    # Without lidar nobody knows a green to be open.
+    canopy = np.asarray(world.canopy_height[at], float)
+    known = np.asarray(np.isfinite(canopy).any((1, 2)), bool)
     troubles = {
         "water": np.asarray(world.water)[at],
         "a drop": (np.nan_to_num(drop) >= np.maximum(DROP * far, LEAST_DROP)),
@@ -85,7 +88,7 @@ def greens_of(world: LegWorld, holes: gpd.GeoDataFrame) -> dict[str, Any]:
     brush = low[:, :, far <= CIRCLE].mean((1, 2))
     slope = holes["green_slope_pct"].to_numpy(float)
     words = [
-        _words(slope[i], {k: v[i] for k, v in nearest.items()}, side, framed[i], brush[i])
+        _words(slope[i], {k: v[i] for k, v in nearest.items()}, side, framed[i], brush[i], known[i])
         for i in range(len(holes))
     ]
     score = np.interp(slope, (GENTLE, FEATURE, INTENT, 40.0), (1.0, 0.9, 0.6, 0.2))
@@ -109,8 +112,9 @@ def _framed(stands: Flags, far: Floats, side: NDArray[np.int64]) -> Flags:
 
 
 def _words(
-    slope: float, nearest: dict[str, Floats], side: NDArray[np.int64], framed: Flags, brush: float
-) -> str:
+    slope: float, nearest: dict[str, Floats], side: NDArray[np.int64], framed: Flags, brush: float,
+    known: bool,
+) -> str:  # fmt: skip
     """A green in words: its ground, what frames it, what lies near it."""
     parts = (
         ["gentle" if slope <= GENTLE else "sloping" if slope <= FEATURE else "steep"]
@@ -122,7 +126,7 @@ def _words(
         parts.append("walled in by trees")
     elif trees:
         parts.append(f"trees {_listed(trees)}")
-    else:
+    elif known:
         parts.append("open")
     if brush > BRUSH:
         parts.append("brush in the circle")

@@ -96,7 +96,7 @@ class Holes:
     warnings: tuple[str, ...] = ()
 
 
-@stage("holes", version=6)
+@stage("holes", version=7)
 def find_holes(
     survey: Survey,
     ground: Ground,
@@ -776,7 +776,8 @@ def _sentence(hole: dict[str, Any], fair: float) -> str:
         parts.append(f"pinches to {hole['pinch_width_m']:.0f} m at {hole['pinch_at_m']:.0f} m")
     if hole["clear_rate"] < fair:
         parts.append(f"tight, {100 * hole['clear_rate']:.0f} % of throws pass")
-    parts.append(f"green {hole['green']}")
+    if hole["green"]:
+        parts.append(f"green {hole['green']}")
     if hole["pair_id"] is not None and not pd.isna(hole["pair_id"]):
         how = "the safe way is" if hole["route"] == "bold" else "may be dared by"
         parts.append(f"{how} hole {hole['pair_id']}")
