@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from lanewright.config import FlightSettings
-from lanewright.flight import fly_throws
-from lanewright.levels import levels_named
+from lanewright.flight.flight import fly_throws
 from lanewright.publish.flightplot import flight_figure
+from lanewright.settings.config import FlightSettings
+from lanewright.settings.levels import levels_named
 
 PICTURE = Path(__file__).with_name("flights.png")
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lanewright.leastwork import Case, Choice
+from lanewright.trim.leastwork import Case, Choice
 
 
 def brute_force(case: Case, wanted: int) -> Choice:

@@ -10,8 +10,8 @@ import numpy as np
 import shapely
 from scipy import ndimage as ndi
 
-from lanewright.grid import Grid
-from lanewright.sites import LegWorld
+from lanewright.base.grid import Grid
+from lanewright.legs.sites import LegWorld
 
 LEFT, BOTTOM = 500_000.0, 4_400_000.0
 CRS = "EPSG:32616"

@@ -9,7 +9,7 @@ import numpy as np
 import pyogrio
 import rasterio
 
-from lanewright import schema
+from lanewright.base import schema
 from lanewright.publish.styles import Fill, Line, Mark, Style, styles_of
 
 mpl.use("Agg")

@@ -16,12 +16,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parent / "bench"))
 
 from throws import before_legs
 
-from lanewright import throwing
-from lanewright.config import load
-from lanewright.flight import FINISHES
+from lanewright.flight.flight import FINISHES
 from lanewright.kernels import throws as kernel
-from lanewright.legs import score_legs
-from lanewright.throwing import Lines
+from lanewright.legs import throwing
+from lanewright.legs.search import score_legs
+from lanewright.legs.throwing import Lines
+from lanewright.settings.config import load
 
 mpl.use("Agg")
 from matplotlib import pyplot as plt

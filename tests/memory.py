@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 import land
-from lanewright.config import VegetationSettings
-from lanewright.grid import Grid
+from lanewright.base.grid import Grid
+from lanewright.growth.vegetation import Vegetation, sort_vegetation
+from lanewright.settings.config import VegetationSettings
 from lanewright.sources.points import Points
-from lanewright.vegetation import Vegetation, sort_vegetation
 
 NAMES = ("x", "y", "z", "return_number", "returns", "classification", "gps_time", "source_id")
 

@@ -9,9 +9,9 @@ import rasterio
 import shapely
 from rasterio.features import rasterize
 
-from lanewright.grid import Grid
-from lanewright.surface import triangulate
-from lanewright.water import Tally
+from lanewright.base.grid import Grid
+from lanewright.land.surface import triangulate
+from lanewright.land.water import Tally
 
 ARTEFACTS = (7, 17, 18, 26, 64, 65, 66, 67)
 

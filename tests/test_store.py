@@ -9,7 +9,7 @@ import pytest
 from pydantic import BaseModel
 from shapely import Point
 
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
 from lanewright.store import Meter, Store, Until, stage, writable
 
 calls: list[str] = []

@@ -7,12 +7,12 @@ import datetime as dt
 import numpy as np
 from shapely import box, union_all
 
-from lanewright import crs as crs_of
-from lanewright.config import Config
-from lanewright.levels import level_named
+from lanewright.land.survey import Plan, plan
+from lanewright.settings.config import Config
+from lanewright.settings.levels import level_named
+from lanewright.sources import crs as crs_of
 from lanewright.sources import rasters, reader
 from lanewright.sources.las import GPS_EPOCH, PointTile
-from lanewright.survey import Plan, plan
 
 SAMPLE = 50_000
 """Points at the start of each tile looked at for classes and dates, which headers lack."""

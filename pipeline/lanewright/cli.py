@@ -26,7 +26,7 @@ from rich.progress import (
 )
 
 from lanewright import __version__
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
 
 StageName = Literal[
     "ingest", "ground", "terrain", "vegetation", "lanes", "flight", "legs", "holes", "trim",
@@ -112,7 +112,7 @@ def score(config: ConfigPath, out_folder: OutFolder = None, threads: Threads = N
 
 
 def _settings(path: Path, out_folder: Path | None) -> Any:
-    from lanewright.config import load
+    from lanewright.settings.config import load
 
     settings = load(path)
     if out_folder is not None:

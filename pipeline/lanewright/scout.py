@@ -5,21 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from lanewright.config import Config
-from lanewright.flight import Flights, elevation_of, fly_throws
-from lanewright.ground import Ground, find_ground
-from lanewright.holes import Holes, find_holes
-from lanewright.lanes import Lanes, find_lanes
-from lanewright.layout import Layouts, lay_out
-from lanewright.legs import Legs, find_legs
-from lanewright.levels import levels_named
+from lanewright.flight.flight import Flights, elevation_of, fly_throws
+from lanewright.growth.lanes import Lanes, find_lanes
+from lanewright.growth.vegetation import Vegetation, sort_vegetation
+from lanewright.holes.chains import Holes, find_holes
+from lanewright.land.ground import Ground, find_ground
+from lanewright.land.survey import Plan, Survey, plan, read_survey
+from lanewright.land.terrain import Terrain, find_terrain
+from lanewright.layout.designerfile import read_hand
+from lanewright.layout.proposals import Layouts, lay_out
+from lanewright.legs.search import Legs, find_legs
 from lanewright.publish.results import publish
-from lanewright.sources.designer import read_hand
+from lanewright.settings.config import Config
+from lanewright.settings.levels import levels_named
 from lanewright.store import Store, Until
-from lanewright.survey import Plan, Survey, plan, read_survey
-from lanewright.terrain import Terrain, find_terrain
-from lanewright.trim import Trim, plan_trim, read_keep
-from lanewright.vegetation import Vegetation, sort_vegetation
+from lanewright.trim.plan import Trim, plan_trim, read_keep
 from lanewright.workplace import workplace
 
 OWN = "own-holes"

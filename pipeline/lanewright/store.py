@@ -28,7 +28,7 @@ import psutil
 from pydantic import BaseModel
 
 from lanewright import __version__
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
 from lanewright.sources.points import PointStore
 
 log = logging.getLogger(__name__)

@@ -13,8 +13,8 @@ from pathlib import Path
 import numba
 
 from lanewright import __version__
-from lanewright.config import Config
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
+from lanewright.settings.config import Config
 from lanewright.store import writable
 
 STAGES = ".stages"

@@ -23,8 +23,8 @@ from pathlib import Path
 import laspy
 import numpy as np
 
-from lanewright import groundfilter
-from lanewright.grid import Grid
+from lanewright.base.grid import Grid
+from lanewright.land import groundfilter
 
 DATA = Path(
     os.environ.get("LANEWRIGHT_DATA", Path(__file__).resolve().parents[3] / "shared" / "data")

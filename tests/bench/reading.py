@@ -21,7 +21,7 @@ import numba
 import numpy as np
 from pyproj import CRS
 
-from lanewright.grid import Grid
+from lanewright.base.grid import Grid
 from lanewright.sources import reader
 from lanewright.sources.las import open_tile
 from lanewright.sources.points import Blocks, pack

@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 import plotly.graph_objects as go
 
-from lanewright.config import load
 from lanewright.publish import report, results
 from lanewright.publish.field import arrival_of
 from lanewright.publish.report.space import POINTS
 from lanewright.scout import scout
+from lanewright.settings.config import load
 from lanewright.store import Store
 
 TIMES = 3

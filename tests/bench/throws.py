@@ -21,11 +21,12 @@ import numpy as np
 import shapely
 from scipy.stats import kendalltau, spearmanr
 
-from lanewright import legs as stage
-from lanewright import throwing
-from lanewright.config import load
 from lanewright.kernels import march
-from lanewright.legpaths import places_of
+from lanewright.legs import search as stage
+from lanewright.legs import throwing
+from lanewright.legs.measure import places_of
+from lanewright.legs.sites import barred_cells, find_sites
+from lanewright.legs.throwing import Lines
 from lanewright.scout import (
     find_ground,
     find_lanes,
@@ -36,9 +37,8 @@ from lanewright.scout import (
     read_survey,
     sort_vegetation,
 )
-from lanewright.sites import barred_cells, find_sites
+from lanewright.settings.config import load
 from lanewright.store import Store
-from lanewright.throwing import Lines
 from lanewright.workplace import workplace
 
 LEGS, THROWS, BEST = 5000, 256, 100

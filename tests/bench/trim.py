@@ -15,13 +15,13 @@ from pathlib import Path
 
 import numba
 
-from lanewright import trim
-from lanewright.config import FlightSettings, LegsSettings, TrimSettings
-from lanewright.flight import fly_throws
-from lanewright.legs import world_of
-from lanewright.levels import levels_named
+from lanewright.flight.flight import fly_throws
+from lanewright.growth.wires import find_wires
+from lanewright.legs.search import world_of
+from lanewright.settings.config import FlightSettings, LegsSettings, TrimSettings
+from lanewright.settings.levels import levels_named
 from lanewright.store import _load
-from lanewright.wires import find_wires
+from lanewright.trim import plan as trim
 
 
 def main() -> None:

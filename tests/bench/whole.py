@@ -19,8 +19,8 @@ import yaml
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "sample_tiles"))
 
-from lanewright.config import load  # noqa: E402
 from lanewright.scout import run  # noqa: E402
+from lanewright.settings.config import load  # noqa: E402
 from woods import survey_km2  # noqa: E402
 
 

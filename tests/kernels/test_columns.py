@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lanewright.columns import DENSITY_TABLE
+from lanewright.growth.columns import DENSITY_TABLE
 from lanewright.kernels.columns import (
     GROUND,
     SOLID,

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from lanewright import repertoire
-from lanewright.aerodynamics import GOLF_DISCS, golf_disc, wind_at
+from lanewright.flight import repertoire
+from lanewright.flight.aerodynamics import GOLF_DISCS, golf_disc, wind_at
 from lanewright.kernels import fly
 
 STEP = 0.02

@@ -9,13 +9,13 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from lanewright.columns import DENSITY_TABLE, LAYERS, Columns
-from lanewright.config import Config
-from lanewright.flight import ARCS, NODES, TARGET, Flights, LevelFlights
-from lanewright.grid import Grid
-from lanewright.levels import levels_named
-from lanewright.outing import as_published
+from lanewright.base.grid import Grid
+from lanewright.flight.flight import ARCS, NODES, TARGET, Flights, LevelFlights
+from lanewright.growth.columns import DENSITY_TABLE, LAYERS, Columns
 from lanewright.publish.report import Findings
+from lanewright.settings.config import Config
+from lanewright.settings.levels import levels_named
+from lanewright.visit.outing import as_published
 from publish.frames import ORIGIN, UTM, all_layers
 
 SIZE = 400

@@ -5,7 +5,7 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from lanewright import schema
+from lanewright.base import schema
 
 UTM = CRS.from_epsg(32617).to_wkt()
 ORIGIN = (440_000.0, 3_800_000.0)

@@ -5,9 +5,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from lanewright.columns import DENSITY_TABLE, LAYERS, Columns
-from lanewright.grid import Grid
-from lanewright.outing import as_published
+from lanewright.base.grid import Grid
+from lanewright.growth.columns import DENSITY_TABLE, LAYERS, Columns
+from lanewright.visit.outing import as_published
 from publish.frames import ORIGIN, UTM, frame
 
 GRID = Grid(UTM, ORIGIN[0], ORIGIN[1] + 300, 1.0, 300, 400)

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from pyproj import Geod, Transformer
 
-from lanewright.config import FieldSettings
-from lanewright.errors import InputError
-from lanewright.fieldchecks import list_checks
-from lanewright.outing import Spot, as_published, outing_of
+from lanewright.base.errors import InputError
 from lanewright.publish import fieldmaps
 from lanewright.publish.fieldbook import Told, facts_of, write_fieldbook
 from lanewright.publish.fieldmaps import Scene, section
 from lanewright.publish.paper import PAPERS
+from lanewright.settings.config import FieldSettings
+from lanewright.visit.fieldchecks import list_checks
+from lanewright.visit.outing import Spot, as_published, outing_of
 from publish import outings
 from publish.frames import ORIGIN, UTM
 

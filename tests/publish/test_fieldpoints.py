@@ -10,11 +10,11 @@ import pytest
 from lxml import etree
 from pyproj import Transformer
 
-from lanewright.config import FieldSettings
-from lanewright.errors import InputError
-from lanewright.fieldchecks import list_checks
-from lanewright.outing import Spot, as_published, outing_of
+from lanewright.base.errors import InputError
 from lanewright.publish.fieldpoints import LONGEST, field_points, write_gpx, write_kml
+from lanewright.settings.config import FieldSettings
+from lanewright.visit.fieldchecks import list_checks
+from lanewright.visit.outing import Spot, as_published, outing_of
 from publish import outings
 from publish.frames import UTM
 

@@ -5,10 +5,10 @@ import io
 import pytest
 from matplotlib import image
 
-from lanewright.config import FlightSettings
-from lanewright.flight import fly_throws
-from lanewright.levels import levels_named
+from lanewright.flight.flight import fly_throws
 from lanewright.publish.flightplot import COLOURS, FOOT, flight_figure
+from lanewright.settings.config import FlightSettings
+from lanewright.settings.levels import levels_named
 
 
 @pytest.fixture(scope="module")

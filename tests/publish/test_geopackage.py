@@ -17,8 +17,8 @@ import pytest
 import shapely
 from pyproj import CRS
 
-from lanewright import schema
-from lanewright.errors import InputError
+from lanewright.base import schema
+from lanewright.base.errors import InputError
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.styles import styles_of
 from publish import ogc
@@ -348,7 +348,7 @@ def test_a_full_disk_is_said_and_leaves_nothing(tmp_path, room):
 import resource, sys
 sys.path[:0] = {sys.path!r}
 from pathlib import Path
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
 from lanewright.publish.geopackage import write_geopackage
 from publish.frames import all_layers, UTM
 layers = all_layers(30)

@@ -7,9 +7,9 @@ from pyproj import CRS
 from rasterio.errors import NotGeoreferencedWarning
 from rio_cogeo import cog_validate
 
-from lanewright import schema
-from lanewright.errors import InputError
-from lanewright.grid import Grid
+from lanewright.base import schema
+from lanewright.base.errors import InputError
+from lanewright.base.grid import Grid
 from lanewright.publish.rasters import write_cog
 from publish.frames import UTM
 

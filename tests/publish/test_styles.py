@@ -4,7 +4,7 @@ import matplotlib as mpl
 import pytest
 from matplotlib.colors import to_hex
 
-from lanewright import schema
+from lanewright.base import schema
 from lanewright.publish.styles import STYLES, Line, Mark, qml, sld, styles_of
 
 SE = "{http://www.opengis.net/se}"

@@ -7,8 +7,8 @@ import pytest
 from pydantic import BaseModel
 
 from lanewright import __version__
-from lanewright.errors import InputError
-from lanewright.grid import Grid
+from lanewright.base.errors import InputError
+from lanewright.base.grid import Grid
 from lanewright.publish.summary import InputFile, summarise, write_summary
 from publish.frames import UTM
 

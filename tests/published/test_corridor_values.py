@@ -11,8 +11,8 @@
 import numpy as np
 import pytest
 
-from lanewright.columns import layer_mask
-from lanewright.freewidth import width_between
+from lanewright.growth.columns import layer_mask
+from lanewright.growth.freewidth import width_between
 
 
 def test_mask_of_throwing_heights():

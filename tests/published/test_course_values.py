@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lanewright import par
-from lanewright.levels import all_levels, level_for_rating, level_named
+from lanewright.holes import par
+from lanewright.settings.levels import all_levels, level_for_rating, level_named
 
 FOOT = 0.3048
 

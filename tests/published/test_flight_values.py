@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from lanewright import repertoire
-from lanewright.aerodynamics import (
+from lanewright.flight import repertoire
+from lanewright.flight.aerodynamics import (
     GOLF_DISCS,
     LONG_FLIGHT,
     SHORT_FLIGHT,

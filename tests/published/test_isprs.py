@@ -11,8 +11,8 @@ import laspy
 import numpy as np
 import pytest
 
-from lanewright.grid import Grid
-from lanewright.groundfilter import (
+from lanewright.base.grid import Grid
+from lanewright.land.groundfilter import (
     FilterSettings,
     add_lowest,
     classify,

@@ -8,10 +8,10 @@ Kirkby 1979, by hand.
 import numpy as np
 import pytest
 
-from lanewright.drainage import fill, wetness
 from lanewright.kernels.flow import OUTLET, flood, ranks, spread, steepest
 from lanewright.kernels.relief import gradient
-from lanewright.terrain import slope_and_aspect
+from lanewright.land.drainage import fill, wetness
+from lanewright.land.terrain import slope_and_aspect
 
 GREAT = [[10, 12, 14], [11, 13, 15], [14, 16, 18]]
 CLIFF = [[50, 45, 50], [30, 30, 30], [8, 10, 10]]

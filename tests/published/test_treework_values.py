@@ -27,9 +27,9 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from lanewright import treework
-from lanewright.config import RateSettings, TrimSettings
-from lanewright.trim import STEEP_PCT
+from lanewright.settings.config import RateSettings, TrimSettings
+from lanewright.trim import treework
+from lanewright.trim.plan import STEEP_PCT
 
 FOOT = 0.3048
 SETTINGS = TrimSettings()

@@ -31,12 +31,12 @@ from hypothesis import strategies as st
 from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 from scipy.ndimage import maximum_filter
 
-from lanewright.config import VegetationSettings
-from lanewright.grid import Grid
+from lanewright.base.grid import Grid
+from lanewright.growth.trees import crown_width, stem_diameter_cm
+from lanewright.growth.vegetation import Vegetation, sort_vegetation
 from lanewright.kernels.columns import VEGETATION, march
+from lanewright.settings.config import VegetationSettings
 from lanewright.sources.points import Points
-from lanewright.trees import crown_width, stem_diameter_cm
-from lanewright.vegetation import Vegetation, sort_vegetation
 from memory import MemoryPoints, make_points, take
 
 # ---------------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import rasterio
 from rio_cogeo import cog_validate
 from shapely import LineString, Polygon
 
-from lanewright import schema
+from lanewright.base import schema
 from run.runs import lanewright
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from pyproj import CRS
 
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
 from lanewright.sources.las import FORMAT_SIZES, open_tile, read_header
 
 

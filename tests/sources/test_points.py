@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
 
-from lanewright.grid import Grid
+from lanewright.base.grid import Grid
 from lanewright.sources.points import RECORD, Blocks, PointStore, canonical, pack
 
 UTM16 = CRS.from_epsg(26916).to_wkt()

@@ -8,8 +8,8 @@ import rasterio
 from pyproj import CRS
 from rasterio.transform import from_origin
 
-from lanewright.errors import InputError
-from lanewright.grid import Grid
+from lanewright.base.errors import InputError
+from lanewright.base.grid import Grid
 from lanewright.sources.rasters import open_elevation, read_elevation
 
 UTM16 = CRS.from_epsg(26916).to_wkt()

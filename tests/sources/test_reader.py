@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from pyproj import CRS
 
-from lanewright.errors import InputError
-from lanewright.grid import Grid
+from lanewright.base.errors import InputError
+from lanewright.base.grid import Grid
 from lanewright.sources.las import open_tile
 from lanewright.sources.points import Blocks, PointStore, pack
 from lanewright.sources.reader import Frame, parts_of, read_parts

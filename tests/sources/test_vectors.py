@@ -7,7 +7,7 @@ import pytest
 from pyproj import CRS
 from shapely import LineString, MultiLineString, Point, Polygon, box
 
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
 from lanewright.sources.vectors import (
     areas,
     drawn_lines,

@@ -1,7 +1,7 @@
 """Rays through columns: where pulses passed and stopped, and sums over neighbours.
 
 Integers throughout, so that sums are exact and no order of work changes them. What the numbers mean
-is said in `lanewright.columns`.
+is said in `lanewright.growth.columns`.
 """
 
 from __future__ import annotations

@@ -13,14 +13,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from lanewright.config import Config
-from lanewright.fieldchecks import list_checks
-from lanewright.grid import Grid
-from lanewright.outing import Outing, Spot, as_published, outing_of
+from lanewright.base.grid import Grid
 from lanewright.publish.fieldbook import Told, facts_of, write_fieldbook
 from lanewright.publish.fieldmaps import Scene
 from lanewright.publish.fieldpoints import field_points, write_gpx, write_kml
+from lanewright.settings.config import Config
 from lanewright.sources import vectors
+from lanewright.visit.fieldchecks import list_checks
+from lanewright.visit.outing import Outing, Spot, as_published, outing_of
 
 if TYPE_CHECKING:
     from lanewright.scout import Scouting

@@ -16,14 +16,14 @@ import numpy as np
 import pandas as pd
 from pyproj import Geod, Transformer
 
-from lanewright import schema
-from lanewright.crs import authority
-from lanewright.outing import Outing, Played, Spot
+from lanewright.base import schema
+from lanewright.base.schema import FEET_PER_METRE
 from lanewright.publish import fieldmaps
 from lanewright.publish.fieldmaps import Scene, names_of
 from lanewright.publish.paper import MM, Column, Paper
 from lanewright.publish.whole import beside
-from lanewright.schema import FEET_PER_METRE
+from lanewright.sources.crs import authority
+from lanewright.visit.outing import Outing, Played, Spot
 
 _DEGREES = 6  # decimals: a tenth of a metre
 

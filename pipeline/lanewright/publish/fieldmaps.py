@@ -22,11 +22,11 @@ from reportlab.lib.utils import ImageReader
 from scipy import ndimage
 from skimage.measure import find_contours
 
-from lanewright.columns import LAYER_HEIGHT, LAYERS, SOLID, Columns
-from lanewright.grid import Grid
-from lanewright.outing import Outing, Played
+from lanewright.base.grid import Grid
+from lanewright.base.schema import FEET_PER_METRE
+from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, SOLID, Columns
 from lanewright.publish.paper import MM, Paper
-from lanewright.schema import FEET_PER_METRE
+from lanewright.visit.outing import Outing, Played
 
 Floats = NDArray[np.float64]
 Point = tuple[float, float]

@@ -18,8 +18,8 @@ import numpy as np
 from pyproj import Transformer
 
 from lanewright import __version__
-from lanewright.outing import Outing, Spot
 from lanewright.publish.whole import beside
+from lanewright.visit.outing import Outing, Spot
 
 LONGEST = 10
 """Characters that a name may have: older handhelds cut the rest off; from memory."""

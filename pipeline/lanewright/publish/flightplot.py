@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from numpy.typing import ArrayLike, NDArray
 
-from lanewright.flight import TARGET, Arc, Flights, LevelFlights
+from lanewright.flight.flight import TARGET, Arc, Flights, LevelFlights
 
 Floats = NDArray[np.float64]
 

@@ -17,10 +17,10 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from lanewright import schema
-from lanewright.crs import same_crs
+from lanewright.base import schema
 from lanewright.publish.styles import qml, sld, styles_of
 from lanewright.publish.whole import beside
+from lanewright.sources.crs import same_crs
 
 # 1.3 rather than 1.4: viewers a few years old warn at 1.4 and gain nothing from it.
 _VERSION = "1.3"

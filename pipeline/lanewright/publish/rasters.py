@@ -11,8 +11,9 @@ import rasterio.shutil
 from numpy.typing import NDArray
 from rasterio.io import MemoryFile
 
-from lanewright import __version__, schema
-from lanewright.grid import Grid
+from lanewright import __version__
+from lanewright.base import schema
+from lanewright.base.grid import Grid
 from lanewright.publish.whole import beside
 
 _BLOCK = 512

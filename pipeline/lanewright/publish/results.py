@@ -14,23 +14,23 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright import schema
-from lanewright.cautions import list_cautions
-from lanewright.config import Config
-from lanewright.crs import authority
-from lanewright.designer import start_frames
-from lanewright.layoutcheck import check_proposals
-from lanewright.legs import world_of
+from lanewright.base import schema
+from lanewright.holes.safety import surroundings_of
+from lanewright.land.survey import Plan, checksum, threads
+from lanewright.layout.designer import start_frames
+from lanewright.layout.layoutcheck import check_proposals
+from lanewright.legs.search import world_of
 from lanewright.publish import report
 from lanewright.publish.field import arrival_of, plan_field, write_field
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import InputFile, summarise, write_summary
 from lanewright.publish.tables import write_holes_csv
-from lanewright.safety import surroundings_of
+from lanewright.settings.config import Config
+from lanewright.sources.crs import authority
 from lanewright.store import Meter, Store, Timing
-from lanewright.survey import Plan, checksum, threads
-from lanewright.trim import with_hours
+from lanewright.trim.plan import with_hours
+from lanewright.visit.cautions import list_cautions
 
 if TYPE_CHECKING:
     from lanewright.scout import Scouting

@@ -19,9 +19,10 @@ import pyproj
 import rasterio
 from pydantic import BaseModel
 
-from lanewright import __version__, crs
-from lanewright.grid import Grid
+from lanewright import __version__
+from lanewright.base.grid import Grid
 from lanewright.publish.whole import beside
+from lanewright.sources import crs
 
 FORMAT = 1
 """Rises whenever a key of the summary goes or changes its meaning; new keys leave it."""

@@ -7,7 +7,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
-from lanewright import schema
+from lanewright.base import schema
 from lanewright.publish.whole import beside
 
 

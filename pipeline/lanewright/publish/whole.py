@@ -12,7 +12,7 @@ from pathlib import Path
 import pyogrio.errors
 import rasterio.errors
 
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
 
 # Errors of the libraries that write; when the disk is at fault they seldom say so.
 _WRITERS = (

@@ -15,8 +15,8 @@ from typing import Any, BinaryIO
 import laspy
 import numpy as np
 
-from lanewright.crs import Bounds, Reference, point_reference
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
+from lanewright.sources.crs import Bounds, Reference, point_reference
 
 FORMAT_SIZES = (20, 28, 26, 34, 57, 63, 30, 36, 38, 59, 67)
 """Smallest record of point formats 0 to 10 (ASPRS LAS 1.4 R16)."""

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright.grid import Grid
+from lanewright.base.grid import Grid
 from lanewright.kernels.sift import settle
 
 RECORD = np.dtype(

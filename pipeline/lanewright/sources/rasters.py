@@ -16,9 +16,9 @@ from rasterio.errors import RasterioError, RasterioIOError
 from rasterio.vrt import WarpedVRT
 from rasterio.warp import transform_bounds
 
-from lanewright.crs import METRES_PER, Bounds, Reference, same_crs
-from lanewright.errors import InputError
-from lanewright.grid import Grid
+from lanewright.base.errors import InputError
+from lanewright.base.grid import Grid
+from lanewright.sources.crs import METRES_PER, Bounds, Reference, same_crs
 
 _UNITS = {
     "m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0,

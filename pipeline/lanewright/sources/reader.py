@@ -28,9 +28,9 @@ import numpy as np
 from laspy import DecompressionSelection as Field
 from numpy.typing import NDArray
 
-from lanewright.crs import Bounds, to_working
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
 from lanewright.kernels import sift
+from lanewright.sources.crs import Bounds, to_working
 from lanewright.sources.las import PointTile
 from lanewright.sources.points import RECORD, Blocks
 

@@ -13,7 +13,7 @@ from pyproj.exceptions import CRSError
 from shapely import LineString, MultiPolygon, Point, Polygon, get_parts, line_merge, union_all
 from shapely.validation import explain_validity
 
-from lanewright.errors import InputError
+from lanewright.base.errors import InputError
 
 
 def read_vectors(path: Path, assumed_crs: str | None = None) -> gpd.GeoDataFrame:

@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lanewright.columns import Columns
-from lanewright.config import Config
-from lanewright.flight import Flights
-from lanewright.grid import Grid
+from lanewright.base.grid import Grid
+from lanewright.flight.flight import Flights
+from lanewright.growth.columns import Columns
+from lanewright.settings.config import Config
 
 Floats = NDArray[np.float64]
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import geopandas as gpd
 from numpy.typing import NDArray
 
-from lanewright.config import Config
-from lanewright.outing import Spot, as_published
 from lanewright.publish.report.findings import Findings
+from lanewright.settings.config import Config
+from lanewright.visit.outing import Spot, as_published
 
 if TYPE_CHECKING:
     from lanewright.scout import Scouting

@@ -8,10 +8,10 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from lanewright.levels import Level, levels_named
+from lanewright.legs.throwing import LEAF_FACTOR
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.words import Units, number
-from lanewright.throwing import LEAF_FACTOR
+from lanewright.settings.levels import Level, levels_named
 
 
 @dataclass(frozen=True)

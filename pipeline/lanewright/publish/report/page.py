@@ -15,7 +15,8 @@ import matplotlib
 import plotly.offline
 from markupsafe import Markup
 
-from lanewright import __version__, schema
+from lanewright import __version__
+from lanewright.base import schema
 from lanewright.publish.flightplot import flight_figure
 from lanewright.publish.report import cards, made, sentences
 from lanewright.publish.report.findings import Findings

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from lanewright.base.schema import FEET_PER_METRE
 from lanewright.publish.report.words import Units
-from lanewright.schema import FEET_PER_METRE
 
 MOST_PIXELS = 1600
 """Longer side of a picture; coarser ones are taken from larger land."""

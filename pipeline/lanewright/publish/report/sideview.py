@@ -12,14 +12,14 @@ import shapely
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from lanewright.columns import LAYER_HEIGHT, LAYERS
+from lanewright.base.schema import FEET_PER_METRE
+from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.publish.report.drawing import path
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.pictures import rgb, webp
 from lanewright.publish.report.spread import Spread
 from lanewright.publish.report.subjects import Row, Subject
 from lanewright.publish.report.words import Units
-from lanewright.schema import FEET_PER_METRE
 
 Floats = NDArray[np.float64]
 

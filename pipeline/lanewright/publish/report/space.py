@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from lanewright.columns import LAYER_HEIGHT, LAYERS
+from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.spread import Spread
 from lanewright.publish.report.subjects import Subject

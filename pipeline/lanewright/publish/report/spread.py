@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm, qmc
 
-from lanewright.flight import TARGET, Flights, LevelFlights
+from lanewright.flight.flight import TARGET, Flights, LevelFlights
 from lanewright.publish.report.subjects import Row
 
 Floats = NDArray[np.float64]

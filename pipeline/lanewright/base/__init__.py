@@ -1,0 +1,1 @@
+"""What every room may use: the grid, errors, outlines, the columns of every table."""

@@ -1,0 +1,1 @@
+"""How discs fly: aerodynamics, the repertoire of throws, the table of flights."""

@@ -1,0 +1,1 @@
+"""What grows there: columns, canopy, trees, wires, lanes and openings."""

@@ -1,0 +1,450 @@
+"""Stage lanes: free width at throwing height, lanes along its ridges, openings.
+
+What counts as free is decided in `freewidth`, centre lines come from `centrelines`; this module
+measures lanes and names their kinds.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage as ndi
+from skimage.measure import find_contours
+
+from lanewright.base.grid import Grid
+from lanewright.growth.centrelines import (
+    Path,
+    centre_lines,
+    cut_at_bends,
+    length_of,
+    resampled,
+    smoothed,
+)
+from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, trunk_cells
+from lanewright.growth.columns import blocked as blocked_layers
+from lanewright.growth.freewidth import (
+    EDGE,
+    KINDS,
+    LANE,
+    OPEN,
+    TUNNEL,
+    Room,
+    count_around,
+    free_room,
+    kind_raster,
+    swept,
+    throwing_height,
+    width_between,
+)
+from lanewright.growth.openings import find_openings
+from lanewright.growth.vegetation import THROWING, Vegetation
+from lanewright.land.survey import Survey
+from lanewright.land.terrain import Terrain
+from lanewright.settings.config import LanesSettings
+from lanewright.store import stage
+
+log = logging.getLogger(__name__)
+
+WIDEST = 60.0  # m; farther from any wall nothing changes for a throw
+FOOT = 0.3048
+STEP = 1.0  # m between points of a lane
+CHORD = 6  # points over which a lane's heading is taken
+
+
+@dataclass(frozen=True)
+class Lanes:
+    """Where the land holds lines to throw.
+
+    Attributes
+    ----------
+    free_width : (rows, cols) float32
+        Diameter of the widest free circle centred on the cell at throwing height [m], at most
+        60; 0 where blocked, NaN where too little was searched to call it free.
+    kind : (rows, cols) uint8
+        0 none, 1 open, 2 edge, 3 lane, 4 tunnel; names in `freewidth.KINDS`.
+    roof_height : (rows, cols) float32
+        Height of the lowest vegetation over the room for a throw [m]; NaN where there is none
+        and on walls.
+    lanes
+        `lane_id`, `kind`, `length_m`, `length_ft`, `width_m` (median), `pinch_width_m`,
+        `pinch_at_m` (from the start), `bearing_deg` (start to end, 0 to 180), `roof_share`,
+        `roof_m` (median height of the roof), `roof_low_m` (its lowest tenth), `unknown_share`
+        (not searched, taken as free), `water_share`, `straightness` (end to end over length);
+        LineString. Best first: longest and widest.
+    openings
+        `opening_id`, `area_m2`, `width_m`, `roof_share`, `unknown_share`; Polygon.
+    """
+
+    free_width: NDArray[np.float32]
+    kind: NDArray[np.uint8]
+    roof_height: NDArray[np.float32]
+    lanes: gpd.GeoDataFrame
+    openings: gpd.GeoDataFrame
+
+
+@stage("lanes", version=1)
+def find_lanes(
+    survey: Survey, terrain: Terrain, vegetation: Vegetation, settings: LanesSettings
+) -> Lanes:
+    """Trace lanes through the columns of a property.
+
+    Parameters
+    ----------
+    survey, terrain, vegetation
+        Results of earlier stages: the property, its water, its columns, canopy and trees.
+    settings
+        The section `lanes` of the configuration.
+    """
+    grid = survey.grid
+    roof = vegetation.canopy_height > THROWING[1]
+    # In the open a trunk stands below its top; in a closed wood crowns lean, and to trust tops
+    # would put trunks into tunnels.
+    around = max(1, round(settings.lone_tree / grid.cell))
+    is_open = count_around(roof, around) < 0.5 * (2 * around + 1) ** 2
+    return trace_lanes(
+        grid,
+        blocked_layers(vegetation.columns, settings.blocked_density),
+        vegetation.columns.unknown,
+        vegetation.canopy_height,
+        roof,
+        terrain.water,
+        survey.inside,
+        settings,
+        trunk_cells(vegetation.trees, grid) & is_open,
+    )
+
+
+def trace_lanes(
+    grid: Grid,
+    blocked: NDArray[np.uint64],
+    unknown: NDArray[np.uint64],
+    canopy_height: NDArray[np.float32],
+    roof: NDArray[np.bool_],
+    water: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    settings: LanesSettings,
+    trunks: NDArray[np.bool_] | None = None,
+) -> Lanes:
+    """Find free width, lanes and openings at throwing height.
+
+    Parameters
+    ----------
+    grid
+        Georeference of every raster.
+    blocked, unknown : (rows, cols)
+        Column masks; bit k is the layer from 0.25 k to 0.25 (k + 1) metres above ground:
+        vegetation stops a disc there, nobody searched there.
+    canopy_height : (rows, cols)
+        Height of the vegetation [m]; NaN is void.
+    roof : (rows, cols)
+        Vegetation stands above the throwing heights.
+    water, inside : (rows, cols)
+        Water; the property. Lanes and openings end at its border, widths look beyond it.
+    settings
+        The section `lanes` of the configuration.
+    trunks : (rows, cols), optional
+        Columns that hold a known trunk, which lidar seldom sees: walls even where alone.
+
+    Raises
+    ------
+    ValueError
+        If a raster does not have the shape of the grid.
+    """
+    rasters: dict[str, NDArray[Any] | None] = {
+        "blocked": blocked,
+        "unknown": unknown,
+        "canopy_height": canopy_height,
+        "roof": roof,
+        "water": water,
+        "inside": inside,
+        "trunks": trunks,
+    }
+    for name, raster in rasters.items():
+        if raster is not None and raster.shape != grid.shape:
+            raise ValueError(f"{name} has shape {raster.shape}, the grid {grid.shape}")
+    columns = throwing_height(blocked, unknown, settings)
+    room = free_room(columns, water, trunks, grid.cell, settings)
+    roof_height = _roof_height(columns.roof_height, canopy_height, roof, room)
+    roofed = np.isfinite(roof_height)
+    width = np.where(room.speck, np.float32(0), np.minimum(room.width, np.float32(WIDEST)))
+    # Lanes bridge gaps in the search; the raster stays with what was searched, or is water.
+    width[room.unsearched | (room.bridged & ~water)] = np.nan
+    wide = swept(room, settings.open_width, grid.cell)
+    ground = swept(room, settings.opening_width, grid.cell)
+    lines = _lines(grid, room, wide, inside, settings)
+    table = _measured(grid, room, ground, roof_height, water, lines, settings)
+    openings = find_openings(grid, room, ground, roofed, inside, settings)
+    if not (~room.wall & inside).any():
+        log.warning("no column inside the property is free at throwing height")
+    log.info(
+        "%d lanes, %.0f m in all, %d of them tunnels; %d openings, %.1f ha",
+        len(table),
+        table["length_m"].sum(),
+        (table["kind"] == "tunnel").sum(),
+        len(openings),
+        openings["area_m2"].sum() / 1e4,
+    )
+    kind = kind_raster(room, wide, roofed, grid.cell, settings)
+    return Lanes(width, kind, roof_height, table, openings)
+
+
+def _roof_height(
+    lowest: NDArray[np.float32],
+    canopy_height: NDArray[np.float32],
+    roof: NDArray[np.bool_],
+    room: Room,
+) -> NDArray[np.float32]:
+    """Lowest roof over free cells; where columns show none, the canopy caps what is known."""
+    canopy = np.minimum(np.nan_to_num(canopy_height, nan=np.inf), LAYERS * LAYER_HEIGHT)
+    height = np.where(np.isnan(lowest) & roof, canopy, lowest)
+    height[room.wall] = np.nan
+    return height.astype(np.float32)
+
+
+def _lines(
+    grid: Grid,
+    room: Room,
+    wide: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    settings: LanesSettings,
+) -> list[Path]:
+    """Lane lines in rows and columns, a point per metre, cut at bends and long enough.
+
+    Between walls they run down the middle; on ground too wide for that, along its edge.
+    """
+    step = STEP / grid.cell
+    shortest = settings.min_length / grid.cell
+    space = room.width >= settings.min_pinch
+    keep = inside & (room.width <= settings.open_width)
+    cells_wide = room.width / np.float32(grid.cell)
+    middle = centre_lines(space, keep, cells_wide, settings.max_bend, shortest)
+    sigma = settings.smoothing / STEP
+    lines = []
+    for path in [*middle, *_beside_edges(grid, room, wide & inside, settings)]:
+        if length_of(path) < shortest:
+            continue
+        whole = resampled(path, step)
+        for stretch in _between_narrows(whole, room.width, settings):
+            if length_of(whole[stretch]) < shortest:
+                continue
+            points = _without_tips(whole[stretch], room.width)
+            for part in cut_at_bends(smoothed(points, sigma), settings.max_bend, CHORD):
+                if length_of(points[part]) < shortest:
+                    continue
+                line = _smooth_and_free(points[part], room, sigma, settings.min_pinch / 2)
+                if length_of(line) >= shortest:
+                    lines.append(line)
+    return lines
+
+
+def _between_narrows(
+    points: Path, width: NDArray[np.float32], settings: LanesSettings
+) -> list[slice]:
+    """Parts of a line that are wide enough, over pinch points but not over narrow stretches."""
+    wide = np.flatnonzero(width[_cells(points, width.shape)] >= settings.min_width)
+    if len(wide) == 0:
+        return []
+    far = np.flatnonzero(np.diff(wide) > settings.max_pinch_length / STEP)
+    first, last = wide[np.append(0, far + 1)], wide[np.append(far, -1)]
+    return [slice(a, b + 1) for a, b in zip(first, last, strict=True)]
+
+
+def _without_tips(points: Path, width: NDArray[np.float32]) -> Path:
+    """Cut off ends that run on into a corner of a dead end, where the width falls to nothing."""
+    widths = width[_cells(points, width.shape)]
+    usual = float(np.median(widths))
+    # As far as from the middle of a square end to its corner.
+    reach = min(len(points) // 2 - 1, math.ceil(usual / math.sqrt(2) / STEP))
+    narrow = widths < 0.75 * usual
+    first = 0
+    while first < reach and narrow[first]:
+        first += 1
+    last = len(points)
+    while last > len(points) - reach and narrow[last - 1]:
+        last -= 1
+    return points[first:last]
+
+
+def _beside_edges(
+    grid: Grid, room: Room, wide: NDArray[np.bool_], settings: LanesSettings
+) -> list[Path]:
+    """Lines at a fixed distance from the walls of wide ground."""
+    if not wide.any():
+        return []
+    # A lone tree has no edge to play along: only walls as large as the smallest opening count.
+    labels, _ = ndi.label(room.wall, structure=np.ones((3, 3)))
+    large = np.bincount(labels.ravel()) * grid.cell**2 >= settings.min_opening
+    large[0] = False
+    width = width_between(large[labels], grid.cell)
+    level = 2 * settings.edge_offset
+    return list(find_contours(width, level, mask=wide))  # type: ignore[no-untyped-call]
+
+
+def _smooth_and_free(points: Path, room: Room, sigma: float, least: float) -> Path:
+    """Smooth a line as far as it stays off the walls and in the middle of its pinch points."""
+    for softness in (sigma, sigma / 2, sigma / 4):
+        line = smoothed(points, softness)
+        if room.width[_cells(resampled(line, 0.25), room.wall.shape)].min() >= least:
+            return line
+    return points
+
+
+def _cells(points: Path, shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Cells that hold the points; what falls outside takes the nearest cell."""
+    row = np.clip(np.rint(points[..., 0]).astype(np.int64), 0, shape[0] - 1)
+    col = np.clip(np.rint(points[..., 1]).astype(np.int64), 0, shape[1] - 1)
+    return row, col
+
+
+def _measured(
+    grid: Grid,
+    room: Room,
+    ground: NDArray[np.bool_],
+    roof_height: NDArray[np.float32],
+    water: NDArray[np.bool_],
+    lines: list[Path],
+    settings: LanesSettings,
+) -> gpd.GeoDataFrame:
+    rows, geometry = [], []
+    nearest = ndi.distance_transform_edt(
+        ~np.pad(room.wall, 1, constant_values=True), return_distances=False, return_indices=True
+    )
+    for points in lines:
+        x = grid.left + (points[:, 1] + 0.5) * grid.cell
+        y = grid.top - (points[:, 0] + 0.5) * grid.cell
+        if (x[-1], y[-1]) < (x[0], y[0]):
+            x, y, points = x[::-1], y[::-1], points[::-1]
+        rows.append(_measure(points, nearest, grid.cell, room, roof_height, water, settings))
+        line = shapely.LineString(np.column_stack([x, y]))
+        geometry.append(line.simplify(grid.cell / 4))
+    table = pd.DataFrame(rows, columns=list(_COLUMNS)).astype(_COLUMNS)
+    frame = gpd.GeoDataFrame(table, geometry=geometry, crs=grid.crs)
+    keep = frame["unknown_share"] - frame["water_share"] <= settings.most_unknown
+    keep &= frame["width_m"] >= settings.min_width
+    # Between scattered bushes an opening says more than a web of lines through it.
+    in_opening = [ground[_cells(points, ground.shape)].mean() > 0.5 for points in lines]
+    keep &= (frame["kind"] != KINDS[OPEN]) | ~np.array(in_opening, dtype=bool)
+    frame = frame[keep]
+    rank = np.lexsort((-frame["width_m"], -frame["length_m"]))
+    frame = frame.iloc[rank].reset_index(drop=True)
+    frame.insert(0, "lane_id", np.arange(1, len(frame) + 1, dtype=np.int64))
+    return frame
+
+
+_COLUMNS = {
+    "kind": "str",
+    "length_m": "float64",
+    "length_ft": "float64",
+    "width_m": "float64",
+    "pinch_width_m": "float64",
+    "pinch_at_m": "float64",
+    "bearing_deg": "float64",
+    "roof_share": "float64",
+    "roof_m": "float64",
+    "roof_low_m": "float64",
+    "unknown_share": "float64",
+    "water_share": "float64",
+    "straightness": "float64",
+}
+
+
+def _measure(
+    points: Path,
+    nearest: NDArray[np.int32],
+    cell: float,
+    room: Room,
+    roof_height: NDArray[np.float32],
+    water: NDArray[np.bool_],
+    settings: LanesSettings,
+) -> dict[str, object]:
+    along = np.concatenate([[0.0], np.hypot(*np.diff(points, axis=0).T).cumsum()]) * cell
+    length = float(along[-1])
+    width = _width_at(points, nearest) * cell
+    # A dead end narrows to nothing over its last half width; that is its end, not a pinch.
+    end = min(float(np.median(width)), length / 2) / 2
+    body = (along >= end) & (along <= length - end)
+    pinch = int(np.flatnonzero(body)[width[body].argmin()])
+
+    ahead = np.gradient(points, axis=0)
+    ahead /= np.maximum(np.hypot(*ahead.T), 1e-9)[:, None]
+    aside = ahead[:, ::-1] * (-1.0, 1.0)
+    across = points[:, None] + aside[:, None] * (
+        width[:, None, None] / cell * np.array([-0.4, -0.2, 0.0, 0.2, 0.4])[:, None]
+    )
+    swath = _cells(across, room.wall.shape)
+    free = ~room.wall[swath]
+    height = roof_height[swath][free]
+    roofs = height[np.isfinite(height)]
+    roof_share = float(np.isfinite(height).mean())
+
+    run = (points[-1] - points[0]) * cell
+    return {
+        "kind": KINDS[_kind(points, aside, cell, room, roof_share, settings)],
+        "length_m": length,
+        "length_ft": length / FOOT,
+        "width_m": float(np.median(width[body])),
+        "pinch_width_m": float(width[pinch]),
+        "pinch_at_m": float(along[pinch]),
+        "bearing_deg": float(np.degrees(np.arctan2(run[1], -run[0])) % 180.0),
+        "roof_share": roof_share,
+        "roof_m": float(np.median(roofs)) if len(roofs) else np.nan,
+        "roof_low_m": float(np.quantile(roofs, 0.1)) if len(roofs) else np.nan,
+        "unknown_share": float(room.bridged[swath][free].mean()),
+        "water_share": float(water[swath][free].mean()),
+        "straightness": min(1.0, float(np.hypot(*run)) / length),
+    }
+
+
+def _width_at(points: Path, nearest: NDArray[np.int32]) -> NDArray[np.float64]:
+    """Diameter of the widest free circle around points between cell centres [cells].
+
+    The raster of widths, which knows circles around cell centres only, is a cell low in the middle
+    of a corridor of an even number of cells. Here the circle stands on the line and ends at the
+    face of the nearest wall, among those that are nearest to one of the four cells around the
+    point.
+
+    Parameters
+    ----------
+    points : (n, 2)
+        Row and column.
+    nearest : (2, rows + 2, cols + 2)
+        Row and column of the wall nearest to each cell, on the raster padded by one wall all round.
+    """
+    padded = points + 1
+    half = np.full(len(points), np.inf)
+    for offset in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        row, col = _cells(np.floor(padded) + offset, nearest.shape[1:])
+        gap = np.abs(nearest[:, row, col].T - padded) - 0.5
+        half = np.minimum(half, np.hypot(*np.maximum(gap, 0).T))
+    return 2 * half
+
+
+def _kind(
+    points: Path,
+    aside: Path,
+    cell: float,
+    room: Room,
+    roof_share: float,
+    settings: LanesSettings,
+) -> int:
+    """Tunnel by roof; else lane, edge or open by how much of each side is walled."""
+    if roof_share >= settings.tunnel_roof:
+        return TUNNEL
+    # Half the open width and a cell: as far as the wall of the widest lane can be.
+    reach = np.arange(1.0, settings.open_width / (2 * cell) + 2.0)
+    walled = []
+    for side in (-1.0, 1.0):
+        ray = points[:, None] + side * aside[:, None] * reach[:, None]
+        walled.append(room.wall[_cells(ray, room.wall.shape)].any(axis=1).mean())
+    less, more = sorted(walled)
+    if less >= 0.5:
+        return LANE
+    return EDGE if more >= 0.5 else OPEN

@@ -1,0 +1,1 @@
+"""What lies there: the survey, the ground, terrain and water."""

@@ -1,0 +1,1 @@
+"""Rounds: the designer's wishes, walks, what a round is worth, proposals and their check."""

@@ -1,0 +1,331 @@
+"""What the designer asks for, read from `own_holes`, `designer`, `arrival` and `layout.paths`."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+import shapely
+from pyproj import CRS, Transformer
+
+from lanewright.base.errors import InputError
+from lanewright.land.survey import Plan, together
+from lanewright.layout.designer import AREA_WISHES, FORMER, WISHES, Drawn, Hand
+from lanewright.legs.search import STRAY
+from lanewright.settings.config import Config
+from lanewright.sources.vectors import in_working, read_vectors
+
+HOLES, AREAS = "designer_holes", "designer_areas"
+MOVED = 0.5  # m that a line must differ by to count as moved
+AROUND = 5.0  # m around a point or line drawn as an area
+FAR = 500.0  # m that an arrival may lie off the property
+
+
+def read_hand(config: Config, plan: Plan) -> Hand:
+    """Everything that the designer asks for; the files are only read.
+
+    Raises
+    ------
+    InputError
+        All that is wrong with it, in one message: a hole outside the property, a name used twice,
+        a tee without a basket, a wish nobody knows, an arrival far off.
+    """
+    faults: list[InputError] = []
+    if config.designer is not None and config.designer.resolve().parent == config.out.resolve():
+        raise InputError(
+            config.designer,
+            "lies in the folder of the results, where a run would write over it",
+            "Copy it to another folder and name the copy.",
+        )
+    own = _own(config, plan, faults)
+    drawn, before = _drawn(config, plan, {hole.name for hole in own}, faults)
+    said = {hole.name for hole in drawn}
+    holes = (*(hole for hole in own if hole.name not in said), *drawn)
+    for hole in holes:
+        _inside(config, plan, hole, hole in own, faults)
+    _numbers(config, holes, faults)
+    areas = _areas(config, plan, faults)
+    arrival = _arrival(config, plan, faults)
+    paths = ""
+    if config.layout.paths is not None:
+        try:
+            frame = read_vectors(config.layout.paths, config.crs.vectors)
+            moved = in_working(config.layout.paths, frame, plan.working)
+            paths = shapely.to_wkt(shapely.union_all(moved.geometry.to_numpy()))
+        except InputError as err:
+            faults.append(err)
+    if faults:
+        raise together(faults)
+    return Hand(holes, areas, before, arrival, paths)
+
+
+def _own(config: Config, plan: Plan, faults: list[InputError]) -> tuple[Drawn, ...]:
+    """Holes of `own_holes`; preferred unless a column `wish` says otherwise."""
+    path = config.own_holes
+    if path is None:
+        return ()
+    _twice(path, [name for name, _ in plan.own_holes], faults)
+    try:
+        frame = read_vectors(path, config.crs.vectors)
+    except InputError as err:
+        faults.append(err)
+        return ()
+    rows = frame.rename(columns=str.lower).to_dict("records")
+    return tuple(
+        Drawn(name, "", wkt, _wish(path, name, row.get("wish"), WISHES, faults) or "prefer",
+              _order(path, name, row.get("play_order"), faults))
+        for (name, wkt), row in zip(plan.own_holes, rows, strict=True)
+    )  # fmt: skip
+
+
+def _drawn(
+    config: Config, plan: Plan, own: set[str], faults: list[InputError]
+) -> tuple[tuple[Drawn, ...], tuple[tuple[int, str, str], ...]]:
+    """Holes of the designer's file that say something, and all that it began as."""
+    frame = _layer(config, plan, HOLES, faults)
+    path = config.designer
+    if frame is None or path is None:
+        return (), ()
+    names = [_text(row.get("name")) or str(k) for k, row in _rows(frame)]
+    _twice(path, names, faults)
+    holes, before = [], []
+    for name, (_, row) in zip(names, _rows(frame), strict=True):
+        wish = _wish(path, name, row.get("wish"), WISHES, faults)
+        order = _order(path, name, row.get("play_order"), faults)
+        line = row["geometry"]
+        if line is not None and line.geom_type == "MultiLineString":
+            line = shapely.line_merge(line)
+        if line is None or line.geom_type != "LineString" or line.length < 1.0:
+            faults.append(
+                InputError(
+                    path,
+                    f"{_called(name)} has a tee but no basket"
+                    if line is not None and line.geom_type in ("Point", "LineString")
+                    else f"{_called(name)} is not one line from tee to basket",
+                    "Draw it as one line, tee first, landing zones between, basket last.",
+                )
+            )
+            continue
+        line = shapely.force_2d(line)
+        stood = _stood(row.get("stood"))
+        moved = stood is not None and _moved(line, stood)
+        if stood is None:  # drawn by hand, as those of `own_holes` are
+            line = line.simplify(STRAY)
+        if stood is not None:
+            before.append((order, name, stood.wkt))
+        if not wish and stood is not None and not moved:
+            continue
+        wish = wish or "keep"
+        # A line that stands where one of ours or of `own_holes` does is scored already.
+        key = "" if wish == "avoid" or (name in own and not moved) else _key(name, stood, own)
+        held = order if wish == "lock" else 0
+        holes.append(Drawn(name, key, line.wkt, wish, held, moved))
+    return tuple(holes), tuple(sorted(before))
+
+
+def _key(name: str, stood: shapely.LineString | None, own: set[str]) -> str:
+    """Name to score a line under: apart from the numbers of this round and from `own_holes`."""
+    number = name.removeprefix("hole ")
+    if stood is not None and number != name and number.isdigit():
+        return FORMER + number
+    return f"{name} (moved)" if name in own else name
+
+
+def _rows(frame: gpd.GeoDataFrame) -> list[tuple[int, dict[str, Any]]]:
+    return list(enumerate(frame.rename(columns=str.lower).to_dict("records"), start=1))
+
+
+def _moved(line: shapely.LineString, stood: shapely.LineString) -> bool:
+    """Whether a corner was moved, added or taken away."""
+    a, b = shapely.get_coordinates(line), shapely.get_coordinates(stood)
+    return len(a) != len(b) or bool((abs(a - b) > MOVED).any())
+
+
+def _stood(value: Any) -> shapely.LineString | None:
+    try:
+        line = shapely.from_wkt(_text(value) or "")
+    except shapely.errors.GEOSException:
+        return None
+    return line if line is not None and line.geom_type == "LineString" else None
+
+
+def _layer(
+    config: Config, plan: Plan, name: str, faults: list[InputError]
+) -> gpd.GeoDataFrame | None:
+    """One layer of the designer's file in the run's CRS; None without it or without rows."""
+    path = config.designer
+    if path is None:
+        return None
+    if not path.exists():
+        if name == HOLES:
+            faults.append(
+                InputError(
+                    path, "does not exist", "Copy designer-start.gpkg of a run there, and edit it."
+                )
+            )
+        return None
+    try:
+        layers = set(pyogrio.list_layers(path)[:, 0])
+        if not layers & {HOLES, AREAS}:
+            raise InputError(
+                path, f"has neither a layer {HOLES} nor {AREAS}",
+                "Start from a copy of designer-start.gpkg.",
+            )  # fmt: skip
+        frame = pyogrio.read_dataframe(path, layer=name) if name in layers else None
+    except InputError as err:
+        if name == HOLES:
+            faults.append(err)
+        return None
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as err:
+        if name == HOLES:
+            reason = str(err).splitlines()[0][:160]
+            faults.append(
+                InputError(path, f"cannot be read ({reason})", "Give it as a GeoPackage.")
+            )
+        return None
+    if frame is None or not len(frame):
+        return None
+    if frame.crs is None:
+        frame = frame.set_crs(config.crs.vectors or plan.working)
+    return frame.to_crs(CRS.from_user_input(plan.working))
+
+
+def _areas(
+    config: Config, plan: Plan, faults: list[InputError]
+) -> tuple[tuple[str, str, str], ...]:
+    frame = _layer(config, plan, AREAS, faults)
+    path = config.designer
+    if frame is None or path is None:
+        return ()
+    areas = []
+    for k, row in _rows(frame):
+        name, shape = _text(row.get("name")) or f"area {k}", row["geometry"]
+        wish = _wish(path, name, row.get("wish"), AREA_WISHES, faults) or "keep out"
+        if shape is None or shape.is_empty:
+            continue
+        if not shape.is_valid:
+            shape = shape.buffer(0)
+        flat = shape if shape.geom_type.endswith("Polygon") else shape.buffer(AROUND)
+        areas.append((name, wish, shapely.force_2d(flat).wkt))
+    return tuple(areas)
+
+
+def _arrival(config: Config, plan: Plan, faults: list[InputError]) -> tuple[float, float] | None:
+    """The arrival in the run's CRS."""
+    if config.arrival is None:
+        return None
+    x, y = config.arrival
+    if config.property is not None:
+        crs = read_vectors(config.property, config.crs.vectors).crs
+        x, y = Transformer.from_crs(crs, plan.working, always_xy=True).transform(x, y)
+    left, bottom, right, top = plan.land.bounds if plan.land is not None else plan.grid.bounds
+    away = shapely.box(left, bottom, right, top).distance(shapely.Point(x, y))
+    if not away <= FAR:
+        faults.append(
+            InputError(
+                "arrival", f"lies {away / 1000:.1f} km off the property",
+                "Give x, y in the CRS of the property file.",
+            )
+        )  # fmt: skip
+        return None
+    return float(x), float(y)
+
+
+# ---------------------------------------------------------------------------------------------
+# Faults
+
+
+def _inside(config: Config, plan: Plan, hole: Drawn, own: bool, faults: list[InputError]) -> None:
+    """Tee, landing zones and basket; a hole to avoid may lie where it likes."""
+    if plan.land is None or hole.wish == "avoid":
+        return
+    where = config.own_holes if own else config.designer
+    places = shapely.get_coordinates(shapely.from_wkt(hole.wkt))
+    # Lines of `own_holes` may be drawn as the disc flies; only the designer's file has corners
+    # that are landing zones.
+    for k in (0, len(places) - 1) if own else range(len(places)):
+        what = "tee" if k == 0 else "basket" if k == len(places) - 1 else "landing zone"
+        away = plan.land.distance(shapely.Point(places[k]))
+        if away > 0:
+            faults.append(
+                InputError(
+                    where,
+                    f"the {what} of {_called(hole.name)} lies {away:.0f} m outside the property",
+                    "Move it inside, or leave the hole out.",
+                )
+            )  # fmt: skip
+
+
+def _twice(path: Path, names: list[str], faults: list[InputError]) -> None:
+    again = sorted(name for name, count in Counter(names).items() if count > 1)
+    if again:
+        faults.append(
+            InputError(
+                path, f"more than one hole is called {', '.join(again)}",
+                "Give every hole a name of its own.",
+            )
+        )  # fmt: skip
+
+
+def _numbers(config: Config, holes: tuple[Drawn, ...], faults: list[InputError]) -> None:
+    locked = [hole for hole in holes if hole.wish == "lock"]
+    counts = Counter(hole.order for hole in locked if hole.order)
+    where = config.designer or config.own_holes
+    for order, count in sorted(counts.items()):
+        if count > 1:
+            names = ", ".join(h.name for h in locked if h.order == order)
+            faults.append(
+                InputError(
+                    where, f"{names} are all locked as hole {order}",
+                    "Lock one of them there, and give the others another play_order or keep.",
+                )
+            )  # fmt: skip
+    for hole in locked:
+        if not 0 < hole.order <= config.holes:
+            faults.append(
+                InputError(
+                    where,
+                    f"{_called(hole.name)} is locked, but its play_order, "
+                    f"{hole.order or 'empty'}, is none of the {config.holes} holes of the round",
+                    "Give it a play_order, or ask for keep.",
+                )
+            )
+
+
+def _wish(
+    path: Path, name: str, value: Any, known: tuple[str, ...], faults: list[InputError]
+) -> str:
+    wish = (_text(value) or "").strip().lower()
+    if wish and wish not in known:
+        faults.append(
+            InputError(
+                path, f"{name} has the wish {wish!r}, which nobody knows",
+                f"Use {', '.join(known)}, or leave it empty.",
+            )
+        )  # fmt: skip
+        return ""
+    return wish
+
+
+def _order(path: Path, name: str, value: Any, faults: list[InputError]) -> int:
+    if value is None or pd.isna(value):
+        return 0
+    try:
+        return int(value)
+    except (TypeError, ValueError):
+        faults.append(
+            InputError(path, f"{name} has the play_order {value!r}", "Use a whole number.")
+        )
+        return 0
+
+
+def _called(name: str) -> str:
+    return name if name.lower().startswith("hole ") else f"hole {name}"
+
+
+def _text(value: Any) -> str | None:
+    return None if value is None or pd.isna(value) else str(value)

@@ -1,0 +1,1 @@
+"""One throw: sites, the search, throws through contact density, measures and scores."""

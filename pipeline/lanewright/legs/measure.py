@@ -1,0 +1,357 @@
+"""Throw at legs and measure them: what lies along each, and its scores; one row per leg."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage as ndi
+
+from lanewright.base.grid import Grid
+from lanewright.base.schema import FAILS
+from lanewright.flight.flight import FINISHES, TARGET, LevelFlights
+from lanewright.kernels import march
+from lanewright.kernels.throws import NO_THROW
+from lanewright.legs import scores, throwing
+from lanewright.legs.landing import Hazards, landings
+from lanewright.legs.sites import LegWorld
+from lanewright.legs.throwing import Contacts, Lines, Paths
+from lanewright.settings.config import LegsSettings
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+KINDS = ("none", "open", "edge", "lane", "tunnel")
+FOOT = 0.3048
+ROOFED = 0.5  # share of the length from which a lane is a tunnel
+FAIL_STEP = 5.0  # m of a leg whose failed throws count together
+BRUSH_TOP = 5.0  # m; growth no higher is brush
+AT_ONCE = 4096  # legs whose throws are held in memory together
+BESIDE = 2.0  # m to each side for the side slope; the free width is that of the lane there
+OVERHEAD = 1.0  # m over the disc from which canopy is a roof, and 5 m over the ground
+
+
+def finish_of(flights: LevelFlights, lines: Lines) -> Ints:
+    """Index into `FINISHES` of each line."""
+    code = np.array([FINISHES.index(arc.finish) for arc in flights.arcs])
+    return np.asarray(code[lines.arc], np.int64)
+
+
+def places_of(lines: Lines, grid: Grid) -> Floats:
+    """Coordinates of tee and end (lines, 4)."""
+    tee = grid.xy(lines.tee_row, lines.tee_col)
+    end = grid.xy(lines.end_row, lines.end_col)
+    return np.column_stack([*tee, *end])
+
+
+def scored(
+    world: LegWorld, contacts: Contacts, hazards: Hazards, tees: gpd.GeoDataFrame,
+    ends: gpd.GeoDataFrame, flights: LevelFlights, paths: Paths, lines: Lines,
+    settings: LegsSettings,
+) -> gpd.GeoDataFrame:  # fmt: skip
+    """Throw at lines, measure and score them.
+
+    Parameters
+    ----------
+    world, contacts, hazards
+        What throws meet, and where they should not end.
+    tees, ends
+        Sites of each line, one row per line.
+    flights, paths, lines
+        Who throws, how, and from where to where with which arc.
+    settings
+        The section `legs` of the configuration.
+
+    Returns
+    -------
+    GeoDataFrame
+        One row per line in the columns of layer `legs`, all but `leg_id` and the rates of each
+        finish; see `rates_by_finish`.
+    """
+    if len(lines) > AT_ONCE:
+        parts = [np.arange(i, min(i + AT_ONCE, len(lines))) for i in range(0, len(lines), AT_ONCE)]
+        frames = [
+            scored(
+                world, contacts, hazards, tees.iloc[part], ends.iloc[part], flights, paths,
+                lines.take(part), settings,
+            )
+            for part in parts
+        ]  # fmt: skip
+        return gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), crs=world.grid.crs)
+    grid, level = world.grid, flights.level
+    places = places_of(lines, grid)
+    seeds = throwing.seeds_of(level.name, lines, *places.T)
+    thrown = throwing.throw(
+        lines, flights, paths, contacts, seeds, settings.throws, grid.cell, stops=True
+    )
+    fails = _fails(world, lines, thrown.stops)
+    lands = landings(thrown.stops, lines, hazards, grid.cell)
+    length = throwing.length_of(lines, grid.cell)
+    tee_m, end_m = tees["ground_m"].to_numpy(), ends["ground_m"].to_numpy()
+    rise = end_m - tee_m
+    over = tee_m + flights.release, end_m + flights.end
+    x, y, z = _flown(places, *over, flights, paths, lines, length)
+    path = _along(world, x, y, z, length)
+    pinch, pinch_at = _pinch(world, path, length)
+    grade = 100 * rise / length
+    tee_slope, end_slope = tees["slope_pct"].to_numpy(), ends["slope_pct"].to_numpy()
+    clearance = scores.clearance(thrown.clear, thrown.low)
+    gentle = scores.grade(grade, path.side_slope, tee_slope, end_slope)
+    dry = scores.drainage(path.wet, path.carry, level.carry)
+    columns = {
+        "tee_id": tees["site_id"].to_numpy(),
+        "end_id": ends["site_id"].to_numpy(),
+        "level": level.name,
+        "finish": np.array(FINISHES)[finish_of(flights, lines)],
+        "length_m": length,
+        "length_ft": length / FOOT,
+        "rise_m": rise,
+        "effective_length_m": scores.effective_length(length, rise),
+        "apex_m": z.max(1) - tee_m,
+        "clear_rate": thrown.clear,
+        "clear_rate_se": thrown.error,
+        "clear_rate_low": thrown.low,
+        "clear_rate_high": thrown.high,
+        "clear_rate_leaf_on": thrown.leaf_on,
+        "pinch_width_m": pinch,
+        "pinch_at_m": pinch_at,
+        "lane_kind": path.kind,
+        "roof_share": path.roofed,
+        "grade_pct": grade,
+        "side_slope_pct": path.side_slope,
+        "tee_slope_pct": tee_slope,
+        "landing_slope_pct": end_slope,
+        "wet_share": path.wet,
+        "carry_water_m": path.carry,
+        "seen_share": thrown.seen,
+        "score": scores.total(clearance, gentle, dry, settings.score),
+        "score_clearance": clearance,
+        "score_grade": gentle,
+        "score_drainage": dry,
+        "origin": "search",
+        "blocked_share": path.blocked,
+        "height_class": np.array([arc.height for arc in flights.arcs])[lines.arc],
+        "clear_rate_leaf_off": thrown.leaf_off,
+        "plays_like_m": flights.plays_like(length, rise),
+        "fail_at_m": fails.at,
+        "fail_height_m": fails.height,
+        "fail_side_m": fails.side,
+        "fail_on": fails.on,
+        "landing_long_m": lands.long,
+        "landing_wide_m": lands.wide,
+        "landing_bearing_deg": lands.bearing_deg,
+        "landing_past_m": lands.past,
+        "lands_wet_share": lands.wet,
+        "lands_outside_share": lands.outside,
+        "lands_keep_out_share": lands.keep_out,
+        "lands_across_share": lands.across,
+        "lands_steep_share": lands.steep,
+        "unsafe_share": lands.unsafe,
+        "own_hole": "",
+    }
+    return gpd.GeoDataFrame(columns, geometry=_lines_through(np.stack([x, y, z], -1)), crs=grid.crs)
+
+
+def rates_by_finish(
+    contacts: Contacts, flights: LevelFlights, paths: Paths, lines: Lines, known: Ints, grid: Grid,
+    throws: int,
+) -> tuple[Floats, Ints]:  # fmt: skip
+    """Throw each finish from the same places as the lines, with the arc that meets least.
+
+    `known` is the finish of each line that need not be thrown again, an index into `FINISHES`.
+
+    Returns
+    -------
+    rates
+        Clear rate of each of `FINISHES` (lines, 3); NaN where the level has no such throw, and
+        for the finish that is known.
+    arcs
+        Arc of each (lines, 3); -1 there.
+    """
+    n = len(lines)
+    rates, arcs = np.full((n, len(FINISHES)), np.nan), np.full((n, len(FINISHES)), -1, np.int64)
+    met = np.full((n, len(flights.arcs)), np.inf)
+    for arc in range(len(flights.arcs)):
+        tried = replace(lines, arc=np.full(n, arc, np.int64))
+        there = np.flatnonzero(throwing.exists(tried, flights, contacts, grid.cell))
+        met[there, arc] = throwing.aim(
+            tried.take(there), flights, paths, contacts, grid.cell
+        )[:, 0]  # fmt: skip
+    met[met >= NO_THROW] = np.inf
+    for i, finish in enumerate(FINISHES):
+        mine = np.flatnonzero([arc.finish == finish for arc in flights.arcs])
+        best = mine[met[:, mine].argmin(1)]
+        there = np.flatnonzero(np.isfinite(met[np.arange(n), best]) & (known != i))
+        tried = replace(lines, arc=best).take(there)
+        seeds = throwing.seeds_of(flights.level.name, tried, *places_of(tried, grid).T)
+        thrown = throwing.throw(tried, flights, paths, contacts, seeds, throws, grid.cell)
+        rates[there, i], arcs[there, i] = thrown.clear, best[there]
+    return rates, arcs
+
+
+@dataclass(frozen=True)
+class _Fails:
+    """Where most throws at legs fail (legs,); NaN and None where none does."""
+
+    at: Floats
+    height: Floats
+    side: Floats
+    on: NDArray[np.object_]
+
+
+def _fails(world: LegWorld, lines: Lines, stops: NDArray[np.float32]) -> _Fails:
+    """Middle of the throws that failed in the stretch of a leg where most of them did."""
+    length = throwing.length_of(lines, world.grid.cell)
+    at = stops[..., 0] * length[:, None]
+    stretch = np.where(np.isfinite(at), at // FAIL_STEP, -1).astype(np.int64)
+    counts = np.zeros((len(lines), max(int(stretch.max(initial=0)) + 1, 1)), np.int64)
+    leg, throw = np.nonzero(stretch >= 0)
+    np.add.at(counts, (leg, stretch[leg, throw]), 1)
+    here = (stretch == counts.argmax(1)[:, None]) & (counts.max(1) > 0)[:, None]
+    kinds = _stopped_by(world, lines, stops)
+    most = np.stack([((kinds == k) & here).sum(1) for k in range(len(FAILS))], 1).argmax(1)
+    fails = here.any(1)
+    on = np.array(FAILS, object)[most]
+    on[~fails] = None
+
+    def middle(values: NDArray[np.floating]) -> Floats:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # legs without a failed throw
+            return np.asarray(np.nanmedian(np.where(here, values, np.nan), axis=1), np.float64)
+
+    return _Fails(middle(at), middle(stops[..., 2]), middle(stops[..., 1]), on)
+
+
+def _stopped_by(world: LegWorld, lines: Lines, stops: NDArray[np.float32]) -> NDArray[np.int8]:
+    """Index into `FAILS` of what stopped each throw (legs, throws); -1 for none."""
+    dr, dc = lines.end_row - lines.tee_row, lines.end_col - lines.tee_col
+    length = throwing.length_of(lines, 1.0)
+    along, left = stops[..., 0], stops[..., 1] / (length[:, None] * world.grid.cell)
+    stopped = np.isfinite(stops[..., 3])
+    along, left = np.where(stopped, along, 0), np.where(stopped, left, 0)
+    row = lines.tee_row[:, None] + 0.5 + dr[:, None] * along - dc[:, None] * left
+    col = lines.tee_col[:, None] + 0.5 + dc[:, None] * along + dr[:, None] * left
+    canopy = np.nan_to_num(
+        world.canopy_height[
+            np.clip(row.astype(np.int64), 0, world.grid.rows - 1),
+            np.clip(col.astype(np.int64), 0, world.grid.cols - 1),
+        ]
+    )
+    low = (stops[..., 2] < throwing.BRUSH) | (canopy <= BRUSH_TOP)
+    kind = np.where(low, FAILS.index("brush"), FAILS.index("limb"))
+    kind = np.where(stops[..., 3] == 1, FAILS.index("trunk"), kind)
+    kind = np.where(stops[..., 3] == 2, FAILS.index("not seen"), kind)
+    return np.where(stopped, kind, -1).astype(np.int8)
+
+
+def _lines_through(points: Floats) -> NDArray[np.object_]:
+    """LineString Z of each row of (legs, points, 3)."""
+    legs, each = points.shape[:2]
+    return np.asarray(
+        shapely.linestrings(points.reshape(-1, 3), indices=np.repeat(np.arange(legs), each))
+        if legs
+        else np.empty(0, object)
+    )
+
+
+def _flown(
+    places: Floats,
+    release: Floats,
+    end: Floats,
+    flights: LevelFlights,
+    paths: Paths,
+    lines: Lines,
+    length: Floats,
+) -> tuple[Floats, Floats, Floats]:
+    """x, y and height of the path aimed for (legs, points)."""
+    path = paths.table.path[paths.row_of(flights, lines, length, end - release)]
+    along, left, rise = (path[:, : TARGET + 1, i].astype(np.float64) for i in range(3))
+    x0, y0 = places[:, :1], places[:, 1:2]
+    dx, dy = places[:, 2:3] - x0, places[:, 3:] - y0
+    x = x0 + dx * along - dy * left
+    y = y0 + dy * along + dx * left
+    return x, y, release[:, None] * (1 - along) + end[:, None] * along + rise
+
+
+@dataclass(frozen=True)
+class _Path:
+    """What lies along legs: (legs,), and cells of their points (legs, points)."""
+
+    row: Ints
+    col: Ints
+    roofed: Floats
+    wet: Floats
+    carry: Floats
+    side_slope: Floats
+    blocked: Floats
+    kind: NDArray[np.object_]
+
+
+def _along(world: LegWorld, x: Floats, y: Floats, z: Floats, length: Floats) -> _Path:
+    grid = world.grid
+
+    def cells(x: Floats, y: Floats) -> tuple[Ints, Ints]:
+        row, col = grid.rowcol(x, y)
+        return np.clip(row, 0, grid.rows - 1), np.clip(col, 0, grid.cols - 1)
+
+    at = cells(x, y)
+    height = z - world.ground[at]
+    canopy = np.nan_to_num(world.canopy_height[at])
+    roofed = (canopy > np.maximum(height + OVERHEAD, 5.0)).mean(1)
+    layer = np.floor(np.nan_to_num(height, nan=1e3) / march.LAYER).astype(np.int64)
+    bit = np.uint64(1) << np.clip(layer, 0, march.LAYERS - 1).astype(np.uint64)
+    held = ((world.blocked[at] & bit) != 0) & (layer >= 0) & (layer < march.LAYERS)
+    # The ground to both sides, square to the leg as a whole
+    dx, dy = x[:, -1:] - x[:, :1], y[:, -1:] - y[:, :1]
+    off_x, off_y = -BESIDE * dy / length[:, None], BESIDE * dx / length[:, None]
+    fall = world.ground[cells(x + off_x, y + off_y)] - world.ground[cells(x - off_x, y - off_y)]
+    known = np.isfinite(fall)
+    side = np.where(known, np.abs(fall), 0).sum(1) / np.maximum(known.sum(1), 1)
+    return _Path(
+        *at,
+        roofed=roofed,
+        wet=world.wet[at].mean(1),
+        carry=_longest_run(world.water[at]) * length / (x.shape[1] - 1),
+        side_slope=100 * side / (2 * BESIDE),
+        blocked=held.mean(1),
+        kind=_kind(world.lane_kind[at], roofed),
+    )
+
+
+def _longest_run(flags: NDArray[np.bool_]) -> Ints:
+    """Length of the longest run of True in each row."""
+    run = np.zeros(flags.shape[0], np.int64)
+    longest = run.copy()
+    for column in flags.T:
+        run = np.where(column, run + 1, 0)
+        longest = np.maximum(longest, run)
+    return longest
+
+
+def _kind(codes: NDArray[np.uint8], roofed: Floats) -> NDArray[np.object_]:
+    """Kind that most of each leg runs in; a leg through no lane is one, narrow as it is."""
+    counts = np.stack([(codes == code).sum(1) for code in range(1, len(KINDS))], 1)
+    kind = counts.argmax(1) + 1
+    kind[counts.sum(1) == 0] = KINDS.index("lane")
+    closed_in = kind >= KINDS.index("lane")
+    kind[closed_in] = np.where(roofed[closed_in] >= ROOFED, 4, 3)
+    return np.asarray(np.array(KINDS, object)[kind])
+
+
+def _pinch(world: LegWorld, path: _Path, length: Floats) -> tuple[Floats, Floats]:
+    """Narrowest free width along legs [m], and how far from the tee; NaN where nobody knows."""
+    # A leg seldom runs in the very middle of its lane: take the widest within a disc's swerve.
+    width = np.where(np.isfinite(world.free_width), world.free_width, -1.0)
+    reach = 2 * max(1, round(BESIDE / world.grid.cell)) + 1
+    near = ndi.maximum_filter(width, size=reach)[path.row, path.col]
+    near = np.where(near < 0, np.inf, near)
+    at = near.argmin(1)
+    least = near.min(1)
+    known = np.isfinite(least)
+    where = at * length / (near.shape[1] - 1)
+    return np.where(known, least, np.nan), np.where(known, where, np.nan)

@@ -1,0 +1,284 @@
+"""Spots that could hold a tee or a basket: the roomiest of every few metres, if the ground suits.
+
+Distances and slopes are screening values, ours and common practice unless the setting names a
+source; the walk decides.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from rasterio.features import geometry_mask
+from scipy import ndimage as ndi
+
+from lanewright.base.grid import Grid
+from lanewright.settings.config import SitesSettings
+
+log = logging.getLogger(__name__)
+
+Float = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+STAND = np.uint64(0b1111111100)  # layers of 0.25 m from 0.5 to 2.5 m: a player and a swing
+FLIGHT = np.uint64(0xFFFFC)  # from 0.5 to 5 m
+PAD = 1.75  # m around a site over which its slope is taken: half a tee of 12 ft (3.7 m)
+ROOMY = 8.0  # m; more room makes no better site
+
+
+@dataclass(frozen=True)
+class LegWorld:
+    """All that sites and throws meet; arrays (rows, cols) on one grid.
+
+    Attributes
+    ----------
+    grid
+        Georeference.
+    ground
+        Height of the ground [m]; NaN unknown.
+    slope_pct, wetness, height_above_drainage
+        Shape of the ground; NaN unknown.
+    water, wet
+        Open water; wet ground.
+    blocked, searched
+        Column masks, bit k for k to k + 1 layers of 0.25 m above the ground: too dense to throw
+        through; searched by lidar.
+    density, table
+        Codes of the contact density (rows, cols, 64), and the density [1/m] of each code (256,).
+    canopy_height
+        Top of the vegetation over the ground [m]; NaN unknown.
+    free_width
+        Width free at throwing height [m]; NaN where too little was searched.
+    lane_kind
+        0 none, 1 open, 2 edge, 3 lane, 4 tunnel.
+    land, keep_out
+        The property, and where nobody may throw or walk, with its buffers.
+    trees
+        Probable trees: `dbh_cm`, `crown_base_m` and a point each.
+    """
+
+    grid: Grid
+    ground: Float
+    slope_pct: Float
+    wetness: Float
+    height_above_drainage: Float
+    water: Mask
+    wet: Mask
+    blocked: NDArray[np.uint64]
+    searched: NDArray[np.uint64]
+    density: NDArray[np.uint8]
+    table: Float
+    canopy_height: Float
+    free_width: Float
+    lane_kind: NDArray[np.uint8]
+    land: shapely.Geometry
+    keep_out: shapely.Geometry
+    trees: gpd.GeoDataFrame
+
+    def __post_init__(self) -> None:
+        for name in (
+            "ground", "slope_pct", "wetness", "height_above_drainage", "water", "wet", "blocked",
+            "searched", "canopy_height", "free_width", "lane_kind",
+        ):  # fmt: skip
+            shape = getattr(self, name).shape
+            if shape != self.grid.shape:
+                raise ValueError(f"{name} has shape {shape}, the grid {self.grid.shape}")
+
+
+@dataclass(frozen=True)
+class Sites:
+    """Where legs may start and end.
+
+    Attributes
+    ----------
+    tees, baskets
+        `site_id` (from 1 on), `slope_pct`, `wetness`, `free_width_m`, `ground_m`,
+        `height_above_drainage_m`, `seen_share`; points at cell centres, in the order of rows.
+    facts
+        Squares looked at, and how many had no site for which reason.
+    """
+
+    tees: gpd.GeoDataFrame
+    baskets: gpd.GeoDataFrame
+    facts: dict[str, object]
+
+
+def cells_of(shape: shapely.Geometry, grid: Grid) -> Mask:
+    """Cells whose centre lies in the shape (rows, cols)."""
+    if shape.is_empty:
+        return np.zeros(grid.shape, bool)
+    return np.asarray(
+        geometry_mask([shape], grid.shape, grid.transform, invert=True, all_touched=False), bool
+    )
+
+
+def barred_cells(world: LegWorld, setback: float, margin: float) -> Mask:
+    """Cells no disc may fly over (rows, cols).
+
+    Outside the property, nearer than `setback` to its border, or within `margin` of a keep-out
+    (half the width of the flight, in metres). A cell counts when any part of it does: half its
+    diagonal is added.
+    """
+    corner = world.grid.cell * np.sqrt(0.5)
+    inside = cells_of(world.land.buffer(-(setback + corner)), world.grid)
+    return ~inside | cells_of(world.keep_out.buffer(margin + corner), world.grid)
+
+
+def find_sites(world: LegWorld, settings: SitesSettings) -> Sites:
+    """Find the sites of a property.
+
+    The land is cut into squares; of the cells of a square that pass every test, the one with the
+    most room around it becomes the site, at equal room the one nearest the middle.
+
+    Parameters
+    ----------
+    world
+        The land.
+    settings
+        The section `legs: sites:` of the configuration.
+    """
+    grid = world.grid
+    standing = (world.blocked & STAND) != 0
+    # To the near edge of the nearest blocked cell, not to its centre.
+    room = _distance(standing, grid.cell) - grid.cell / 2
+    within = _disc(PAD, grid.cell)
+    steep = pad_slope(world)
+    known = np.bitwise_count(world.searched & STAND) / int(STAND).bit_count()
+    seen = ndi.uniform_filter(known, size=within.shape[0], mode="nearest")
+    outside = ~cells_of(world.land.buffer(-settings.boundary_setback), grid)
+    kept_out = cells_of(world.keep_out.buffer(settings.keep_out_setback), grid)
+    by_water = _distance(world.water, grid.cell) <= settings.water_setback
+    common = {
+        "outside the property or near its border": outside,
+        "unknown ground": ~np.isfinite(world.ground),
+        "near a keep-out": kept_out,
+        "near water": by_water,
+        "on wet ground": world.wet & (not settings.wet),
+    }
+    facts: dict[str, object] = {}
+    frames = []
+    for what, slope, radius in (
+        ("tee", settings.tee_slope, settings.tee_room),
+        ("basket", settings.basket_slope, settings.basket_room),
+    ):
+        tests = common | {
+            "too steep": ~(steep <= slope),
+            "no room": room < radius,
+            "not seen": seen < settings.seen,
+        }
+        row, col, counts = _best_of_squares(room, tests, grid, settings.spacing)
+        log.info("%d %s sites; squares without: %s", row.size, what, counts)
+        facts[f"{what}_sites"] = counts | {"sites": int(row.size)}
+        frames.append(_frame(world, row, col, steep, room))
+    return Sites(frames[0], frames[1], facts)
+
+
+def pad_slope(world: LegWorld) -> Float:
+    """Mean slope of the ground over a pad around each cell [percent]; NaN where none is known."""
+    weights = _disc(PAD, world.grid.cell).astype(np.float32)
+    known = np.isfinite(world.slope_pct)
+    total = ndi.correlate(np.where(known, world.slope_pct, 0), weights, mode="constant")
+    count = ndi.correlate(known.astype(np.float32), weights, mode="constant")
+    return np.where(count > 0.5, total / np.maximum(count, 1), np.nan).astype(np.float32)
+
+
+def _distance(mask: Mask, cell: float) -> NDArray[np.float64]:
+    """Distance to the nearest cell of the mask, centre to centre [m]; infinite without any."""
+    if not mask.any():
+        return np.full(mask.shape, np.inf)
+    return np.asarray(ndi.distance_transform_edt(~mask)) * cell
+
+
+def _disc(radius: float, cell: float) -> Mask:
+    reach = max(1, round(radius / cell))
+    i, j = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    return np.asarray(np.hypot(i, j) <= radius / cell)
+
+
+def _best_of_squares(
+    room: NDArray[np.float64], tests: dict[str, Mask], grid: Grid, spacing: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64], dict[str, int]]:
+    """Row and column of the best cell of each square, and why other squares have none.
+
+    A square counts for the first test that leaves no cell of it.
+    """
+    side = max(1, round(spacing / grid.cell))
+    rows, cols = -(-grid.rows // side), -(-grid.cols // side)
+
+    def squares(raster: NDArray[Any], fill: float | bool) -> NDArray[Any]:
+        padded = np.full((rows * side, cols * side), fill, raster.dtype)
+        padded[: grid.rows, : grid.cols] = raster
+        return padded.reshape(rows, side, cols, side).swapaxes(1, 2).reshape(-1, side * side)
+
+    left = squares(np.ones(grid.shape, bool), False)
+    counts: dict[str, int] = {}
+    alive = left.any(1)
+    for reason, fails in tests.items():
+        left = left & ~squares(fails, True)
+        now = left.any(1)
+        counts[reason] = int((alive & ~now).sum())
+        alive = now
+    i, j = np.divmod(np.arange(side * side), side)
+    middle = (side - 1) / 2
+    off_centre = np.hypot(i - middle, j - middle)
+    worth = squares(np.minimum(room, ROOMY).astype(np.float32), -1.0) - 1e-3 * off_centre
+    best = np.where(left, worth, -np.inf)[alive].argmax(1)
+    square = np.flatnonzero(alive)
+    row = (square // cols) * side + best // side
+    col = (square % cols) * side + best % side
+    order = np.lexsort((col, row))
+    return row[order], col[order], counts
+
+
+def _frame(
+    world: LegWorld,
+    row: NDArray[np.int64],
+    col: NDArray[np.int64],
+    steep: NDArray[np.floating],
+    room: NDArray[np.floating],
+) -> gpd.GeoDataFrame:
+    x, y = world.grid.xy(row, col)
+    at = row, col
+    width = world.free_width[at].astype(float)
+    seen = np.bitwise_count(world.searched[at] & FLIGHT) / int(FLIGHT).bit_count()
+    return gpd.GeoDataFrame(
+        {
+            "site_id": np.arange(1, row.size + 1),
+            "slope_pct": steep[at].astype(float),
+            "wetness": world.wetness[at].astype(float),
+            "free_width_m": np.where(np.isfinite(width), width, np.minimum(2 * room[at], 60.0)),
+            "ground_m": world.ground[at].astype(float),
+            "height_above_drainage_m": world.height_above_drainage[at].astype(float),
+            "seen_share": seen,
+        },
+        geometry=shapely.points(x, y) if row.size else [],
+        crs=world.grid.crs,
+    )
+
+
+def add_spots(
+    sites: gpd.GeoDataFrame, world: LegWorld, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> tuple[gpd.GeoDataFrame, NDArray[np.int64]]:
+    """Sites with spots of the designer's own added, and the row of each of them.
+
+    They are not tested; a spot outside the grid is refused.
+
+    Raises
+    ------
+    ValueError
+        If a spot lies outside the grid.
+    """
+    row, col = world.grid.rowcol(x, y)
+    outside = (row < 0) | (col < 0) | (row >= world.grid.rows) | (col >= world.grid.cols)
+    if outside.any():
+        raise ValueError("a spot lies outside the grid")
+    own = _frame(world, row, col, pad_slope(world), np.zeros(world.grid.shape, np.float32))
+    own["site_id"] += int(sites["site_id"].max()) if len(sites) else 0
+    both = pd.concat([sites, own], ignore_index=True)
+    return gpd.GeoDataFrame(both, crs=world.grid.crs), len(sites) + np.arange(row.size)

@@ -1,0 +1,542 @@
+"""What a disc meets: the one place where lidar's contact density becomes a chance of touching.
+
+Assumptions
+-----------
+- Contact density is the rate per metre at which a ray, a line without width, is stopped. A disc of
+  width D among twigs of diameter b, lying in all directions, meets (D + b) / b times as many: the
+  mean number of random lines that meet a convex body goes with its surface, and so with its width.
+  Flat leaves and thick limbs are met less often than that; what is called clear stays clear.
+- Contacts along a path are independent: a throw touches nothing with probability exp(-sum).
+- A known tree has a trunk from the ground to its crown base, which lidar seldom sees. Where it
+  stands is a normal spread about the point that was found; a path sweeps a strip as wide as trunk
+  and disc together. At best there is no trunk: of trees found from above, half are none (44 % were
+  stems in a study of 106 plots, 78 % where every stem was mapped; Grigoryev, draft 2026).
+- Not searched: as surveyed it holds what the columns expect there; at best nothing; at worst at
+  least the mean density of what was searched at that height.
+- At worst there are also stems too thin for lidar under the canopy, scattered at random: a path of
+  length L misses them with probability exp(-n L (d + D)).
+- In leaf, contacts with vegetation are multiplied by a factor, smaller in the shaded brush. Trunks
+  are not. A survey flown in leaf is divided by the same factors for the season without.
+- Throws of a level differ in aim, launch angle, release speed and hyzer, all normal about the throw
+  aimed for. How a path changes with each is taken as even, for up to three standard deviations.
+- The flight model is unsure of heights: each throw's rise over the chord is taken times a factor
+  drawn evenly between 1 and the table's margin.
+
+Every number of it is in `ThrowSettings`, `LEAF_FACTOR`, `BRUSH_LEAF_FACTOR` and `UNDER_CANOPY`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from lanewright.flight.flight import BIN, TARGET, LevelFlights
+from lanewright.kernels import march
+from lanewright.kernels import throws as kernel
+from lanewright.legs.sites import LegWorld
+from lanewright.settings.config import ThrowSettings
+
+LEAF_FACTOR = {"broadleaf": 3.0, "mixed": 2.0, "conifer": 1.0}
+"""Contacts in leaf over those without leaves; ours (broadleaf 2 to 5), from plant area index 4 to 6
+in leaf and 0.5 to 1.5 of wood alone (from memory), less in the shaded understorey."""
+
+BRUSH_LEAF_FACTOR = 2.0
+"""The most of it in brush, which grows few leaves in the shade; ours, common practice."""
+
+BRUSH = 2.5  # m over the ground, top of that brush
+KINDS = ("vegetation", "trunk", "not seen")
+
+UNDER_CANOPY = 3.0  # m of canopy from which thin stems may stand below
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Contacts:
+    """Rates at which a disc touches something, ready for the kernels; arrays (rows, cols).
+
+    Attributes
+    ----------
+    ground
+        Height [m].
+    density, table
+        Codes (rows, cols, 64), and contacts of a disc [1/m] of each code (256,).
+    searched
+        Column masks.
+    prior
+        Contacts of a disc [1/m] to fear where nothing was searched, by layer (64,).
+    leaf
+        Factor on contacts with vegetation by layer in the season that was not surveyed (64,).
+    surveyed_in_leaf
+        Which season that is not.
+    trunk, trunk_top
+        Contacts with trunks [1/m], and the layer below which they stand.
+    stems
+        Contacts with stems too thin to see [1/m].
+    lowest
+        Layers above the ground below which a disc is landing.
+    """
+
+    ground: NDArray[np.float32]
+    density: NDArray[np.uint8]
+    table: NDArray[np.float32]
+    searched: NDArray[np.uint64]
+    prior: NDArray[np.float32]
+    leaf: NDArray[np.float32]
+    surveyed_in_leaf: bool
+    trunk: NDArray[np.float32]
+    trunk_top: NDArray[np.uint8]
+    stems: NDArray[np.float32]
+    lowest: float
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Throws aimed from one cell at another, all of one level; arrays (lines,).
+
+    Attributes
+    ----------
+    tee_row, tee_col, end_row, end_col
+        Cells.
+    arc
+        Index into the level's arcs.
+    """
+
+    tee_row: Ints
+    tee_col: Ints
+    end_row: Ints
+    end_col: Ints
+    arc: Ints
+
+    def __len__(self) -> int:
+        return int(self.arc.size)
+
+    def take(self, which: Ints | NDArray[np.bool_]) -> Lines:
+        """Some of the lines."""
+        return Lines(
+            self.tee_row[which], self.tee_col[which], self.end_row[which], self.end_col[which],
+            self.arc[which],
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Paths:
+    """A level's flights, one row per bin, class of grade and arc, ready for the kernels.
+
+    Attributes
+    ----------
+    table
+        For the kernel that throws.
+    row
+        Row to take (bins, grades, arcs): its own, or where no such throw exists the nearest that
+        does with the same arc, else with any.
+    """
+
+    table: kernel.Paths
+    row: Ints
+
+    def row_of(self, flights: LevelFlights, lines: Lines, length: Floats, rise: Floats) -> Ints:
+        """Row of lines `length` long whose chords rise by `rise` [m] (lines,)."""
+        grade = flights.grade_of(length, rise)
+        return np.asarray(self.row[flights.bin_of(length), grade, lines.arc], np.int64)
+
+
+@dataclass(frozen=True)
+class Thrown:
+    """What came of throwing at legs; (legs,) unless said.
+
+    Attributes
+    ----------
+    clear, high, low, leaf_on, leaf_off
+        Share of throws that touch nothing: as surveyed, at best, at worst, and by season.
+    error
+        Standard error of `clear`, binomial.
+    seen
+        Share of the flight space that was searched.
+    stops
+        For each throw (legs, throws, 6): where it touched something before the target, as a share
+        of the leg, metres to the left of the chord and metres over the ground, and on what, an
+        index into `KINDS`, NaN where it touched nothing; then row and column where it comes to
+        rest. Empty unless asked.
+    """
+
+    clear: Floats
+    error: Floats
+    high: Floats
+    low: Floats
+    leaf_on: Floats
+    leaf_off: Floats
+    seen: Floats
+    stops: NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Meetings:
+    """All that throws meet as surveyed, in order of line, throw and way; (n,) unless said.
+
+    Without some of these, what is left adds up to what the same throws meet once that growth is
+    gone. Summed in float64 in the order given, all of them give `Thrown.clear` exactly.
+
+    Attributes
+    ----------
+    line, throw
+        Whose they are.
+    row, col, layer
+        Where.
+    kind
+        0 vegetation, 1 trunk of a known tree, 2 expected where nothing was searched.
+    depth
+        Expected contacts of the disc.
+    along, left, height
+        Share of the leg; metres to the left of its chord; metres over the ground.
+    enough
+        A throw is stopped where its sum of depths reaches this (lines, throws).
+    """
+
+    line: NDArray[np.int32]
+    throw: NDArray[np.int32]
+    row: NDArray[np.int32]
+    col: NDArray[np.int32]
+    layer: NDArray[np.uint8]
+    kind: NDArray[np.uint8]
+    depth: NDArray[np.float32]
+    along: NDArray[np.float32]
+    left: NDArray[np.float32]
+    height: NDArray[np.float32]
+    enough: NDArray[np.float32]
+
+
+def disc_ratio(settings: ThrowSettings) -> float:
+    """Contacts of a disc for each contact of a ray.
+
+    Examples
+    --------
+    >>> disc_ratio(ThrowSettings(disc=0.21, twig=0.02))
+    11.5
+    """
+    return round((settings.disc + settings.twig) / settings.twig, 9)
+
+
+def contacts_of(world: LegWorld, settings: ThrowSettings, leaf_state: str) -> Contacts:
+    """Turn what stands on the land into rates of contact.
+
+    Parameters
+    ----------
+    world
+        The land.
+    settings
+        The section `legs: throw:` of the configuration.
+    leaf_state
+        When the lidar was flown: off, on or unknown. Unknown is treated as off, the careful side.
+    """
+    table = (world.table * disc_ratio(settings)).astype(np.float32)
+    trunk, trunk_top = _trunks(world, settings)
+    stems = np.where(
+        np.nan_to_num(world.canopy_height) >= UNDER_CANOPY,
+        settings.thin_stems_per_ha / 1e4 * (settings.thin_stem + settings.disc),
+        0.0,
+    ).astype(np.float32)
+    return Contacts(
+        np.ascontiguousarray(world.ground, np.float32),
+        world.density,
+        table,
+        world.searched,
+        _prior(world, table),
+        _other_season(settings, leaf_state == "on"),
+        leaf_state == "on",
+        trunk,
+        trunk_top,
+        stems,
+        settings.landing / march.LAYER,
+    )
+
+
+def _other_season(settings: ThrowSettings, in_leaf: bool) -> NDArray[np.float32]:
+    """Contacts in the other season over those in the one surveyed, by layer (64,)."""
+    factor = np.full(march.LAYERS, LEAF_FACTOR[settings.wood])
+    brush = int(BRUSH / march.LAYER)
+    factor[:brush] = np.minimum(factor[:brush], BRUSH_LEAF_FACTOR)
+    return np.asarray(1 / factor if in_leaf else factor, np.float32)
+
+
+def _prior(world: LegWorld, table: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Mean contacts by layer over what was searched, what is solid left out (64,)."""
+    out = np.zeros(march.LAYERS, np.float32)
+    for layer in range(march.LAYERS):
+        # Every third cell of every third row tells the mean of a property well enough.
+        codes = np.asarray(world.density[::3, ::3, layer])
+        bit = np.uint64(1) << np.uint64(layer)
+        counts = np.bincount(codes[(world.searched[::3, ::3] & bit) != 0], minlength=256)[:255]
+        if counts.any():
+            out[layer] = np.average(table[:255], weights=counts)
+    return out
+
+
+def _trunks(
+    world: LegWorld, settings: ThrowSettings
+) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """Contacts with trunks [1/m], and the layer below which they stand."""
+    grid, sd = world.grid, settings.trunk_sd
+    rate = np.zeros(grid.shape, np.float64)
+    top = np.zeros(grid.shape, np.uint8)
+    x, y = world.trees.geometry.x.to_numpy(), world.trees.geometry.y.to_numpy()
+    width = world.trees["dbh_cm"].to_numpy(float) / 100 + settings.disc
+    base = np.ceil(world.trees["crown_base_m"].to_numpy(float) / march.LAYER)
+    base = np.clip(base, 0, march.LAYERS).astype(np.uint8)
+    reach = int(np.ceil(3 * sd / grid.cell))
+    row, col = grid.rowcol(x, y)
+    for i in range(-reach, reach + 1):
+        for j in range(-reach, reach + 1):
+            r, c = row + i, col + j
+            cx, cy = grid.xy(r, c)
+            square = ((cx - x) ** 2 + (cy - y) ** 2) / sd**2
+            ok = (r >= 0) & (c >= 0) & (r < grid.rows) & (c < grid.cols) & (square <= 9)
+            chance = width * np.exp(-square / 2) / (2 * np.pi * sd**2)
+            np.add.at(rate, (r[ok], c[ok]), chance[ok])
+            np.maximum.at(top, (r[ok], c[ok]), base[ok])
+    return rate.astype(np.float32), top
+
+
+def paths_of(flights: LevelFlights) -> Paths:
+    """Put a level's flights in the form the kernels read."""
+    bins, grades, arcs = flights.exists.shape
+    if not flights.exists.any():
+        raise ValueError(f"no throw of level {flights.level.name} exists")
+    b, g, a = (i.astype(float) for i in np.indices(flights.exists.shape))
+    # Another arc is farther than any bin, another bin farther than any grade of the same one.
+    place = np.stack([b * (grades + 1), g, a * (bins + 1) * (grades + 1)], -1)
+    have = np.flatnonzero(flights.exists)
+    _, nearest = cKDTree(place.reshape(-1, 3)[have]).query(place, p=1)
+    rows = bins * grades * arcs
+    table = kernel.Paths(
+        np.ascontiguousarray(flights.path.reshape(rows, -1, 3), np.float32),
+        np.ascontiguousarray(flights.spread.reshape(rows, *flights.spread.shape[3:]), np.float32),
+        np.ascontiguousarray(flights.skid.reshape(rows), np.float32),
+        float(np.radians(flights.level.lateral_sd_deg)),
+        float(flights.apex_margin),
+    )
+    return Paths(table, have[nearest])
+
+
+def possible(
+    lines: Lines, flights: LevelFlights, paths: Paths, contacts: Contacts, cell: float
+) -> NDArray[np.bool_]:
+    """Whether the level has a throw for each line that the ground is not in the way of (lines,)."""
+    met = aim(lines, flights, paths, contacts, cell)[:, 0]
+    return np.asarray(exists(lines, flights, contacts, cell) & (met < kernel.NO_THROW))
+
+
+def exists(
+    lines: Lines, flights: LevelFlights, contacts: Contacts, cell: float
+) -> NDArray[np.bool_]:
+    """Whether the level has a throw for a line's length, grade and arc (lines,)."""
+    length = length_of(lines, cell)
+    place, grade = flights.bin_of(length), flights.grade_of(length, _rise(lines, flights, contacts))
+    return np.asarray(flights.exists[place, grade, lines.arc])
+
+
+def search_table(flights: LevelFlights, cell: float, max_blocked: float) -> march.ArcTable:
+    """A level's paths as the search reads them: samples at most a cell apart on the chord.
+
+    Half the margin lies on their rise, as on the mean of the throws.
+    """
+    bins, grades, arcs = flights.exists.shape
+    samples = np.ceil((flights.distance + BIN) / cell).astype(np.int32)
+    tables = np.zeros((3, bins, grades, arcs, int(samples.max())), np.float32)
+    path = flights.path[..., : TARGET + 1, :].astype(np.float64)
+    path[..., 2] *= (1 + flights.apex_margin) / 2
+    path[..., 2] *= march.UNITS / march.LAYER
+    for b, n in enumerate(samples):
+        at = (np.arange(n) + 0.5) * (TARGET / n)
+        node = np.minimum(at.astype(int), TARGET - 1)
+        share = (at - node)[:, None]
+        got = path[b][..., node, :] * (1 - share) + path[b][..., node + 1, :] * share
+        tables[..., b, :, :, :n] = np.moveaxis(got, -1, 0)
+    return march.ArcTable(
+        tables[0],
+        tables[1],
+        np.rint(tables[2]),
+        samples,
+        np.floor(samples * max_blocked).astype(np.int32),
+        flights.exists,
+        np.ascontiguousarray((flights.grade[1:] + flights.grade[:-1]) / 2),
+        float(flights.distance[0]),
+        BIN,
+    )
+
+
+def length_of(lines: Lines, cell: float) -> Floats:
+    """Level distance from tee to end [m]."""
+    return np.asarray(
+        np.hypot(lines.end_row - lines.tee_row, lines.end_col - lines.tee_col) * cell, np.float64
+    )
+
+
+def aim(
+    lines: Lines, flights: LevelFlights, paths: Paths, contacts: Contacts, cell: float
+) -> NDArray[np.float64]:
+    """Expected contacts on the very path aimed for, with half the margin on its rise.
+
+    Returns
+    -------
+    ndarray
+        (lines, 5): as surveyed, at least, at most, in the other season, `kernels.throws.NO_THROW`
+        each where the ground is in the way; and the share that was searched.
+    """
+    out = np.zeros((len(lines), 5))
+    seeds = np.zeros(len(lines), np.uint64)
+    legs, field = _legs(lines, flights, paths, contacts, seeds, cell), _field(contacts, cell)
+    kernel.aim(legs, paths.table, field, kernel.new_log(0), out)
+    return out
+
+
+def throw(
+    lines: Lines,
+    flights: LevelFlights,
+    paths: Paths,
+    contacts: Contacts,
+    seeds: NDArray[np.uint64],
+    throws: int,
+    cell: float,
+    stops: bool = False,
+) -> Thrown:
+    """Throw at each line with the level's spread.
+
+    Growth beyond the target does not count.
+
+    Parameters
+    ----------
+    lines, flights, paths, contacts, cell
+        What is thrown at, by whom, and through what.
+    seeds
+        One number for each line that makes its throws; see `seeds_of`.
+    throws
+        At each line.
+    stops
+        Whether to tell where each throw was stopped and came to rest.
+    """
+    clear = np.zeros((len(lines), kernel.CONTACTS), np.int64)
+    space = np.zeros((len(lines), 2), np.int64)
+    where = np.zeros((len(lines) if stops else 0, throws, kernel.STOP), np.float32)
+    legs, field = _legs(lines, flights, paths, contacts, seeds, cell), _field(contacts, cell)
+    kernel.throw(legs, paths.table, field, throws, kernel.new_log(0), clear, space, where)
+    rate = clear / throws
+    seasons = (rate[:, 0], rate[:, 3])
+    return Thrown(
+        clear=rate[:, 0],
+        error=standard_error(rate[:, 0], throws),
+        high=rate[:, 1],
+        low=rate[:, 2],
+        leaf_on=seasons[not contacts.surveyed_in_leaf],
+        leaf_off=seasons[contacts.surveyed_in_leaf],
+        seen=np.where(space[:, 0] > 0, space[:, 1] / np.maximum(space[:, 0], 1), 1.0),
+        stops=where,
+    )
+
+
+def standard_error(rate: Floats, throws: int) -> Floats:
+    """Binomial standard error of a rate out of so many throws.
+
+    A rate of 0 or 1 is not known without error: it is taken one throw in `throws` + 2 from there.
+    """
+    inner = np.clip(rate, 1 / (throws + 2), 1 - 1 / (throws + 2))
+    return np.asarray(np.sqrt(inner * (1 - inner) / throws))
+
+
+def meetings(
+    lines: Lines,
+    flights: LevelFlights,
+    paths: Paths,
+    contacts: Contacts,
+    seeds: NDArray[np.uint64],
+    throws: int,
+    cell: float,
+) -> Meetings:
+    """Everything that the throws of `throw` meet on their way; the same seeds, the same throws.
+
+    A throw goes on through what would have stopped it: behind a limb there may be a trunk.
+    """
+    legs, field = _legs(lines, flights, paths, contacts, seeds, cell), _field(contacts, cell)
+    counts = np.zeros((len(lines), throws), np.int64)
+    enough = np.zeros((len(lines), throws), np.float32)
+    kernel.meet(legs, paths.table, field, throws, kernel.new_log(0), counts, enough)
+    starts = np.cumsum(counts).reshape(counts.shape) - counts
+    log = kernel.new_log(int(counts.sum()))
+    kernel.meet(legs, paths.table, field, throws, log, starts, enough)
+    whose = np.repeat(np.arange(counts.size, dtype=np.int32), counts.ravel())
+    line, throw_ = np.divmod(whose, np.int32(throws))
+    places, points = log.places, log.points
+    return Meetings(
+        line, throw_, places[:, 0].copy(), places[:, 1].copy(), places[:, 2].astype(np.uint8),
+        log.kinds, log.depths, points[:, 0].copy(), points[:, 1].copy(), points[:, 2].copy(),
+        enough,
+    )  # fmt: skip
+
+
+def seeds_of(
+    level: str, lines: Lines, x0: Floats, y0: Floats, x1: Floats, y1: Floats
+) -> NDArray[np.uint64]:
+    """Number that makes the throws of a leg, from what the leg is: who, from where, to where, how.
+
+    The same leg gets the same throws whatever else a run holds.
+    """
+    word = hashlib.blake2b(level.encode(), digest_size=8).digest()
+    seed = np.full(len(lines), int.from_bytes(word, "little"), np.uint64)
+    for part in (x0, y0, x1, y1):
+        seed = _mixed(seed ^ np.rint(np.asarray(part) * 10).astype(np.int64).view(np.uint64))
+    return _mixed(seed ^ lines.arc.astype(np.uint64))
+
+
+def _mixed(z: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """`kernel.mix` of every number."""
+    z = z + np.uint64(0x9E3779B97F4A7C15)
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return z ^ (z >> np.uint64(31))
+
+
+def _rise(lines: Lines, flights: LevelFlights, contacts: Contacts) -> Floats:
+    """From the release over the tee to the end over the target [m]."""
+    tee = contacts.ground[lines.tee_row, lines.tee_col].astype(float) + flights.release
+    end = contacts.ground[lines.end_row, lines.end_col].astype(float) + flights.end
+    return np.asarray(end - tee, np.float64)
+
+
+def _legs(
+    lines: Lines, flights: LevelFlights, paths: Paths, contacts: Contacts,
+    seeds: NDArray[np.uint64], cell: float,
+) -> kernel.Legs:  # fmt: skip
+    length, rise = length_of(lines, cell), _rise(lines, flights, contacts)
+    release = contacts.ground[lines.tee_row, lines.tee_col].astype(float) + flights.release
+    return kernel.Legs(
+        lines.tee_row.astype(np.float64) + 0.5,
+        lines.tee_col.astype(np.float64) + 0.5,
+        release,
+        (lines.end_row - lines.tee_row).astype(float),
+        (lines.end_col - lines.tee_col).astype(float),
+        rise,
+        length,
+        paths.row_of(flights, lines, length, rise),
+        seeds,
+    )
+
+
+def _field(contacts: Contacts, cell: float) -> kernel.Field:
+    return kernel.Field(
+        contacts.ground,
+        contacts.density,
+        contacts.table,
+        contacts.searched,
+        contacts.prior,
+        contacts.leaf,
+        contacts.trunk,
+        contacts.trunk_top,
+        contacts.stems,
+        float(contacts.lowest),
+        float(cell),
+    )

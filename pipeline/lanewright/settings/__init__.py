@@ -1,0 +1,1 @@
+"""The configuration file: a section for each stage, levels, the generated example."""

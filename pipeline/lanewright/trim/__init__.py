@@ -1,0 +1,1 @@
+"""The least vegetation to take away, and how it is written down."""

@@ -1,0 +1,1 @@
+"""The walk on the land: outings, what to check there, cautions."""

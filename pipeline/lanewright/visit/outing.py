@@ -1,0 +1,260 @@
+"""What one takes into the field: the holes of the best proposal, or what there is short of one.
+
+Report texts, field checks, field book and field points all start from the same `Outing`, so that
+hole 7 is hole 7 in all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from lanewright.base import schema
+from lanewright.visit.tour import tour
+
+Frames = Mapping[str, gpd.GeoDataFrame]
+Floats = NDArray[np.float64]
+
+APART = 25.0
+"""Metres between lines that are taken along where no layout picks them; ours."""
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A place in the run's CRS; `z` is its ground [m], NaN where unknown."""
+
+    x: float
+    y: float
+    z: float
+
+    @property
+    def xy(self) -> tuple[float, float]:
+        """Without the height."""
+        return self.x, self.y
+
+
+@dataclass(frozen=True)
+class Played:
+    """A hole, or a single leg, to be seen on foot.
+
+    Attributes
+    ----------
+    number
+        Place in the outing, from 1; in a layout the number of the hole.
+    title
+        What the reader calls it.
+    hole_id
+        Its row in `holes`; None for a single leg.
+    facts
+        Its row in the layer named by `Outing.source`.
+    legs
+        Rows of `legs`, tee first.
+    tee, landings, basket
+        Where it is played.
+    trim
+        Rows of `trim_work` chosen for its legs, along the way of play; a piece that stands by
+        two throws comes with the first.
+    walk
+        Its row of `layout_walks`: from the basket before; None where no walk is known.
+    """
+
+    number: int
+    title: str
+    hole_id: int | None
+    facts: pd.Series[Any]
+    legs: gpd.GeoDataFrame
+    tee: Spot
+    landings: tuple[Spot, ...]
+    basket: Spot
+    trim: gpd.GeoDataFrame
+    walk: pd.Series[Any] | None
+
+    @property
+    def spots(self) -> tuple[Spot, ...]:
+        """Tee, landing zones, basket."""
+        return (self.tee, *self.landings, self.basket)
+
+    @property
+    def line(self) -> shapely.LineString:
+        """The flights one after another, flat."""
+        points = np.concatenate([shapely.get_coordinates(g) for g in self.legs.geometry])
+        return shapely.LineString(points)
+
+
+@dataclass(frozen=True)
+class Outing:
+    """Holes to be seen on foot, in order.
+
+    Attributes
+    ----------
+    source
+        Layer that they come from.
+    note
+        What the reader should know about the choice, one sentence.
+    start
+        Where the walk begins and ends; None where nobody knows.
+    walks
+        Rows of `layout_walks` of the proposal; None where there are none.
+    start_given
+        Whether the designer said where; else the layout found a place.
+    """
+
+    source: Literal["layout_holes", "holes", "legs"]
+    holes: tuple[Played, ...]
+    note: str
+    start: Spot | None
+    walks: gpd.GeoDataFrame | None
+    start_given: bool = True
+
+
+def as_published(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """A layer with the very numbers that the GeoPackage holds."""
+    made = schema.conform(name, frame)
+    for column in schema.LAYERS[name].columns:
+        if column.name in made and column.dtype == "float" and column.digits is not None:
+            made[column.name] = np.round(made[column.name], column.digits) + 0.0
+    return made
+
+
+def outing_of(layers: Frames, wanted: int, start: Spot | None = None) -> Outing:
+    """Choose what to see on foot.
+
+    Parameters
+    ----------
+    layers
+        Frames by layer name, as `as_published` gives them. The best proposal is taken; without
+        layouts the best candidate holes, without those the best legs, each `APART` from the rest.
+    wanted
+        How many holes to take where no layout says.
+    start
+        Where the designer wants the walk to begin and end; by default where the layout's does.
+    """
+    given = start is not None
+    legs = layers["legs"].set_index("leg_id", drop=False)
+    tees = layers["tee_sites"].set_index("site_id")
+    ends = layers["basket_sites"].set_index("site_id")
+    holes = layers.get("holes")
+    layout = layers.get("layout_holes")
+    walks: gpd.GeoDataFrame | None = None
+    if layout is not None and len(layout) and holes is not None:
+        source: Literal["layout_holes", "holes", "legs"] = "layout_holes"
+        rows = layout[layout["proposal"] == layout["proposal"].min()].sort_values("play_order")
+        of_hole = holes.set_index("hole_id")["legs"]
+        chains = [_ids(of_hole[number]) for number in rows["hole_id"]]
+        names = [f"Hole {number}" for number in rows["play_order"]]
+        numbers = [int(number) for number in rows["play_order"]]
+        note = f"Holes of proposal {rows['proposal'].iloc[0]}, the best by the weights of the run."
+        found = layers.get("layout_walks")
+        if found is not None and len(found):
+            walks = found[found["proposal"] == rows["proposal"].iloc[0]].reset_index(drop=True)
+            start = start or _first_step(walks)
+    elif holes is not None and len(holes):
+        source = "holes"
+        rows = _ordered(_best_apart(holes, "hole_id", wanted), start)
+        chains = [_ids(text) for text in rows["legs"]]
+        names = [f"Candidate {i}" for i in range(1, len(rows) + 1)]
+        numbers = list(range(1, len(rows) + 1))
+        note = (
+            f"No layout stands behind these {len(rows)} holes: they are the best candidates that "
+            f"keep {APART:.0f} m apart, in the order of a short walk."
+        )
+    else:
+        source = "legs"
+        rows = _ordered(_best_apart(layers["legs"], "leg_id", wanted), start)
+        chains = [(int(leg),) for leg in rows["leg_id"]]
+        names = [f"Line {i}" for i in range(1, len(rows) + 1)]
+        numbers = list(range(1, len(rows) + 1))
+        note = (
+            f"No holes stand behind these {len(rows)} lines: they are the best single throws that "
+            f"keep {APART:.0f} m apart, in the order of a short walk."
+            if len(rows)
+            else "The land holds no line that clears; there is nothing to walk to."
+        )
+    trim = layers.get("trim_work")
+    played = []
+    for number, name, chain, (_, facts) in zip(
+        numbers, names, chains, rows.iterrows(), strict=True
+    ):
+        own = legs.loc[list(chain)]
+        played.append(
+            Played(
+                number,
+                name,
+                None if source == "legs" else int(facts["hole_id"]),
+                facts,
+                own,
+                _site(tees, int(own["tee_id"].iloc[0])),
+                tuple(_site(ends, int(end)) for end in own["end_id"].iloc[:-1]),
+                _site(ends, int(own["end_id"].iloc[-1])),
+                _pieces(trim, chain) if trim is not None else gpd.GeoDataFrame(geometry=[]),
+                _walk_to(walks, number),
+            )
+        )
+    return Outing(source, tuple(played), note, start, walks, given)
+
+
+def _ids(text: str) -> tuple[int, ...]:
+    return tuple(int(part) for part in text.split())
+
+
+def _best_apart(frame: gpd.GeoDataFrame, key: str, wanted: int) -> gpd.GeoDataFrame:
+    """The best rows by score that keep `APART`; ties by key."""
+    ranked = frame.sort_values(["score", key], ascending=[False, True], kind="stable")
+    # Straight from tee to basket: a flight bends by metres, and thousands are compared.
+    first, last = (shapely.get_point(ranked.geometry.to_numpy(), i) for i in (0, -1))
+    ends = [shapely.get_coordinates(points) for points in (first, last)]
+    shapes = shapely.linestrings(np.stack(ends, axis=1))
+    taken: list[int] = []
+    for i, shape in enumerate(shapes):
+        if len(taken) == wanted:
+            break
+        if not taken or shapely.distance(shapes[taken], shape).min() >= APART:
+            taken.append(i)
+    return ranked.iloc[taken]
+
+
+def _ordered(rows: gpd.GeoDataFrame, start: Spot | None) -> gpd.GeoDataFrame:
+    if rows.empty:
+        return rows
+    first = shapely.get_coordinates(shapely.get_point(rows.geometry.to_numpy(), 0))
+    last = shapely.get_coordinates(shapely.get_point(rows.geometry.to_numpy(), -1))
+    return rows.iloc[tour(first, last, start.xy if start else None)]
+
+
+def _site(sites: gpd.GeoDataFrame, number: int) -> Spot:
+    row = sites.loc[number]
+    point = row.geometry
+    return Spot(point.x, point.y, float(row.get("ground_m", np.nan)))
+
+
+def _pieces(trim: gpd.GeoDataFrame, chain: tuple[int, ...]) -> gpd.GeoDataFrame:
+    mine = trim[trim["leg_id"].isin(chain) & trim["chosen"]]
+    place = mine["leg_id"].map({leg: i for i, leg in enumerate(chain)})
+    order = np.lexsort((mine["piece_id"], mine["along_m"], place))
+    mine = mine.iloc[order]
+    # A piece may lie in parts along one throw; that it stands by the next one too is no more work.
+    first = mine.groupby("piece_id")["leg_id"].transform("first")
+    return mine[mine["leg_id"] == first].reset_index(drop=True)
+
+
+def _first_step(walks: gpd.GeoDataFrame) -> Spot | None:
+    """Where the first walk sets out, which is no hole's basket."""
+    out = walks[walks["from_order"] == 0]
+    if not len(out):
+        return None
+    x, y, z = shapely.get_coordinates(out.geometry.iloc[0], include_z=True)[0]
+    return Spot(float(x), float(y), float(z))
+
+
+def _walk_to(walks: gpd.GeoDataFrame | None, number: int) -> pd.Series[Any] | None:
+    if walks is None:
+        return None
+    found = walks[walks["to_order"] == number]
+    return found.iloc[0] if len(found) else None

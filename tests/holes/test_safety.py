@@ -1,0 +1,292 @@
+"""Room between holes on planted land, and the fast rules against the check of finished layouts."""
+
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+import leg_worlds
+from lanewright.holes import safety
+from lanewright.layout.layoutcheck import check_layout
+from lanewright.settings.config import SafetySettings
+from lanewright.settings.levels import level_named
+
+LEVELS = (level_named("blue"), level_named("green"))
+SETTINGS = SafetySettings()
+CORNER = np.array([leg_worlds.LEFT, leg_worlds.BOTTOM])
+
+
+def holes(*ends, level="blue", finish="straight", lines=None):
+    """Holes of one throw each, given as x and y of tee and basket from the south-west corner."""
+    lines = lines or [np.reshape(e, (-1, 2)) for e in ends]
+    return gpd.GeoDataFrame(
+        {
+            "hole_id": np.arange(1, len(lines) + 1), "level": level, "finish": finish, "legs": "",
+            "play_order": np.arange(1, len(lines) + 1),
+        },
+        geometry=[shapely.LineString(line + CORNER) for line in lines], crs=leg_worlds.CRS,
+    )  # fmt: skip
+
+
+def open_land(size=300.0):
+    return safety.surroundings_of(leg_worlds.bare(size, 1.0))
+
+
+def with_trees(where, size=300.0):
+    world = leg_worlds.bare(size, 1.0)
+    x, y = leg_worlds.centres(world)
+    return safety.surroundings_of(leg_worlds.planted(world, where(x, y), 1.0, high=10.0))
+
+
+def reasons(frame, around, legs=None):
+    found = safety.conflicts(frame, legs, LEVELS, around, SETTINGS)
+    pairs = zip(found["first"], found["second"], strict=True)
+    return dict(zip(pairs, found["reason"], strict=True))
+
+
+def told(frame, around, walks=None):
+    return {v.rule for v in check_layout(frame, None, walks, LEVELS, around, SETTINGS)}
+
+
+@pytest.mark.parametrize(("apart", "ok"), [(34, False), (36.5, False), (39, True)])
+def test_parallel_fairways_keep_120_feet_over_open_ground(apart, ok):
+    frame = holes((100, 40, 100, 140), (100 + apart, 40, 100 + apart, 140))
+    assert (not reasons(frame, open_land())) is ok
+    assert (not told(frame, open_land())) is ok
+
+
+@pytest.mark.parametrize(("apart", "ok"), [(19, False), (23, True)])
+def test_trees_between_let_them_come_to_70_feet(apart, ok):
+    """The wood fills the ground between but for 2 m beside each fairway."""
+    around = with_trees(lambda x, y: (x > 102) & (x < 98 + apart))
+    frame = holes((100, 40, 100, 140), (100 + apart, 40, 100 + apart, 140))
+    assert (not reasons(frame, around)) is ok
+    assert (not told(frame, around)) is ok
+    if ok:
+        assert reasons(frame, open_land()) == {(0, 1): "fairways too near"}
+
+
+def test_crossing_fairways_never_fit_whatever_grows_there():
+    frame = holes((60, 100, 160, 100), (110, 40, 110, 160))
+    everywhere = with_trees(lambda x, y: x > 0)
+    assert reasons(frame, everywhere) == {(0, 1): "fairways too near"}
+    assert "fairways too near" in told(frame, everywhere)
+
+
+def test_less_is_asked_where_throws_have_not_spread():
+    """Two tees 12 m apart, their fairways 40 degrees apart: 16 m between them 20 m out."""
+    a, b = np.radians(70), np.radians(110)
+    frame = holes(
+        (106, 40, 106 + 90 * np.cos(a), 40 + 90 * np.sin(a)),
+        (94, 40, 94 + 90 * np.cos(b), 40 + 90 * np.sin(b)),
+    )
+    assert not reasons(frame, open_land())
+    assert not told(frame, open_land())
+
+
+@pytest.mark.parametrize(
+    ("tee", "reason"),
+    [
+        ((118, 140), None),  # 18 m beside the basket
+        ((112, 140), "tee too near a green"),  # 12 m beside it
+        ((100, 162), "past the basket"),  # 22 m behind it, in the line of play
+        ((100, 175), None),  # 35 m behind it
+        ((122, 110), "fairway too near a tee"),  # 22 m beside the landing, 30 asked for
+    ],
+)
+def test_where_the_next_tee_may_stand(tee, reason):
+    frame = holes((100, 40, 100, 140), (*tee, tee[0] + 100, tee[1] + 10))
+    if reason is None:
+        assert reasons(frame, open_land()) == {}
+        assert told(frame, open_land()) == set()
+    else:
+        assert list(reasons(frame, open_land())) == [(0, 1)]
+        assert reason in told(frame, open_land())
+
+
+def test_no_tee_stands_in_the_cone_before_another_even_behind_trees():
+    """50 m out and 13 m aside are 14.6 degrees; trees let a fairway pass a tee at 11 m there."""
+    around = with_trees(lambda x, y: (x > 101.5) & ((x < 112) | (abs(y - 90) > 1.5)))
+    frame = holes((100, 40, 100, 140), (113, 90, 220, 90))
+    assert reasons(frame, around) == {(0, 1): "in the danger cone"}
+    assert told(frame, around) == {"in the danger cone"}
+    frame = holes((100, 40, 100, 140), (115.5, 90, 220, 90))  # 17 degrees
+    assert not reasons(frame, around)
+
+
+def test_weaker_levels_spread_wider_and_need_full_room_sooner():
+    near_tee = (100, 40, 100, 85), (130, 40, 130, 85)
+    assert not reasons(holes(*near_tee), open_land())  # 45 m of a blue hole: 0.56 of 37 m
+    assert reasons(holes(*near_tee, level="green"), open_land())  # a whole throw of green's
+
+
+def random_holes(rng, count, size):
+    frame = []
+    while len(frame) < count:
+        tee, angle, length = rng.uniform(20, size - 20, 2), rng.uniform(0, 7), rng.uniform(40, 100)
+        bow = rng.uniform(-8, 8)
+        u = np.linspace(0, 1, 33)[:, None]
+        way = np.array([np.cos(angle), np.sin(angle)])
+        side = way[::-1] * (-1, 1)
+        line = tee + u * length * way
+        line = line + bow * np.sin(np.pi * u) * side
+        if (line > 15).all() and (line < size - 15).all():
+            frame.append(line)
+    made = holes(lines=frame)
+    made["level"] = rng.choice([level.name for level in LEVELS], count)
+    made["finish"] = rng.choice(["left", "right", "straight"], count)
+    return made
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_the_fast_rules_pass_the_check_passes(seed):
+    """Every pair the check faults is a conflict; the other way round, bar what is a metre off."""
+    rng = np.random.default_rng(seed)
+    bumps = rng.uniform(0, 300, (40, 2))
+    around = with_trees(
+        lambda x, y: np.min([np.hypot(x - a, y - b) for a, b in bumps], axis=0) < 14
+    )
+    frame = random_holes(rng, 30, 300.0)
+    found = safety.conflicts(frame, None, LEVELS, around, SETTINGS)
+    fast = set(zip(found["first"] + 1, found["second"] + 1, strict=True))
+    faults = [v for v in check_layout(frame, None, None, LEVELS, around, SETTINGS) if v.other]
+    slow = {(min(v.hole, v.other), max(v.hole, v.other)) for v in faults}
+    assert slow <= fast
+    assert len(slow) > 20
+    marginal = found[[pair not in slow for pair in zip(found["first"] + 1, found["second"] + 1,
+                                                       strict=True)]]  # fmt: skip
+    assert len(marginal) <= 0.15 * len(found)
+
+
+def test_both_routes_of_a_hole_keep_their_room():
+    frame = holes((100, 40, 100, 140), (100, 40, 100, 139), (148, 40, 148, 140))
+    bent = shapely.LineString(CORNER + np.array([(100, 40), (130, 90), (100, 139)]))
+    frame.loc[1, "geometry"] = bent
+    frame["pair_id"] = pd.array([2, 1, None], dtype="Int64")
+    assert reasons(frame, open_land()) == {
+        (0, 1): "routes of one hole",
+        (0, 2): "fairways too near",  # its other route comes within 18 m
+        (1, 2): "fairways too near",
+    }
+
+
+# ---------------------------------------------------------------------------------------------
+# A hole by itself
+
+
+def alone(frame, around):
+    found = safety.alone(frame, None, LEVELS, around, SETTINGS)
+    return dict(zip(found["hole"], found["reason"], strict=True))
+
+
+@pytest.mark.parametrize(
+    ("finish", "apart", "ok"),
+    [
+        ("straight", 27, False), ("straight", 34, True),
+        ("right", 40, False),  # the throw fades towards it: 150 ft are asked for
+        ("left", 40, True), ("right", 48, True),
+    ],
+)  # fmt: skip
+def test_roads_and_other_keep_outs(finish, apart, ok):
+    road = leg_worlds.box(150, 0, 156, 300)
+    around = replace(open_land(), keep_out=road)
+    frame = holes((150 - apart, 60, 150 - apart, 160), finish=finish)
+    assert alone(frame, around) == ({} if ok else {0: "keep-out too near"})
+    assert told(frame, around) == (set() if ok else {"keep-out too near"})
+
+
+@pytest.mark.parametrize(("apart", "ok"), [(20, False), (26, True)])
+def test_property_line(apart, ok):
+    frame = holes((apart, 60, apart, 160))
+    assert alone(frame, open_land()) == ({} if ok else {0: "property line too near"})
+    assert told(frame, open_land()) == (set() if ok else {"property line too near"})
+
+
+def test_buildings_and_paths_where_they_are_known():
+    around = replace(
+        open_land(), buildings=leg_worlds.box(130, 140, 140, 150),
+        paths=shapely.LineString([(leg_worlds.LEFT + 40, leg_worlds.BOTTOM),
+                                  (leg_worlds.LEFT + 40, leg_worlds.BOTTOM + 300)]),
+    )  # fmt: skip
+    assert alone(holes((100, 60, 100, 160)), around) == {0: "building too near"}
+    assert alone(holes((60, 60, 60, 160)), around) == {0: "path too near"}
+    assert told(holes((60, 60, 60, 160)), around) == {"path too near"}
+
+
+def test_wires_may_be_crossed_but_not_followed():
+    wire = CORNER + np.column_stack([np.full(100, 100.0), np.linspace(0, 300, 100)])
+    around = replace(open_land(), wires=wire)
+    assert alone(holes((102, 60, 102, 160)), around) == {0: "along wires"}
+    assert alone(holes((50, 100, 150, 100)), around) == {}
+
+
+# ---------------------------------------------------------------------------------------------
+# Lines of fire
+
+
+def test_envelope_is_as_wide_as_throws_spread():
+    """Blue's aim spreads 2.5 degrees: 99 in 100 throws fall within 2.5 of that, 9.8 m at 90 m."""
+    frame = holes((100, 40, 100, 130))
+    ways = safety.fairways(frame, None, LEVELS)
+    (shape,) = safety.envelopes(ways, LEVELS, 1, SETTINGS)
+
+    def across(y):
+        line = shapely.LineString(CORNER + np.array([(0, y), (300, y)]))
+        return shapely.intersection(shape, line).length
+
+    reach = 2.5 * np.tan(np.radians(2.5))
+    for y in (80, 100, 120):
+        # a circle at y + d reaches y with less: the widest is a little wider than the radius there
+        assert across(y) / 2 == pytest.approx(reach * (y - 40), rel=0.03)
+    # As much longer as the speed's 4 % make it: 1.59 times that of the length, 2.5 times.
+    assert shape.bounds[3] - CORNER[1] == pytest.approx(130 + 2.5 * 1.59 * 0.04 * 90 + 9.8, abs=0.3)
+    aim = np.random.default_rng(0).normal(0, np.radians(2.5), 20_000)
+    at = CORNER + np.column_stack([100 + 85 * np.sin(aim), 40 + 85 * np.cos(aim)])
+    assert shapely.contains_xy(shape, at).mean() == pytest.approx(0.9876, abs=0.005)
+
+
+def walks(line, crosses, leaves=1, comes=2):
+    return gpd.GeoDataFrame(
+        {"from_order": [leaves], "to_order": [comes], "crosses": [crosses]},
+        geometry=[shapely.LineString(CORNER + np.array(line))], crs=leg_worlds.CRS,
+    )  # fmt: skip
+
+
+def test_walks_into_a_line_of_fire_need_a_mark():
+    frame = holes((100, 40, 100, 140), (250, 60, 250, 150), (180, 150, 180, 50))
+    through = [(116, 142), (250, 90), (250, 64)]  # over hole 3
+    rule = {"walk in an unmarked line of fire"}
+    assert told(frame, open_land(), walks(through, None)) == rule
+    assert told(frame, open_land(), walks(through, np.nan)) == rule  # as a file gives an empty text
+    assert told(frame, open_land(), walks(through, "3, 2")) == set()
+    around_it = [(100, 142), (100, 200), (270, 200), (275, 55), (252, 55)]
+    assert told(frame, open_land(), walks(around_it, None)) == set()
+
+
+def test_no_holes_no_conflicts():
+    none = holes((100, 40, 100, 140)).iloc[:0]
+    assert safety.conflicts(none, None, LEVELS, open_land(), SETTINGS).empty
+    assert safety.alone(none, None, LEVELS, open_land(), SETTINGS).empty
+    assert check_layout(none, None, None, LEVELS, open_land(), SETTINGS) == []
+
+
+def test_lines_of_fire_are_never_narrower_than_throws_landed():
+    """Two thirds of a plane normal spread of 6 m across and 3 m along lie in this ellipse."""
+    axes = 2 * np.sqrt(2 * np.log(3)) * np.array([6.0, 3.0])
+    throws = np.random.default_rng(0).normal(0, (6, 3), (100_000, 2))
+    inside = (throws / (axes / 2)) ** 2
+    assert (inside.sum(1) < 1).mean() == pytest.approx(2 / 3, abs=0.005)
+    frame = holes((100, 40, 100, 140))
+    frame["legs"] = "1"
+    leg = frame.assign(
+        leg_id=1, landing_long_m=axes[0], landing_wide_m=axes[1], landing_bearing_deg=90.0
+    )
+    ways = safety.fairways(frame, leg, LEVELS)
+    assert ways.spread[-1] == pytest.approx(6.0)
+    along = leg.assign(landing_bearing_deg=0.0)  # long the way it was thrown: the aim is wider
+    assert safety.fairways(frame, along, LEVELS).spread[-1] == pytest.approx(
+        100 * np.tan(np.radians(2.5))
+    )

@@ -1,0 +1,207 @@
+"""Planning and ingest: which tiles are read, one grid, footprints, heights, dates."""
+
+from pathlib import Path
+
+import geopandas as gpd
+import laspy
+import numpy as np
+import pytest
+from pyproj import CRS
+from shapely import box
+
+from lanewright.base.errors import InputError
+from lanewright.land.survey import plan, read_survey
+from lanewright.settings.config import Config
+from lanewright.store import Store
+
+LEFT, BOTTOM = 500_000.0, 4_400_000.0
+
+
+def tile(path: Path, left: float, bottom: float, side: float = 50.0, density: float = 8.0,
+         epsg: int = 26916, seed: int = 0) -> Path:  # fmt: skip
+    rng = np.random.default_rng(seed)
+    n = int(side * side * density)
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.scales, header.offsets = [0.01] * 3, [left, bottom, 0]
+    header.add_crs(CRS.from_epsg(epsg))
+    header.global_encoding.gps_time_type = laspy.header.GpsTimeType.STANDARD
+    las = laspy.LasData(header)
+    las.x, las.y = left + side * rng.random(n), bottom + side * rng.random(n)
+    las.z = 200 + rng.random(n)
+    las.classification = np.full(n, 2, np.uint8)
+    las.return_number = las.number_of_returns = np.ones(n, np.uint8)
+    las.gps_time = 3.0e8 + np.arange(n) * 1e-4
+    las.write(path)
+    return path
+
+
+def config(tmp_path: Path, **more) -> Config:
+    return Config.model_validate(
+        {"name": "x", "points": [str(tmp_path / "*.laz")], "out": str(tmp_path / "out")} | more
+    )
+
+
+def land(tmp_path: Path, *bounds: float) -> Path:
+    gpd.GeoDataFrame(geometry=[box(*bounds)], crs=26916).to_file(tmp_path / "land.gpkg")
+    return tmp_path / "land.gpkg"
+
+
+def survey_of(tmp_path: Path, **more):
+    settings = config(tmp_path, **more)
+    found = plan(settings)
+    return found, Store(tmp_path / "store", threads=2).step(read_survey, found, settings.ingest)
+
+
+def test_tiles_that_do_not_touch_are_not_read(tmp_path):
+    tile(tmp_path / "a.laz", LEFT, BOTTOM)
+    far = tile(tmp_path / "b.laz", LEFT + 500, BOTTOM, seed=1)
+    # Its points could not be decoded; nobody is to try.
+    raw = bytearray(far.read_bytes())
+    raw[-6000:-3000] = bytes(3000)
+    far.write_bytes(raw)
+    found, survey = survey_of(
+        tmp_path, property=land(tmp_path, LEFT + 5, BOTTOM + 5, LEFT + 45, BOTTOM + 45)
+    )
+    assert [t.path.name for t in found.tiles] == ["a.laz"]
+    assert [p.name for p in found.skipped] == ["b.laz"]
+    assert survey.facts["points_read"] == 20_000
+
+
+def test_grid_covers_property_and_context_on_whole_metres(tmp_path):
+    tile(tmp_path / "a.laz", LEFT, BOTTOM, 200.0)
+    found = plan(
+        config(
+            tmp_path,
+            property=land(tmp_path, LEFT + 60.3, BOTTOM + 60.7, LEFT + 99.2, BOTTOM + 120.1),
+            ingest={"context": 20.0},
+        )
+    )
+    assert found.grid.bounds == (LEFT + 40, BOTTOM + 40, LEFT + 120, BOTTOM + 141)
+    assert found.grid.cell == 0.5
+
+
+def test_sparse_surveys_get_wider_cells(tmp_path):
+    tile(tmp_path / "a.laz", LEFT, BOTTOM, density=2.0)
+    found = plan(config(tmp_path))
+    assert found.grid.cell == 1.0
+    assert not any("little can be said" in w for w in found.warnings)
+    tile(tmp_path / "a.laz", LEFT, BOTTOM, density=1.0)
+    assert any("little can be said" in w for w in plan(config(tmp_path)).warnings)
+
+
+def test_context_points_are_read_and_the_rest_skipped(tmp_path):
+    tile(tmp_path / "a.laz", LEFT, BOTTOM, 100.0)
+    _, survey = survey_of(
+        tmp_path,
+        property=land(tmp_path, LEFT + 40, BOTTOM + 40, LEFT + 60, BOTTOM + 60),
+        ingest={"context": 10.0},
+    )
+    got = survey.points.read(survey.grid.bounds)
+    assert len(got) == survey.facts["points_kept"] == pytest.approx(40 * 40 * 8, rel=0.05)
+    assert got.x.min() >= LEFT + 30
+    assert got.x.max() <= LEFT + 70
+    assert survey.facts["points_outside"] == 80_000 - len(got)
+
+
+def test_tile_order_and_threads_change_nothing(tmp_path):
+    a = tile(tmp_path / "a.laz", LEFT, BOTTOM)
+    tile(tmp_path / "b.laz", LEFT + 40, BOTTOM, seed=3)
+    found, one = survey_of(tmp_path)
+    a.rename(tmp_path / "z.laz")  # now read last
+    again = plan(config(tmp_path))
+    assert again.content_key == found.content_key
+    store = Store(tmp_path / "other", threads=1)
+    other = store.step(read_survey, again, config(tmp_path).ingest)
+    for name in ("x", "y", "z", "gps_time", "return_number"):
+        np.testing.assert_array_equal(
+            getattr(one.points.read(one.grid.bounds), name),
+            getattr(other.points.read(other.grid.bounds), name),
+        )
+
+
+def test_without_a_boundary_the_footprint_is_taken_and_said(tmp_path):
+    tile(tmp_path / "a.laz", LEFT, BOTTOM)
+    tile(tmp_path / "b.laz", LEFT + 200, BOTTOM, seed=1)
+    found, survey = survey_of(tmp_path)
+    assert "no property polygon" in found.warnings[0]
+    # Two squares far apart, not the box around both.
+    assert survey.land.area == pytest.approx(2 * 50 * 50, rel=0.1)
+    assert survey.inside.sum() * 0.25 == pytest.approx(survey.land.area, rel=0.02)
+
+
+def test_flight_dates_from_adjusted_gps_time(tmp_path):
+    """Adjusted time 3.0e8 is 2021-03-17 (ASPRS LAS 1.4 R16: seconds since 1980-01-06, less 1e9)."""
+    tile(tmp_path / "a.laz", LEFT, BOTTOM)
+    _, survey = survey_of(tmp_path)
+    assert survey.facts["flown"] == ["2021-03-17", "2021-03-17"]
+
+
+def test_returns_are_counted_by_cell(tmp_path):
+    tile(tmp_path / "a.laz", LEFT, BOTTOM)
+    las = laspy.read(tmp_path / "a.laz")
+    _, survey = survey_of(tmp_path)
+    row, col = survey.grid.rowcol(np.asarray(las.x), np.asarray(las.y))
+    expected = np.zeros(survey.grid.shape, int)
+    np.add.at(expected, (row, col), 1)
+    np.testing.assert_array_equal(survey.tally.returns, expected)
+    np.testing.assert_array_equal(survey.ground_returns, expected)
+
+
+def test_extent_beyond_reason_is_refused(tmp_path):
+    tile(tmp_path / "a.laz", LEFT, BOTTOM)
+    tile(tmp_path / "b.laz", LEFT + 9000, BOTTOM + 9000)
+    with pytest.raises(InputError, match=r"spans 9\.1 x 9\.1 km.*property polygon"):
+        plan(config(tmp_path))
+
+
+def test_tiles_in_two_zones_meet_in_one(tmp_path):
+    tile(tmp_path / "a.laz", LEFT, BOTTOM)
+    tile(tmp_path / "b.laz", LEFT + 50, BOTTOM, epsg=32616, seed=1)
+    found, survey = survey_of(tmp_path)
+    assert CRS.from_wkt(found.working).to_epsg() in (26916, 32616)
+    assert survey.facts["points_kept"] == 40_000
+
+
+@pytest.mark.parametrize(
+    ("name", "crs", "given"),
+    [
+        ("lidr-megaplot/Megaplot.laz", {}, True),
+        ("pycrown-nz-steep/POINTS.laz", {}, True),
+        ("eglin-longleaf-nocrs/LASexample1.las", {"points": "EPSG:26916"}, True),
+        ("sjer052-neon-crowns/SJER_052.laz", {"points": "EPSG:32611"}, True),
+        ("ahn3-delft-crop2/ahn3_cropped_2.laz", {"points": "EPSG:28992"}, False),
+        ("bcts-12/bcts_1.laz", {}, False),
+    ],
+)
+def test_heights_over_ground_are_noticed(real_data, tmp_path, name, crs, given):
+    settings = config(tmp_path, points=[str(real_data / name)], crs=crs)
+    store = Store(tmp_path / "store", threads=2)
+    survey = store.step(read_survey, plan(settings), settings.ingest)
+    assert survey.heights_given is given
+
+
+def test_round_footprint_is_not_its_box(real_data, tmp_path):
+    """Eglin longleaf plot: the hull holds 2,805 m2, the box 3,580 (convex hull by scipy)."""
+    settings = config(
+        tmp_path,
+        points=[str(real_data / "eglin-longleaf-nocrs" / "LASexample1.las")],
+        crs={"points": "EPSG:26916"},
+    )
+    survey = Store(tmp_path / "s", threads=2).step(read_survey, plan(settings), settings.ingest)
+    assert survey.land.area == pytest.approx(2805, rel=0.12)
+
+
+def test_stray_points_far_off_need_a_boundary(real_data, tmp_path):
+    """Two points at (0, 0) stretch the header of an ordinary tile to 700 x 6260 km."""
+    path = real_data / "odd-files" / "append-bug-cpy_two_points_at_origin.laz"
+    with pytest.raises(InputError, match="stray points"):
+        plan(config(tmp_path, points=[str(path)]))
+    las = laspy.read(path)
+    x, y = np.asarray(las.x), np.asarray(las.y)
+    real = x > 1000
+    gpd.GeoDataFrame(
+        geometry=[box(x[real].min(), y[real].min(), x[real].max(), y[real].max())], crs=2154
+    ).to_file(tmp_path / "land.gpkg")
+    settings = config(tmp_path, points=[str(path)], property=tmp_path / "land.gpkg")
+    survey = Store(tmp_path / "s", threads=2).step(read_survey, plan(settings), settings.ingest)
+    assert survey.facts["points_outside"] == 2

@@ -1,0 +1,304 @@
+"""Layouts on planted properties small enough to count out every round."""
+
+from dataclasses import replace
+from itertools import permutations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+
+from lanewright.base import schema
+from lanewright.base.grid import Grid
+from lanewright.holes import safety
+from lanewright.layout import circuit
+from lanewright.layout.choice import Field, cost_of, ends_of, problem_of, times_of, ways_of
+from lanewright.layout.designer import Drawn, Hand
+from lanewright.layout.proposals import Site, field_of, propose
+from lanewright.layout.walks import footing, graph_of
+from lanewright.publish.tables import hole_table, write_holes_csv
+from lanewright.settings.config import LayoutSettings, MixSettings, SolverSettings
+from lanewright.settings.levels import level_named
+
+UTM = "EPSG:32617"
+SIDE = 400.0
+RED = level_named("red")
+QUICK = SolverSettings(seconds=60, work=3, changes=5_000)
+
+
+def site(arrival=(200.0, 20.0), water=None) -> Site:
+    grid = Grid(UTM, 0.0, SIDE, 2.0, 200, 200)
+    none = np.zeros(grid.shape, bool)
+    land = shapely.box(0, 0, SIDE, SIDE)
+    settings = LayoutSettings().walk
+    on_foot = footing(
+        grid, np.zeros(grid.shape, np.float32), land, shapely.Polygon(),
+        none if water is None else water, none, none, settings,
+    )  # fmt: skip
+    around = safety.Surroundings(
+        grid, np.zeros(grid.shape, np.float32), land, shapely.Polygon(), shapely.Polygon(),
+        np.zeros((0, 2)),
+    )  # fmt: skip
+    return Site(on_foot, around, arrival)
+
+
+def holes_of(lines, **columns) -> gpd.GeoDataFrame:
+    """Candidate holes as the stage before gives them, plain ones but for what is told."""
+    rng = np.random.default_rng(7)
+    count = len(lines)
+    lines = [shapely.LineString([(*p, 0.0) for p in line]) for line in lines]
+    length = np.array([line.length for line in lines])
+    data = {
+        "hole_id": np.arange(101, 101 + count), "name": None, "level": "red", "par": 3,
+        "pars": "red 3, blue 3", "legs": [str(k) for k in range(count)],
+        "tee_id": np.arange(count), "end_id": np.arange(count), "length_m": length,
+        "effective_length_m": length, "rise_m": rng.uniform(-4, 4, count).round(1),
+        "finish": rng.choice(schema.FINISHES, count),
+        "lane_kind": rng.choice(schema.LANE_KINDS, count),
+        "clear_rate": 0.8, "score": rng.uniform(0.4, 1, count).round(2), "sentence": "A hole.",
+    }  # fmt: skip
+    return gpd.GeoDataFrame(data | columns, geometry=lines, crs=UTM)
+
+
+def ring(count=8) -> gpd.GeoDataFrame:
+    """Holes of 60 m around the middle of the land, far enough from one another."""
+    angle = np.linspace(0, 2 * np.pi, count, endpoint=False) - np.pi / 2
+    half = 30 / 140
+    ends = [
+        [(200 + 140 * np.cos(a + s * half), 200 + 140 * np.sin(a + s * half)) for s in (-1, 1)]
+        for a in angle
+    ]
+    # Every third is played the other way round.
+    return holes_of([e[::-1] if k % 3 == 2 else e for k, e in enumerate(ends)])
+
+
+def field(frame, conflicts=(), **changes) -> Field:
+    tee, basket = ends_of(frame)
+    count = len(frame)
+    fire = np.array([g.buffer(8) for g in shapely.force_2d(frame.geometry.to_numpy())], object)
+    made = Field(
+        frame, tee, basket, np.zeros(count, bool), np.zeros(count, np.int64),
+        np.zeros(count, np.int64), np.zeros((count, 2)),
+        np.array(conflicts, np.int64).reshape(-1, 2), fire,
+    )  # fmt: skip
+    return replace(made, **changes)
+
+
+def best_round(here: Site, candidates: Field, count: int, settings: LayoutSettings):
+    """The best of all rounds of `count` holes, each counted out."""
+    start = np.array(here.arrival)
+    graph = graph_of(here.footing)
+    time = times_of(candidates, here.footing, graph, start, settings)
+    every = settings.model_copy(
+        update={"walk": settings.walk.model_copy(update={"nearest": len(candidates)})}
+    )
+    ways = ways_of(candidates, time, here.footing, graph, start, every)
+    problem = problem_of(candidates, ways, RED, count, settings)
+    apart = candidates.apart
+    found = (-np.inf, ())
+    for order in permutations(range(len(candidates)), count):
+        if apart[np.ix_(order, order)].any():
+            continue
+        try:
+            found = max(found, (sum(circuit.value(problem, order).values()), order))
+        except ValueError:
+            continue
+    return found
+
+
+@pytest.mark.parametrize("conflicts", [[], [(0, 1), (2, 3)], [(0, 4), (1, 5), (6, 7)]])
+def test_proposal_is_the_best_of_all_rounds(conflicts):
+    settings = LayoutSettings(proposals=1, solver=QUICK)
+    here, candidates = site(), field(ring(), conflicts)
+    worth, order = best_round(here, candidates, 5, settings)
+    found = propose(here, candidates, None, RED, 5, settings)
+    (told,) = found.proposals
+    assert told["proven best"]
+    assert told["points"] == pytest.approx(worth, abs=0.5)
+    assert sum(told["terms"].values()) == pytest.approx(told["points"])
+    assert told["bound"] == pytest.approx(told["points"], abs=0.5)
+    # A round and its reverse may be worth the same; the holes are.
+    assert len(found.holes) == len(order) == 5
+    assert found.holes["play_order"].tolist() == [1, 2, 3, 4, 5]
+
+
+def test_proposals_differ_and_say_what_they_give_up():
+    settings = LayoutSettings(proposals=3, differ=0.4, solver=QUICK)
+    found = propose(site(), field(ring(9)), None, RED, 5, settings)
+    sets = [set(h["hole_id"]) for _, h in found.holes.groupby("proposal")]
+    assert len(sets) == 3
+    for i in range(3):
+        for j in range(i):
+            assert len(sets[i] & sets[j]) <= 3
+    best = found.proposals[0]
+    for other in found.proposals[1:]:
+        assert other["points"] <= best["points"] + 1e-6
+        assert all(points > 0 for points in other["gives up"].values())
+    for name in best["terms"]:
+        top = max(p["terms"][name] for p in found.proposals)
+        for p in found.proposals:
+            lost = top - p["terms"][name]
+            assert p["gives up"].get(name, 0) == pytest.approx(lost if lost > 0.5 else 0)
+
+
+def test_frames_fit_the_schema_and_walks_join_the_holes():
+    settings = LayoutSettings(proposals=2, differ=0.2, solver=QUICK)
+    found = propose(site(), field(ring()), None, RED, 6, settings)
+    holes = schema.conform("layout_holes", found.holes)
+    walks = schema.conform("layout_walks", found.walks)
+    for number in (1, 2):
+        mine = holes[holes["proposal"] == number].set_index("play_order")
+        ways = walks[walks["proposal"] == number]
+        assert ways["from_order"].tolist() == [0, 1, 2, 3, 4, 5, 6]
+        assert ways["to_order"].tolist() == [1, 2, 3, 4, 5, 6, 0]
+        for way in ways.to_dict("records"):
+            line = shapely.force_2d(way["geometry"])
+            first, last = (shapely.Point(p) for p in (line.coords[0], line.coords[-1]))
+            if way["from_order"]:
+                basket = shapely.get_point(mine.geometry[way["from_order"]], -1)
+                assert first.distance(basket) < 1e-6
+            if way["to_order"]:
+                tee = shapely.get_point(mine.geometry[way["to_order"]], 0)
+                assert last.distance(tee) < 1e-6
+                assert mine["walk_m"][way["to_order"]] == pytest.approx(way["length_m"])
+            assert way["length_m"] == pytest.approx(line.length)
+    assert holes["other_levels"].eq("blue par 3").all()
+
+
+def test_same_seed_and_work_give_the_same_layout():
+    settings = LayoutSettings(
+        proposals=2, solver=SolverSettings(seconds=300, work=0.2, seed=5, changes=5_000)
+    )
+    a, b = (propose(site(), field(ring(12)), None, RED, 7, settings) for _ in range(2))
+    assert a.holes.equals(b.holes)
+    assert a.walks.equals(b.walks)
+    assert a.proposals == b.proposals
+
+
+def test_kept_and_locked_holes_are_in_every_proposal():
+    must, place = np.arange(8) == 2, np.where(np.arange(8) == 5, 3, 0)
+    settings = LayoutSettings(proposals=3, differ=0.4, solver=QUICK)
+    candidates = field(ring(), must=must | (place > 0), place=place)
+    found = propose(site(), candidates, None, RED, 5, settings)
+    for _, mine in found.holes.groupby("proposal"):
+        assert 103 in set(mine["hole_id"])
+        assert mine.set_index("hole_id")["play_order"][106] == 3
+        assert mine.set_index("hole_id")["wish"][106] == "lock"
+
+
+def test_arrival_is_passed_halfway():
+    settings = LayoutSettings(proposals=1, pass_arrival=True, solver=QUICK)
+    found = propose(site(), field(ring()), None, RED, 6, settings)
+    ends = list(zip(found.walks["from_order"], found.walks["to_order"], strict=True))
+    assert ends == [(0, 1), (1, 2), (2, 3), (3, 0), (0, 4), (4, 5), (5, 6), (6, 0)]
+
+
+def test_a_start_is_found_and_told_where_none_is_given():
+    settings = LayoutSettings(proposals=1, solver=QUICK)
+    found = propose(site(arrival=None), field(ring()), None, RED, 4, settings)
+    start = found.facts["start"]
+    assert start["found"]
+    first = shapely.Point(found.walks.geometry.iloc[0].coords[0])
+    assert first.distance(shapely.Point(start["x"], start["y"])) < 1e-6
+    assert shapely.box(0, 0, SIDE, SIDE).contains(first)
+
+
+def test_too_many_asked_of_a_small_land_gives_the_most_and_the_reason():
+    settings = LayoutSettings(proposals=1, solver=QUICK)
+    pairs = [(a, b) for a in range(8) for b in range(a) if (a - b) % 8 in (1, 7)]
+    reasons = ["fairways too near"] * len(pairs)
+    found = propose(site(), field(ring(), pairs), None, RED, 100, settings, reasons=reasons)
+    assert len(found.holes) == 4  # every second of the ring
+    (said,) = [w for w in found.warnings if "do not fit" in w]
+    assert "100 holes do not fit: 4 do" in said
+    assert "safety: fairways too near" in said
+
+
+def test_no_room_and_no_way_are_told_apart():
+    settings = LayoutSettings(proposals=1, solver=QUICK)
+    few = propose(site(), field(ring(3)), None, RED, 9, settings)
+    assert len(few.holes) == 3
+    assert any("the land offers only 3 holes" in w for w in few.warnings)
+    # Water 24 m broad, all across: half of the ring lies behind it.
+    water = np.zeros((200, 200), bool)
+    water[94:106, :] = True
+    cut = propose(site(water=water), field(ring()), None, RED, 8, settings)
+    assert 0 < len(cut.holes) < 8
+    assert any("fails on walks" in w for w in cut.warnings)
+    none = propose(site(), field(holes_of([])), None, RED, 9, settings)
+    assert len(none.holes) == 0
+    assert none.warnings
+    schema.conform("layout_holes", none.holes)
+
+
+def test_trim_hours_stay_within_the_budget():
+    hours = np.column_stack([np.arange(8.0), np.arange(8.0)])
+    settings = LayoutSettings(proposals=1, trim_hours=12.0, solver=QUICK)
+    found = propose(site(), field(ring(), trim=hours), None, RED, 5, settings)
+    assert found.proposals[0]["trim_hours_high"] <= 12.0
+
+
+def test_a_walk_into_a_line_of_fire_is_marked():
+    """One hole lies across the only way from another's basket to the next tee."""
+    lines = [[(60, 60), (60, 120)], [(10, 200), (390, 200)], [(60, 280), (60, 340)]]
+    wall = field(holes_of(lines), fire=np.array(
+        [shapely.LineString(g).buffer(6) for g in lines[:1]]
+        + [shapely.box(0, 190, SIDE, 210)] + [shapely.LineString(lines[2]).buffer(6)], object,
+    ))  # fmt: skip
+    settings = LayoutSettings(proposals=1, solver=QUICK, mix=MixSettings(total=(0, 9999)))
+    found = propose(site(), wall, None, RED, 3, settings)
+    walks = found.walks
+    order = dict(zip(found.holes["hole_id"], found.holes["play_order"], strict=True))
+    crossing = walks[walks["crosses"].notna()]
+    assert len(crossing)
+    for row in crossing.to_dict("records"):
+        assert str(order[102]) in row["crosses"].split(", ")
+        assert "line of fire" in row["mark"]
+        assert shapely.intersects(row["geometry"], shapely.box(0, 190, SIDE, 210))
+
+
+def test_wishes_of_the_designer_reach_the_candidates():
+    frame = ring()
+    frame["name"] = [None, "Old oak", None, "Spring (designer)", None, None, None, None]
+    legs = gpd.GeoDataFrame({"leg_id": [], "finish": []}, geometry=[], crs=UTM)
+    lines = [shapely.force_2d(g).wkt for g in frame.geometry]
+    hand = Hand(
+        holes=(
+            Drawn("Old oak", "", lines[1], "prefer"),
+            Drawn("Spring", "Spring (designer)", lines[3], "lock", 4),
+            Drawn("hole 6", "", lines[5], "avoid"),
+            Drawn("Lost", "Lost (designer)", lines[0], "keep"),
+        ),
+        areas=(
+            ("nursery", "keep out", shapely.get_point(frame.geometry[0], 0).buffer(5).wkt),
+            ("noise", "avoid", shapely.get_point(frame.geometry[7], 0).buffer(5).wkt),
+        ),
+    )  # fmt: skip
+    warnings: list[str] = []
+    made, _, gone = field_of(frame, legs, (RED,), site().around, hand, LayoutSettings(), warnings)
+    assert made.holes["hole_id"].tolist() == [102, 103, 104, 105, 107, 108]
+    assert made.wish.tolist() == [1, 0, 0, 0, 0, -1]
+    assert made.must.tolist() == [False, False, True, False, False, False]
+    assert made.place.tolist() == [0, 0, 4, 0, 0, 0]
+    assert gone["hole 6"] == "the designer avoids it"
+    assert any("hole Lost (keep)" in w for w in warnings)
+
+
+def test_hole_table_has_a_row_for_every_hole_of_every_proposal(tmp_path):
+    settings = LayoutSettings(proposals=2, differ=0.2, solver=QUICK)
+    found = propose(site(), field(ring()), None, RED, 4, settings)
+    table = hole_table(found.holes)
+    assert len(table) == 8
+    write_holes_csv(tmp_path / "holes.csv", found.holes, feet_first=True)
+    text = (tmp_path / "holes.csv").read_text(encoding="utf-8-sig").splitlines()
+    names = text[0].split(",")
+    assert names.index("length_ft") + 1 == names.index("length_m")
+    assert len(text) == 9
+
+
+def test_costs_of_walks_follow_the_weights():
+    settings = LayoutSettings()
+    time = np.array([[0.0, 100.0], [np.inf, 200.0]])
+    easy = time * 0.8394570  # 6 exp(-0.175) km/h times 0.6, in m/s
+    far = np.maximum(easy - 91, 0)
+    assert cost_of(time, settings) == pytest.approx(0.5 * easy + 1.0 * far, rel=1e-5)
