@@ -6,7 +6,7 @@ from pathlib import Path
 
 from lanewright.flight.flight import fly_throws
 from lanewright.publish.flightplot import flight_figure
-from lanewright.settings.config import FlightSettings
+from lanewright.settings.flight import FlightSettings
 from lanewright.settings.levels import levels_named
 
 PICTURE = Path(__file__).with_name("flights.png")

@@ -11,14 +11,14 @@ import shapely
 from scipy import ndimage as ndi
 
 from lanewright.base.grid import Grid
-from lanewright.legs.sites import LegWorld
+from lanewright.legs.scene import Scene
 
 LEFT, BOTTOM = 500_000.0, 4_400_000.0
 CRS = "EPSG:32616"
 CODE = np.uint8(1)  # of the density given
 
 
-def bare(size: float = 200.0, cell: float = 0.5, slope: tuple[float, float] = (0, 0)) -> LegWorld:
+def bare(size: float = 200.0, cell: float = 0.5, slope: tuple[float, float] = (0, 0)) -> Scene:
     """Open, fully searched ground, 200 m high in its south-west corner and tilted by `slope`."""
     grid = Grid.over((LEFT, BOTTOM, LEFT + size, BOTTOM + size), cell, CRS)
     x, y = grid.xy(*np.mgrid[: grid.rows, : grid.cols])
@@ -26,7 +26,7 @@ def bare(size: float = 200.0, cell: float = 0.5, slope: tuple[float, float] = (0
     no = np.zeros(grid.shape, bool)
     table = np.zeros(256, np.float32)
     table[255] = 1000.0
-    return LegWorld(
+    return Scene(
         grid=grid,
         ground=ground.astype(np.float32),
         slope_pct=np.full(grid.shape, 100 * np.hypot(*slope), np.float32),
@@ -47,8 +47,8 @@ def bare(size: float = 200.0, cell: float = 0.5, slope: tuple[float, float] = (0
     )
 
 
-def planted(world: LegWorld, wood: Any, density: float, low: float = 0.0, high: float = 16.0,
-            blocked: bool = True) -> LegWorld:  # fmt: skip
+def planted(world: Scene, wood: Any, density: float, low: float = 0.0, high: float = 16.0,
+            blocked: bool = True) -> Scene:  # fmt: skip
     """`world` with vegetation of one contact density [1/m] on the cells of `wood`."""
     first, last = round(low * 4), round(high * 4)
     code, masks, table = world.density.copy(), world.blocked.copy(), world.table.copy()
@@ -68,7 +68,7 @@ def planted(world: LegWorld, wood: Any, density: float, low: float = 0.0, high: 
     )
 
 
-def centres(world: LegWorld) -> tuple[Any, Any]:
+def centres(world: Scene) -> tuple[Any, Any]:
     """Coordinates of every cell, metres from the south-west corner."""
     x, y = world.grid.xy(*np.mgrid[: world.grid.rows, : world.grid.cols])
     return x - LEFT, y - BOTTOM

@@ -7,7 +7,7 @@ import numpy as np
 import land
 from lanewright.base.grid import Grid
 from lanewright.growth.vegetation import Vegetation, sort_vegetation
-from lanewright.settings.config import VegetationSettings
+from lanewright.settings.vegetation import VegetationSettings
 from lanewright.sources.points import Points
 
 NAMES = ("x", "y", "z", "return_number", "returns", "classification", "gps_time", "source_id")

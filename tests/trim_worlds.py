@@ -10,7 +10,7 @@ import shapely
 
 import leg_worlds
 from lanewright.growth.columns import DENSITY_TABLE
-from lanewright.legs.sites import LegWorld
+from lanewright.legs.scene import Scene
 from lanewright.trim.leastwork import Case
 
 NO_WIRES = gpd.GeoDataFrame({"source": [], "returns": [], "height_m": []}, geometry=[],
@@ -40,7 +40,7 @@ class Tree:
     dbh: float = 20.0
 
 
-def grown(*things: Grown, trees: tuple[Tree, ...] = (), world: LegWorld | None = None) -> LegWorld:
+def grown(*things: Grown, trees: tuple[Tree, ...] = (), world: Scene | None = None) -> Scene:
     world = leg_worlds.bare() if world is None else world
     code = world.density.copy()
     x, y = leg_worlds.centres(world)

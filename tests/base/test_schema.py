@@ -5,6 +5,7 @@ import pytest
 import shapely
 
 from lanewright.base import schema
+from lanewright.base.units import ACRES_PER_HECTARE, FEET_PER_METRE
 from publish.frames import UTM, all_layers, frame
 
 # What every release promises about legs, in this order.
@@ -86,8 +87,8 @@ def test_reserved_names_are_not_in_use():
 def test_feet_and_acres_agree_with_the_tables_of_nist():
     # NIST Special Publication 811 (2008), appendix B.8: a mile of 5280 ft is 1609.344 m; NIST
     # Handbook 44, appendix C: an acre is 43,560 square feet.
-    np.testing.assert_allclose(1609.344 * schema.FEET_PER_METRE, 5280)
-    np.testing.assert_allclose(schema.ACRES_PER_HECTARE, 10_000 / (43_560 * 0.3048**2))
+    np.testing.assert_allclose(1609.344 * FEET_PER_METRE, 5280)
+    np.testing.assert_allclose(ACRES_PER_HECTARE, 10_000 / (43_560 * 0.3048**2))
 
 
 @pytest.mark.parametrize("name", schema.LAYERS)

@@ -25,6 +25,7 @@ from lanewright.kernels import march
 from lanewright.legs import search as stage
 from lanewright.legs import throwing
 from lanewright.legs.measure import places_of
+from lanewright.legs.scene import scene_of
 from lanewright.legs.sites import barred_cells, find_sites
 from lanewright.legs.throwing import Lines
 from lanewright.scout import (
@@ -109,7 +110,7 @@ def before_legs(config):
         flights = fly_throws(levels_named(config.levels), config.flight)
     parts = (survey, ground, terrain, vegetation, lanes)
     return SimpleNamespace(
-        config=config, flights=flights, parts=parts, world=stage.world_of(*parts, config.legs)
+        config=config, flights=flights, parts=parts, world=scene_of(*parts, config.legs)
     )
 
 
@@ -196,7 +197,7 @@ def blocked(run, sites, level) -> None:
     print("\nblocked_density   lines that fit   of the best lines' places found again")
     for factor in (1.0, 0.5, 2.0):
         changed = settings.model_copy(update={"blocked_density": settings.blocked_density * factor})
-        world = stage.world_of(*run.parts, changed)
+        world = scene_of(*run.parts, changed)
         found = stage._search(space_of(world, changed), world, sites, level, changed)
         places = places_of(found.lines, world.grid)
         contacts = throwing.contacts_of(world, settings.throw, run.config.leaf_state)

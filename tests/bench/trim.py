@@ -17,9 +17,11 @@ import numba
 
 from lanewright.flight.flight import fly_throws
 from lanewright.growth.wires import find_wires
-from lanewright.legs.search import world_of
-from lanewright.settings.config import FlightSettings, LegsSettings, TrimSettings
+from lanewright.legs.scene import scene_of
+from lanewright.settings.flight import FlightSettings
+from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import levels_named
+from lanewright.settings.trim import TrimSettings
 from lanewright.store import _load
 from lanewright.trim import plan as trim
 
@@ -36,7 +38,7 @@ def main() -> None:
     settings = LegsSettings()
     levels = tuple(dict.fromkeys(legs.legs["level"]))
     flights = fly_throws(levels_named(levels), FlightSettings())
-    world = world_of(survey, ground, terrain, vegetation, lanes, settings)
+    world = scene_of(survey, ground, terrain, vegetation, lanes, settings)
     growth, _ = trim.growth_of(world, TrimSettings(), settings, ())
     wires = find_wires(survey, ground.surface)
     # The hardest work lies in legs that are neither open nor hopeless.

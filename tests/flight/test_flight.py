@@ -20,7 +20,7 @@ from lanewright.flight.flight import (
     skid,
 )
 from lanewright.kernels import fly
-from lanewright.settings.config import FlightSettings
+from lanewright.settings.flight import FlightSettings
 from lanewright.settings.levels import all_levels, level_named
 
 LEVEL = int(np.flatnonzero(GRADE == 0)[0])

@@ -24,7 +24,7 @@ from lanewright.growth.columns import (
     trunk_cells,
 )
 from lanewright.growth.vegetation import sort_vegetation
-from lanewright.settings.config import VegetationSettings
+from lanewright.settings.vegetation import VegetationSettings
 from memory import MemoryPoints, grid_of, ground_of, make_points, points_of, survey, take
 
 DENSITIES = (2.0, 8.0, 20.0)

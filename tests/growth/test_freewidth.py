@@ -22,7 +22,7 @@ from lanewright.growth.freewidth import (
     throwing_height,
     width_between,
 )
-from lanewright.settings.config import LanesSettings
+from lanewright.settings.lanes import LanesSettings
 
 DEFAULTS = LanesSettings()
 

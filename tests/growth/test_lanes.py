@@ -10,7 +10,7 @@ from pyproj import CRS
 from lanewright.base.grid import Grid
 from lanewright.growth.columns import layer_mask
 from lanewright.growth.lanes import Lanes, trace_lanes
-from lanewright.settings.config import LanesSettings
+from lanewright.settings.lanes import LanesSettings
 
 CELL = 0.5
 DEFAULTS = LanesSettings()

@@ -9,7 +9,7 @@ import shapely
 import worlds
 from lanewright.base.grid import Grid
 from lanewright.growth.lanes import Lanes, find_lanes
-from lanewright.settings.config import LanesSettings
+from lanewright.settings.lanes import LanesSettings
 from memory import grid_of, survey
 
 

@@ -16,7 +16,8 @@ from scipy.interpolate import LinearNDInterpolator
 from lanewright.base.grid import Grid
 from lanewright.growth.lanes import find_lanes
 from lanewright.growth.vegetation import sort_vegetation
-from lanewright.settings.config import LanesSettings, VegetationSettings
+from lanewright.settings.lanes import LanesSettings
+from lanewright.settings.vegetation import VegetationSettings
 from lanewright.sources.points import Points
 from memory import MemoryPoints
 

@@ -13,7 +13,9 @@ from lanewright.holes.chains import make_holes
 from lanewright.holes.furtherlegs import Thrower
 from lanewright.legs.search import Legs
 from lanewright.legs.sites import find_sites
-from lanewright.settings.config import FlightSettings, HoleSettings, LegsSettings, SitesSettings
+from lanewright.settings.flight import FlightSettings
+from lanewright.settings.holes import HoleSettings
+from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
 
 LEVELS = levels_named(("blue", "red"))

@@ -10,7 +10,7 @@ import leg_worlds
 from lanewright.base import schema
 from lanewright.holes import chains as made
 from lanewright.legs.search import Legs
-from lanewright.settings.config import HoleSettings, SafetySettings
+from lanewright.settings.holes import HoleSettings, SafetySettings
 from lanewright.settings.levels import level_named
 
 BLUE, RED = level_named("blue"), level_named("red")
@@ -120,7 +120,7 @@ def test_share_that_lands_well_follows_the_spread_of_throws():
 def test_water_wet_and_steep_ground_take_no_landing(spoiled):
     world = leg_worlds.bare(300.0, 1.0)
     there = np.full(world.grid.shape, 30.0 if spoiled == "slope_pct" else True)
-    world = made.LegWorld(**{**vars(world), spoiled: there})
+    world = made.Scene(**{**vars(world), spoiled: there})
     assert made.landing_share(world, (BLUE,), legs_of((150, 100, 150, 180)).legs, 20.0) == 0.0
 
 
@@ -236,7 +236,7 @@ def test_candidates_hold_many_that_fit_together():
 def test_holes_by_the_border_and_over_a_road_are_left_out():
     world = leg_worlds.bare(400.0, 1.0)
     road = leg_worlds.box(200, 0, 206, 400)
-    world = made.LegWorld(**{**vars(world), "keep_out": road})
+    world = made.Scene(**{**vars(world), "keep_out": road})
     legs = legs_of((100, 100, 100, 180), (160, 200, 240, 200), (8, 100, 8, 180))
     found = made.make_holes(world, (BLUE,), legs, SETTINGS)
     assert found.holes["legs"].tolist() == ["1"]
@@ -312,17 +312,17 @@ def green_of(world, throw=(150, 60, 150, 150), slope=4.0):
 def test_what_lies_beyond_a_green_is_told():
     world = leg_worlds.bare(300.0, 1.0)
     x, y = leg_worlds.centres(world)
-    pond = made.LegWorld(**{**vars(world), "water": (y > 162) & (y < 175)})
+    pond = made.Scene(**{**vars(world), "water": (y > 162) & (y < 175)})
     hole = green_of(pond)
     assert "water 12 m" in hole["green"] or "water 13 m" in hole["green"]
     assert "behind" in hole["green"]
     assert hole["trouble_m"] == pytest.approx(12.5, abs=1.0)
-    cliff = made.LegWorld(**{**vars(world), "ground": np.where(x > 158, 190, 200).astype("f4")})
+    cliff = made.Scene(**{**vars(world), "ground": np.where(x > 158, 190, 200).astype("f4")})
     assert "a drop" in green_of(cliff)["green"]
     assert "right" in green_of(cliff)["green"]
     assert green_of(world)["green"] == "gentle, open"
     assert np.isnan(green_of(world)["trouble_m"])
-    unseen = made.LegWorld(
+    unseen = made.Scene(
         **{**vars(world), "canopy_height": np.full_like(world.canopy_height, np.nan)}
     )
     assert green_of(unseen)["green"] == "gentle"

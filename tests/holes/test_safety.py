@@ -11,7 +11,7 @@ import shapely
 import leg_worlds
 from lanewright.holes import safety
 from lanewright.layout.layoutcheck import check_layout
-from lanewright.settings.config import SafetySettings
+from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import level_named
 
 LEVELS = (level_named("blue"), level_named("green"))

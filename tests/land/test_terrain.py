@@ -15,7 +15,7 @@ from lanewright.kernels.relief import gradient
 from lanewright.land.resample import blocks_mean, blocks_sum, repeat, smooth
 from lanewright.land.terrain import REASONS, shape_terrain, slope_and_aspect
 from lanewright.land.water import Tally
-from lanewright.settings.config import TerrainSettings
+from lanewright.settings.terrain import TerrainSettings
 
 CRS = "EPSG:32631"
 

@@ -9,7 +9,7 @@ import surveyed
 from lanewright.base.grid import Grid
 from lanewright.land.terrain import shape_terrain
 from lanewright.land.water import SOURCES, Tally, Water, find_water, flatten, return_spacing
-from lanewright.settings.config import TerrainSettings
+from lanewright.settings.terrain import TerrainSettings
 
 SETTINGS = TerrainSettings()
 SIZE = 160

@@ -17,7 +17,7 @@ from lanewright.layout.designer import Drawn, Hand
 from lanewright.layout.proposals import Site, field_of, propose
 from lanewright.layout.walks import footing, graph_of
 from lanewright.publish.tables import hole_table, write_holes_csv
-from lanewright.settings.config import LayoutSettings, MixSettings, SolverSettings
+from lanewright.settings.layout import LayoutSettings, MixSettings, SolverSettings
 from lanewright.settings.levels import level_named
 
 UTM = "EPSG:32617"

@@ -21,7 +21,7 @@ from lanewright.layout.walks import (
     streams,
     walks_between,
 )
-from lanewright.settings.config import WalkSettings
+from lanewright.settings.layout import WalkSettings
 
 UTM = "EPSG:32617"
 SIDE = 60.0

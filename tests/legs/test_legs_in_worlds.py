@@ -11,9 +11,10 @@ import leg_worlds
 import worlds
 from lanewright.flight.flight import fly_throws
 from lanewright.growth.columns import DENSITY_TABLE, blocked
+from lanewright.legs.scene import Scene
 from lanewright.legs.search import score_own
-from lanewright.legs.sites import LegWorld
-from lanewright.settings.config import FlightSettings, LegsSettings, SitesSettings
+from lanewright.settings.flight import FlightSettings
+from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
 from memory import grid_of, survey
 
@@ -26,7 +27,7 @@ def flights():
     return fly_throws(levels_named(("blue", "green")), FlightSettings())
 
 
-def surveyed(world: worlds.World) -> LegWorld:
+def surveyed(world: worlds.World) -> Scene:
     """The land as the vegetation stage tells it; these woods have no trunks, so no trees either."""
     grid, seen = grid_of(world, CELL), survey(world, CELL)
     return replace(
@@ -39,7 +40,7 @@ def surveyed(world: worlds.World) -> LegWorld:
     )
 
 
-def true(world: worlds.World) -> LegWorld:
+def true(world: worlds.World) -> Scene:
     """The land as it was planted."""
     grid = grid_of(world, CELL)
     density = land.density_columns(world.land, grid.bounds, CELL)
@@ -47,7 +48,7 @@ def true(world: worlds.World) -> LegWorld:
     return replace(bare_on(grid, world), density=codes, table=DENSITY_TABLE)
 
 
-def bare_on(grid, world) -> LegWorld:
+def bare_on(grid, world) -> Scene:
     x, y = grid.xy(*np.mgrid[: grid.rows, : grid.cols])
     like = leg_worlds.bare(10.0)
     shape = grid.shape
@@ -68,7 +69,7 @@ def bare_on(grid, world) -> LegWorld:
     )
 
 
-def rates(lands: LegWorld, flights, line) -> np.ndarray:
+def rates(lands: Scene, flights, line) -> np.ndarray:
     """Clear rate, low and high, of each level along a line that starts 5 m inside."""
     (x0, y0), (x1, y1) = line
     drawn = shapely.LineString([(x0 + 5, y0 + 0.25), (x1 - 5, y1 + 0.25)])

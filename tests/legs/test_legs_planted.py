@@ -13,7 +13,8 @@ from lanewright.legs.measure import scored
 from lanewright.legs.search import score_legs
 from lanewright.legs.sites import find_sites
 from lanewright.legs.throwing import Lines, contacts_of, paths_of
-from lanewright.settings.config import FlightSettings, LegsSettings, SitesSettings
+from lanewright.settings.flight import FlightSettings
+from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
 
 SETTINGS = LegsSettings(throws=400, shortest=45.0, sites=SitesSettings(boundary_setback=0.0))

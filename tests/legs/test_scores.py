@@ -5,10 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lanewright.base.units import FOOT
 from lanewright.legs import scores
-from lanewright.settings.config import ScoreSettings
-
-FOOT = 0.3048
+from lanewright.settings.legs import ScoreSettings
 
 
 @pytest.mark.parametrize(

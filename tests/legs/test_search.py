@@ -13,7 +13,8 @@ from lanewright.base import schema
 from lanewright.base.errors import InputError
 from lanewright.flight.flight import fly_throws
 from lanewright.legs.search import find_legs, score_legs, score_own
-from lanewright.settings.config import FlightSettings, LegsSettings, SitesSettings
+from lanewright.settings.flight import FlightSettings
+from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
 
 CONTRACT = """

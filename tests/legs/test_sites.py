@@ -9,7 +9,7 @@ from scipy import ndimage as ndi
 
 import leg_worlds
 from lanewright.legs.sites import add_spots, barred_cells, cells_of, find_sites
-from lanewright.settings.config import SitesSettings
+from lanewright.settings.legs import SitesSettings
 
 
 def xy(sites):

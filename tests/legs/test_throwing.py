@@ -13,7 +13,8 @@ import leg_worlds
 from lanewright.flight.flight import fly_throws
 from lanewright.legs import throwing
 from lanewright.legs.throwing import Lines
-from lanewright.settings.config import FlightSettings, ThrowSettings
+from lanewright.settings.flight import FlightSettings
+from lanewright.settings.legs import ThrowSettings
 from lanewright.settings.levels import level_named
 
 CELL = 0.5

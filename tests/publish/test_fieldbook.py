@@ -11,9 +11,9 @@ from pyproj import Geod, Transformer
 from lanewright.base.errors import InputError
 from lanewright.publish import fieldmaps
 from lanewright.publish.fieldbook import Told, facts_of, write_fieldbook
-from lanewright.publish.fieldmaps import Scene, section
+from lanewright.publish.fieldmaps import MapData, section
 from lanewright.publish.paper import PAPERS
-from lanewright.settings.config import FieldSettings
+from lanewright.settings.visit import FieldSettings
 from lanewright.visit.fieldchecks import list_checks
 from lanewright.visit.outing import Spot, as_published, outing_of
 from publish import outings
@@ -30,7 +30,7 @@ def scene_of(layers=None, *, start=True, lidar=True, feet_first=False):
         outing, layers, rasters if lidar else {}, outings.GRID, land=outings.LAND, flown=None,
         leaf_state="off", settings=FieldSettings(), feet_first=feet_first,
     )  # fmt: skip
-    return Scene(
+    return MapData(
         outings.GRID, rasters["ground"], rasters["canopy_height"] if lidar else None,
         outings.columns() if lidar else None, outings.LAND,
         list(layers["water"].geometry), list(layers["wet_ground"].geometry), outing,

@@ -12,7 +12,7 @@ from pyproj import Transformer
 
 from lanewright.base.errors import InputError
 from lanewright.publish.fieldpoints import LONGEST, field_points, write_gpx, write_kml
-from lanewright.settings.config import FieldSettings
+from lanewright.settings.visit import FieldSettings
 from lanewright.visit.fieldchecks import list_checks
 from lanewright.visit.outing import Spot, as_published, outing_of
 from publish import outings

@@ -7,7 +7,7 @@ from matplotlib import image
 
 from lanewright.flight.flight import fly_throws
 from lanewright.publish.flightplot import COLOURS, FOOT, flight_figure
-from lanewright.settings.config import FlightSettings
+from lanewright.settings.flight import FlightSettings
 from lanewright.settings.levels import levels_named
 
 

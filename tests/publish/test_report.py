@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from PIL import Image
 from scipy.stats import norm
 
+from lanewright.base.units import FOOT
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.report import build_report, write_report
 from lanewright.publish.report import pictures as pics
@@ -26,8 +27,6 @@ from lanewright.publish.report.subjects import leg_ids, rows_of, subjects_of
 from lanewright.publish.report.words import Units
 from publish.findings import DENSE, GRID, ORIGIN, WALL, made, table
 from publish.frames import UTM
-
-FOOT = 0.3048
 
 
 class Page(html.parser.HTMLParser):

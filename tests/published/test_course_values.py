@@ -13,10 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lanewright.base.units import FOOT
 from lanewright.holes import par
 from lanewright.settings.levels import all_levels, level_for_rating, level_named
-
-FOOT = 0.3048
 
 
 @pytest.mark.parametrize(

@@ -27,11 +27,11 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from lanewright.settings.config import RateSettings, TrimSettings
+from lanewright.base.units import FOOT
+from lanewright.settings.trim import RateSettings, TrimSettings
 from lanewright.trim import treework
 from lanewright.trim.plan import STEEP_PCT
 
-FOOT = 0.3048
 SETTINGS = TrimSettings()
 
 

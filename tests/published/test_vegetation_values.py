@@ -35,7 +35,7 @@ from lanewright.base.grid import Grid
 from lanewright.growth.trees import crown_width, stem_diameter_cm
 from lanewright.growth.vegetation import Vegetation, sort_vegetation
 from lanewright.kernels.columns import VEGETATION, march
-from lanewright.settings.config import VegetationSettings
+from lanewright.settings.vegetation import VegetationSettings
 from lanewright.sources.points import Points
 from memory import MemoryPoints, make_points, take
 

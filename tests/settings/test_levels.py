@@ -6,10 +6,9 @@ from pathlib import Path
 import pytest
 
 from lanewright.base.errors import InputError
+from lanewright.base.units import FOOT
 from lanewright.settings.config import load
 from lanewright.settings.levels import all_levels, level_for_rating, level_named, levels_named
-
-FOOT = 0.3048
 
 
 @pytest.mark.parametrize(

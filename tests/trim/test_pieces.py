@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 import leg_worlds
 from lanewright.kernels import trim as kernels
 from lanewright.legs import throwing
-from lanewright.settings.config import LegsSettings, TrimSettings
+from lanewright.settings.legs import LegsSettings
+from lanewright.settings.trim import TrimSettings
 from lanewright.trim.leastwork import Case, by_worth
 from lanewright.trim.pieces import (
     _FROM_GROUND,
@@ -39,7 +40,7 @@ def growth(*things, trees=()):
 
 
 def belongs(g, x, y, height):
-    row, col = g.world.grid.rowcol(
+    row, col = g.scene.grid.rowcol(
         np.array([leg_worlds.LEFT + x]), np.array([leg_worlds.BOTTOM + y])
     )
     action, tree = _belongs(g, row, col, np.array([int(height * 4)]))
@@ -163,7 +164,7 @@ def test_trunk_shares_are_those_of_the_rates_that_throws_meet():
     pair = (Tree(30, 30, base=4.0, dbh=20), Tree(31.5, 30, base=4.0, dbh=40))
     both, rates = growth(trees=pair), []
     for keep in ([0], [1], [0, 1]):
-        world = replace(both.world, trees=both.world.trees.iloc[keep])
+        world = replace(both.scene, trees=both.scene.trees.iloc[keep])
         rates.append(throwing.contacts_of(world, THROW, "off").trunk)
     np.testing.assert_allclose(rates[0] + rates[1], rates[2], rtol=1e-5)
     row, col = np.nonzero(rates[2] > 0)

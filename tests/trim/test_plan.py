@@ -13,10 +13,12 @@ import leg_worlds
 from every_set import brute_force
 from lanewright.flight.flight import fly_throws
 from lanewright.legs import throwing
+from lanewright.legs.scene import Scene
 from lanewright.legs.search import score_own
-from lanewright.legs.sites import LegWorld
-from lanewright.settings.config import FlightSettings, LegsSettings, SitesSettings, TrimSettings
+from lanewright.settings.flight import FlightSettings
+from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
+from lanewright.settings.trim import TrimSettings
 from lanewright.trim import plan as trim
 from lanewright.trim.pieces import cells_of_voxels
 from trim_worlds import NO_WIRES, Grown, Tree, grown
@@ -47,7 +49,7 @@ def given(flights, legs):
     return flights, legs
 
 
-def planned(world: LegWorld, given, settings: TrimSettings = TRIM, keep: trim.Keep = ()):
+def planned(world: Scene, given, settings: TrimSettings = TRIM, keep: trim.Keep = ()):
     flights, legs = given
     growth, said = trim.growth_of(world, settings, LEGS, keep)
     return trim.plan_legs(
@@ -139,7 +141,7 @@ def test_the_choice_of_a_leg_is_the_least_of_all_sets(given, monkeypatch):
         assert ours == pytest.approx(least, abs=1e-3)
 
 
-def removed(world: LegWorld, growth, work, out_pieces) -> LegWorld:
+def removed(world: Scene, growth, work, out_pieces) -> Scene:
     """The land after the work: densities of the pieces gone, felled trees gone."""
     code = world.density.copy()
     for voxels in out_pieces:
@@ -152,7 +154,7 @@ def removed(world: LegWorld, growth, work, out_pieces) -> LegWorld:
 
 def chosen_voxels(growth, flights, legs):
     """Voxels of the pieces that a plan chose, told by planning again."""
-    contacts = throwing.contacts_of(growth.world, LEGS.throw, "off")
+    contacts = throwing.contacts_of(growth.scene, LEGS.throw, "off")
     return [
         p.pieces.voxels[j]
         for p in trim._planned(growth, contacts, flights.levels[0], legs, LEGS.throws,

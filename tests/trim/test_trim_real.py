@@ -18,10 +18,12 @@ from lanewright.flight.flight import fly_throws
 from lanewright.growth.columns import blocked
 from lanewright.growth.vegetation import VegetationSettings, sort_vegetation
 from lanewright.legs import throwing
+from lanewright.legs.scene import Scene
 from lanewright.legs.search import score_legs
-from lanewright.legs.sites import LegWorld
-from lanewright.settings.config import FlightSettings, LegsSettings, SitesSettings, TrimSettings
+from lanewright.settings.flight import FlightSettings
+from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
+from lanewright.settings.trim import TrimSettings
 from lanewright.trim import plan as trim
 from lanewright.trim.pieces import TREE, cells_of_voxels
 from memory import MemoryPoints, make_points
@@ -66,7 +68,7 @@ def wood(real_data):
         name: np.full(grid.shape, getattr(like, name).flat[0])
         for name in ("slope_pct", "wetness", "height_above_drainage", "water", "wet", "lane_kind")
     }
-    world = LegWorld(
+    world = Scene(
         grid=grid, ground=ground, blocked=blocked(seen.columns, LEGS.blocked_density),
         searched=seen.columns.searched, density=seen.columns.density, table=seen.columns.table,
         canopy_height=seen.canopy_height, free_width=np.full(grid.shape, 6.0, np.float32),

@@ -11,7 +11,7 @@ import shapely
 
 from lanewright.base.grid import Grid
 from lanewright.base.schema import conform
-from lanewright.settings.config import TrimSettings
+from lanewright.settings.trim import TrimSettings
 from lanewright.trim import treework
 from lanewright.trim.plan import Trim, _nothing
 from lanewright.visit.cautions import WIRE_REACH, list_cautions

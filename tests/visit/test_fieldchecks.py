@@ -5,7 +5,7 @@ import pytest
 import shapely
 
 from lanewright.base import schema
-from lanewright.settings.config import FieldSettings
+from lanewright.settings.visit import FieldSettings
 from lanewright.visit.fieldchecks import list_checks
 from lanewright.visit.outing import Spot, as_published, outing_of
 from publish import outings

@@ -15,14 +15,13 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from lanewright.base.units import ACRES_PER_HECTARE, FEET_PER_METRE
+
 Dtype = Literal["int", "float", "text", "bool"]
 Geometry = Literal["Point", "LineString", "LineString Z", "MultiPolygon"]
 
 _ROUNDING = 1e-6  # what float32 may add to a share
 _TRIFLE = 0.01  # share of an area that mending a flawed outline may change
-
-FEET_PER_METRE = 1 / 0.3048  # international foot, exact since 1959
-ACRES_PER_HECTARE = 1 / 0.40468564224  # international acre: 43,560 square feet
 
 
 @dataclass(frozen=True)

@@ -27,9 +27,9 @@ from functools import cache
 from importlib.resources import files
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from lanewright.base.arrays import Floats
 
 GRAVITY = 9.81  # m/s2
 SEA_LEVEL_DENSITY = 1.225  # kg/m3, standard atmosphere at 15 degrees C

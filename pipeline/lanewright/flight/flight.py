@@ -25,12 +25,13 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from lanewright.base.arrays import Floats, Ints
 from lanewright.base.errors import InputError
 from lanewright.flight import repertoire
 from lanewright.flight.aerodynamics import GRAVITY, SEA_LEVEL_DENSITY, air_density
-from lanewright.flight.repertoire import Conditions, Floats, Ints
+from lanewright.flight.repertoire import Conditions
 from lanewright.kernels import fly, march
-from lanewright.settings.config import FlightSettings
+from lanewright.settings.flight import FlightSettings
 from lanewright.settings.levels import Level
 from lanewright.store import stage
 

@@ -28,12 +28,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lanewright.base.arrays import Floats
 from lanewright.flight.aerodynamics import GRAVITY, WIND_HEIGHT, Disc, golf_disc, wind_profile
 from lanewright.kernels import fly
 from lanewright.settings.levels import SPIN_PER_SPEED
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 STEP = 0.02  # s, of the table's flights
 COARSE = 0.04  # s, of the pool's

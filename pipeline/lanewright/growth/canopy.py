@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanewright.base.arrays import Raster
 from lanewright.base.grid import Grid
 from lanewright.kernels import canopy as kernels
-
-Raster = NDArray[np.float32]
 
 FOOTPRINT = 0.2
 """Radius of a return [m]: beams of 0.25-0.5 mrad from 1000 m."""

@@ -62,7 +62,7 @@ from scipy import ndimage
 from lanewright.base.grid import Grid
 from lanewright.growth.pulses import UNIT, Rays
 from lanewright.kernels import columns as kernels
-from lanewright.settings.config import VegetationSettings
+from lanewright.settings.vegetation import VegetationSettings
 
 Counts = NDArray[np.int32]
 Masks = NDArray[np.uint64]

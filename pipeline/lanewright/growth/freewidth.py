@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage as ndi
 
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, layer_mask
-from lanewright.settings.config import LanesSettings
+from lanewright.settings.lanes import LanesSettings
 
 NONE, OPEN, EDGE, LANE, TUNNEL = range(5)
 KINDS = ("none", "open", "edge", "lane", "tunnel")

@@ -20,6 +20,7 @@ from scipy import ndimage as ndi
 from skimage.measure import find_contours
 
 from lanewright.base.grid import Grid
+from lanewright.base.units import FOOT
 from lanewright.growth.centrelines import (
     Path,
     centre_lines,
@@ -48,13 +49,12 @@ from lanewright.growth.openings import find_openings
 from lanewright.growth.vegetation import THROWING, Vegetation
 from lanewright.land.survey import Survey
 from lanewright.land.terrain import Terrain
-from lanewright.settings.config import LanesSettings
+from lanewright.settings.lanes import LanesSettings
 from lanewright.store import stage
 
 log = logging.getLogger(__name__)
 
 WIDEST = 60.0  # m; farther from any wall nothing changes for a throw
-FOOT = 0.3048
 STEP = 1.0  # m between points of a lane
 CHORD = 6  # points over which a lane's heading is taken
 

@@ -12,7 +12,7 @@ from scipy import ndimage as ndi
 
 from lanewright.base.grid import Grid
 from lanewright.growth.freewidth import Room
-from lanewright.settings.config import LanesSettings
+from lanewright.settings.lanes import LanesSettings
 
 
 def find_openings(

@@ -18,10 +18,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from lanewright.base.arrays import Floats
 from lanewright.kernels import columns as kernels
 from lanewright.sources.points import Points
-
-Floats = NDArray[np.float64]
 
 MOMENT = 0.5
 """Pulses of so many seconds are taken to come from one place [s]; an aircraft flies some 30 m."""

@@ -20,11 +20,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.segmentation import watershed
 
+from lanewright.base.arrays import Raster
 from lanewright.base.grid import Grid
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, SOLID, Columns
 from lanewright.kernels import canopy as kernels
-
-Raster = NDArray[np.float32]
 
 WIDTH_CONSTANT, WIDTH_SQUARE = 2.51503, 0.00901
 """Crown width [m] = constant + square * height² (Popescu & Wynne 2004, all trees)."""

@@ -20,6 +20,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from lanewright.base.arrays import Raster
 from lanewright.base.grid import Grid
 from lanewright.growth.canopy import clear_buildings, cover, fill_pits, highest_returns
 from lanewright.growth.columns import (
@@ -47,13 +48,12 @@ from lanewright.growth.pulses import (
 from lanewright.growth.trees import find_trees
 from lanewright.kernels import columns as kernels
 from lanewright.kernels.columns import GROUND, SOLID, VEGETATION
-from lanewright.settings.config import VegetationSettings
+from lanewright.settings.vegetation import VegetationSettings
 from lanewright.sources.points import Points
 from lanewright.store import stage
 
 log = logging.getLogger(__name__)
 
-Raster = NDArray[np.float32]
 R = TypeVar("R")
 
 THROWING = (0.5, 5.0)

@@ -16,10 +16,9 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 from scipy.spatial import cKDTree
 
+from lanewright.base.arrays import Floats
 from lanewright.kernels import columns as kernels
 from lanewright.land.survey import Survey
-
-Floats = NDArray[np.float64]
 
 LOW, HIGH = 4.5, 30.0  # m over the ground; distribution lines hang at 5 to 15 m, from memory
 CLEAR = 1.5  # m over the ground from which something else in the column ends the search

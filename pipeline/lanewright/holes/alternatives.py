@@ -6,17 +6,14 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from lanewright.base.arrays import Floats, Ints
 from lanewright.holes import par
 from lanewright.holes.furtherlegs import Thrower, with_legs
 from lanewright.legs.scores import effective_length
-from lanewright.settings.config import HoleSettings
+from lanewright.settings.holes import HoleSettings
 from lanewright.settings.levels import FAIRWAY_SHARE, Level
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 NONE = -1
 DARING = 3.0  # m of water to carry from which a safe way is looked for

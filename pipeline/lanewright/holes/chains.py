@@ -22,7 +22,9 @@ from scipy import ndimage as ndi
 from scipy.spatial import cKDTree
 from scipy.stats import norm
 
+from lanewright.base.arrays import Floats, Ints
 from lanewright.base.schema import LAYERS
+from lanewright.base.units import FOOT
 from lanewright.flight.flight import RANGE_POWER, Flights
 from lanewright.growth.lanes import Lanes
 from lanewright.growth.vegetation import Vegetation
@@ -35,17 +37,17 @@ from lanewright.land.ground import Ground
 from lanewright.land.survey import Survey
 from lanewright.land.terrain import Terrain
 from lanewright.legs.measure import KINDS
+from lanewright.legs.scene import Scene, scene_of
 from lanewright.legs.scores import effective_length
-from lanewright.legs.search import Legs, own_lines, world_of
-from lanewright.legs.sites import STAND, LegWorld
-from lanewright.settings.config import HoleSettings, LegsSettings, SafetySettings
+from lanewright.legs.search import Legs, own_lines
+from lanewright.legs.sites import STAND
+from lanewright.settings.holes import HoleSettings, SafetySettings
+from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level
 from lanewright.store import stage
 
 log = logging.getLogger(__name__)
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 Fit = Callable[[pd.DataFrame], NDArray[np.bool_]]
 
 NONE = -1
@@ -63,7 +65,6 @@ VARIETY = 0.3  # score that being the only one of its kind is worth
 ZONE = 12.0  # m; short side of a wooded landing zone, 40 ft; common practice
 SAME = 12.0  # m; candidates whose tees and baskets both lie nearer are one hole
 TIGHT = 9.0  # m; widest 1 to 2 in 3 gap of any level, worth a word; ours
-FOOT = 0.3048
 HINDERED = 0.15  # of the straight that must be barred for a hole to bend
 ELLIPSE = 2 * np.sqrt(2 * np.log(3))  # axes of the ellipse that holds two thirds, in sds
 ODDS = (np.arange(7) + 0.5) / 7  # of the throws that try a landing zone, each way
@@ -131,7 +132,7 @@ def find_holes(
     progress
         Takes the share done.
     """
-    world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
+    scene = scene_of(survey, ground, terrain, vegetation, lanes, legs_settings)
     own = own_lines(survey.own_holes, drawn)
     levels = tuple(flight.level for flight in flights.levels)
     before = numba.get_num_threads()
@@ -140,18 +141,18 @@ def find_holes(
         thrower = None
         if len(legs.legs) and vegetation is not None:
             thrower = Thrower.of(
-                world, flights, legs_settings, leaf_state, legs.tee_sites, legs.basket_sites
+                scene, flights, legs_settings, leaf_state, legs.tee_sites, legs.basket_sites
             )
         return make_holes(
-            world, levels, legs, settings, own=own, safety=safety, thrower=thrower,
-            around=surroundings_of(world, survey.wires),
+            scene, levels, legs, settings, own=own, safety=safety, thrower=thrower,
+            around=surroundings_of(scene, survey.wires),
         )  # fmt: skip
     finally:
         numba.set_num_threads(before)
 
 
 def make_holes(
-    world: LegWorld,
+    scene: Scene,
     levels: tuple[Level, ...],
     legs: Legs,
     settings: HoleSettings,
@@ -165,7 +166,7 @@ def make_holes(
 
     Parameters
     ----------
-    world
+    scene
         The land.
     levels
         Who plays, best players first; they get half of the room, the others share the rest.
@@ -181,29 +182,29 @@ def make_holes(
     thrower
         For second routes, other tees and pins; without one there are none.
     """
-    around = around or surroundings_of(world)
+    around = around or surroundings_of(scene)
     safety = safety or SafetySettings()
     table = legs.legs.reset_index(drop=True)
-    lands = landing_share(world, levels, table, settings.landing_slope)
-    zones = _landing_zones(world, legs.basket_sites, settings.landing_slope)
+    lands = landing_share(scene, levels, table, settings.landing_slope)
+    zones = _landing_zones(scene, legs.basket_sites, settings.landing_slope)
     chosen: list[pd.DataFrame] = []
     facts: dict[str, object] = {}
 
     def safe(tried: pd.DataFrame) -> NDArray[np.bool_]:
-        frame = _numbered([tried], table, world, in_order=False)
+        frame = _numbered([tried], table, scene, in_order=False)
         unfit = alone(frame, table, levels, around, safety)["hole"].unique()
         return ~np.isin(np.arange(len(frame)), unfit)
 
     for level, room in zip(levels, _rooms(settings.keep, len(levels)), strict=True):
         mine = _legs_of(table[: len(legs.legs)], level, settings)
-        bars = partial(hindered, world, around)
+        bars = partial(hindered, scene, around)
         chains = chains_of(table, mine, level, lands, settings, bars)
         several = int((chains[:, 1] >= 0).sum())
         if thrower is not None and settings.most_legs > 1 and several < room / 2:
             first = len(table)
             table = throws_on(table, mine, lands, level, thrower, settings)
             new = table.iloc[first:]
-            lands = np.r_[lands, landing_share(world, levels, new, settings.landing_slope)]
+            lands = np.r_[lands, landing_share(scene, levels, new, settings.landing_slope)]
             mine = np.r_[mine, np.arange(first, len(table))]
             chains = chains_of(table, mine, level, lands, settings, bars, first)
             facts[f"{level.name}_throws_on"] = len(new)
@@ -211,7 +212,7 @@ def make_holes(
         facts[f"{level.name}_holes"] = _counted(chains)
         some = tried.iloc[_spread_out(tried, table, SURPLUS * room, safe)]
         pairs = conflicts(
-            _numbered([some], table, world, in_order=False), table, levels, around, safety
+            _numbered([some], table, scene, in_order=False), table, levels, around, safety
         )
         rounds = _in_rounds(
             some["score"].to_numpy(), some["length_m"].to_numpy(), _length_kinds(some, level),
@@ -224,7 +225,7 @@ def make_holes(
         if thrower is not None and len(picked):
             table, routes = second_routes(table, picked, zones, level, thrower, settings)
             new = table.iloc[lands.size :]
-            lands = np.r_[lands, landing_share(world, levels, new, settings.landing_slope)]
+            lands = np.r_[lands, landing_share(scene, levels, new, settings.landing_slope)]
             more = [
                 measured(table, _padded(chain), lands, levels, level, settings).assign(
                     twin=picked["twin"].iloc[row], second=True
@@ -238,14 +239,14 @@ def make_holes(
             facts[f"{level.name}_second_routes"] = len(chosen[-1]) if more else 0
     chosen += [
         measured(table, chain[None], lands, levels, level, settings).assign(name=name, origin="own")
-        for name, level, chain in _own_chains(world, table, legs, levels, own)
+        for name, level, chain in _own_chains(scene, table, legs, levels, own)
     ]
-    holes = _routes(_numbered(chosen, table, world))
-    holes = holes.assign(**greens_of(world, holes))
+    holes = _routes(_numbered(chosen, table, scene))
+    holes = holes.assign(**greens_of(scene, holes))
     holes["score"] *= holes.pop("green_score")
     holes["sentence"] = [_sentence(row, settings.gap_share) for row in holes.to_dict("records")]
     used = np.unique(np.array(" ".join(holes["legs"]).split(), dtype=np.int64))
-    positions = _no_positions(world)
+    positions = _no_positions(scene)
     if thrower is not None and len(holes):
         positions, table = other_positions(table, holes, levels, thrower, settings)
     facts |= {"holes": len(holes), "positions": len(positions)}
@@ -272,7 +273,7 @@ def _padded(chain: Ints) -> Ints:
 
 
 def landing_share(
-    world: LegWorld, levels: tuple[Level, ...], legs: gpd.GeoDataFrame, steepest: float
+    scene: Scene, levels: tuple[Level, ...], legs: gpd.GeoDataFrame, steepest: float
 ) -> Floats:
     """Share of each leg's throws that come down on open, dry, gentle ground (legs,).
 
@@ -301,35 +302,35 @@ def landing_share(
     out, off = long[:, None] * np.repeat(z, z.size), wide[:, None] * np.tile(z, z.size)
     x = middle[:, :1] + axis[:, :1] * out - axis[:, 1:] * off
     y = middle[:, 1:] + axis[:, 1:] * out + axis[:, :1] * off
-    row, col = world.grid.rowcol(x, y)
-    row, col = np.clip(row, 0, world.grid.rows - 1), np.clip(col, 0, world.grid.cols - 1)
-    return np.asarray(good_landing(world, steepest)[row, col].mean(1))
+    row, col = scene.grid.rowcol(x, y)
+    row, col = np.clip(row, 0, scene.grid.rows - 1), np.clip(col, 0, scene.grid.cols - 1)
+    return np.asarray(good_landing(scene, steepest)[row, col].mean(1))
 
 
-def good_landing(world: LegWorld, steepest: float) -> NDArray[np.bool_]:
+def good_landing(scene: Scene, steepest: float) -> NDArray[np.bool_]:
     """Ground that a disc may be played on from: open, dry and gentle (rows, cols)."""
-    steep = np.nan_to_num(world.slope_pct, nan=np.inf) > steepest
-    standing = (np.asarray(world.blocked) & STAND) != 0
-    return np.asarray(~(steep | standing | world.water | world.wet), bool)
+    steep = np.nan_to_num(scene.slope_pct, nan=np.inf) > steepest
+    standing = (np.asarray(scene.blocked) & STAND) != 0
+    return np.asarray(~(steep | standing | scene.water | scene.wet), bool)
 
 
-def _landing_zones(world: LegWorld, sites: gpd.GeoDataFrame, steepest: float) -> Floats:
+def _landing_zones(scene: Scene, sites: gpd.GeoDataFrame, steepest: float) -> Floats:
     """Share of the ground around sites that a disc may be played on from (sites,)."""
     if not len(sites):
         return np.zeros(0)
-    side = max(1, round(ZONE / world.grid.cell))
-    good = ndi.uniform_filter(good_landing(world, steepest).astype(np.float32), side)
-    at = world.grid.rowcol(sites.geometry.x.to_numpy(), sites.geometry.y.to_numpy())
+    side = max(1, round(ZONE / scene.grid.cell))
+    good = ndi.uniform_filter(good_landing(scene, steepest).astype(np.float32), side)
+    at = scene.grid.rowcol(sites.geometry.x.to_numpy(), sites.geometry.y.to_numpy())
     return np.asarray(good[at], np.float64)
 
 
-def hindered(world: LegWorld, around: Surroundings, start: Floats, stop: Floats) -> Floats:
+def hindered(scene: Scene, around: Surroundings, start: Floats, stop: Floats) -> Floats:
     """Share of the straight from each start to its stop that trees or water bar (pairs,)."""
     steps = (np.arange(15) + 0.5) / 15
     xy = start[:, None] + (stop - start)[:, None] * steps[:, None]
-    row, col = world.grid.rowcol(xy[..., 0], xy[..., 1])
-    row, col = np.clip(row, 0, world.grid.rows - 1), np.clip(col, 0, world.grid.cols - 1)
-    return np.asarray(((around.trees[row, col] > 0.5) | world.water[row, col]).mean(1))
+    row, col = scene.grid.rowcol(xy[..., 0], xy[..., 1])
+    row, col = np.clip(row, 0, scene.grid.rows - 1), np.clip(col, 0, scene.grid.cols - 1)
+    return np.asarray(((around.trees[row, col] > 0.5) | scene.water[row, col]).mean(1))
 
 
 def chains_of(
@@ -677,7 +678,7 @@ def _squares(holes: pd.DataFrame, table: gpd.GeoDataFrame) -> tuple[Ints, int]:
 
 
 def _own_chains(
-    world: LegWorld, table: gpd.GeoDataFrame, legs: Legs, levels: tuple[Level, ...],
+    scene: Scene, table: gpd.GeoDataFrame, legs: Legs, levels: tuple[Level, ...],
     own: Iterable[tuple[str, shapely.LineString]],
 ) -> Iterable[tuple[str, Level, Ints]]:  # fmt: skip
     """Legs of each of the designer's lines for each level, found by where they start and end."""
@@ -686,10 +687,10 @@ def _own_chains(
         return
     tee = legs.tee_sites.set_index("site_id").geometry.loc[mine["tee_id"]]
     end = legs.basket_sites.set_index("site_id").geometry.loc[mine["end_id"]]
-    cells = np.column_stack([*world.grid.rowcol(tee.x, tee.y), *world.grid.rowcol(end.x, end.y)])
+    cells = np.column_stack([*scene.grid.rowcol(tee.x, tee.y), *scene.grid.rowcol(end.x, end.y)])
     for name, line in own:
         corners = shapely.get_coordinates(line)
-        row, col = world.grid.rowcol(*corners.T)
+        row, col = scene.grid.rowcol(*corners.T)
         wanted = np.column_stack([row[:-1], col[:-1], row[1:], col[1:]])
         for level in levels:
             ours = (mine["level"] == level.name).to_numpy()
@@ -701,13 +702,13 @@ def _own_chains(
 
 
 def _numbered(
-    frames: list[pd.DataFrame], legs: gpd.GeoDataFrame, world: LegWorld, in_order: bool = True
+    frames: list[pd.DataFrame], legs: gpd.GeoDataFrame, scene: Scene, in_order: bool = True
 ) -> gpd.GeoDataFrame:
     """All holes with a number and a line each: the designer's own, then the best of each level."""
     frames = [frame for frame in frames if len(frame)]
     if not frames:
         names = [c.name for c in LAYERS["holes"].columns]
-        return gpd.GeoDataFrame(columns=names, geometry=[], crs=world.grid.crs)
+        return gpd.GeoDataFrame(columns=names, geometry=[], crs=scene.grid.crs)
     holes = pd.concat(frames, ignore_index=True)
     if in_order:
         holes = holes.assign(theirs=holes["origin"] != "own").sort_values(
@@ -724,7 +725,7 @@ def _numbered(
     ]
     holes["legs"] = [" ".join(str(ids[i]) for i in chain) for chain in chains]
     holes.insert(0, "hole_id", np.arange(1, len(holes) + 1))
-    return gpd.GeoDataFrame(holes, geometry=lines, crs=world.grid.crs)
+    return gpd.GeoDataFrame(holes, geometry=lines, crs=scene.grid.crs)
 
 
 def _routes(holes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -801,6 +802,6 @@ def _warnings(holes: gpd.GeoDataFrame, facts: dict[str, object]) -> tuple[str, .
     return ("no hole of more than one throw: no landing zone takes a throw and starts another",)
 
 
-def _no_positions(world: LegWorld) -> gpd.GeoDataFrame:
+def _no_positions(scene: Scene) -> gpd.GeoDataFrame:
     names = [c.name for c in LAYERS["hole_positions"].columns]
-    return gpd.GeoDataFrame(columns=names, geometry=[], crs=world.grid.crs)
+    return gpd.GeoDataFrame(columns=names, geometry=[], crs=scene.grid.crs)

@@ -8,18 +8,15 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
+from lanewright.base.arrays import Ints
 from lanewright.flight.flight import FINISHES, Flights
 from lanewright.legs import throwing
 from lanewright.legs.landing import Hazards, hazards_of
 from lanewright.legs.measure import scored
-from lanewright.legs.sites import LegWorld
+from lanewright.legs.scene import Scene
 from lanewright.legs.throwing import Contacts, Lines, Paths
-from lanewright.settings.config import LegsSettings
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from lanewright.settings.legs import LegsSettings
 
 TRIED = 2  # arcs thrown with for each line: those whose path meets least
 
@@ -30,7 +27,7 @@ class Thrower:
 
     Attributes
     ----------
-    world, contacts, hazards
+    scene, contacts, hazards
         What throws meet, and where they should not end.
     flights, paths
         Who throws, and how.
@@ -40,7 +37,7 @@ class Thrower:
         Sites of the property.
     """
 
-    world: LegWorld
+    scene: Scene
     contacts: Contacts
     hazards: Hazards
     flights: Flights
@@ -51,14 +48,14 @@ class Thrower:
 
     @classmethod
     def of(
-        cls, world: LegWorld, flights: Flights, settings: LegsSettings, leaf_state: str,
+        cls, scene: Scene, flights: Flights, settings: LegsSettings, leaf_state: str,
         tees: gpd.GeoDataFrame, baskets: gpd.GeoDataFrame,
     ) -> Thrower:  # fmt: skip
         """Make one for a property."""
         return cls(
-            world,
-            throwing.contacts_of(world, settings.throw, leaf_state),
-            hazards_of(world, settings.roll_slope),
+            scene,
+            throwing.contacts_of(scene, settings.throw, leaf_state),
+            hazards_of(scene, settings.roll_slope),
             flights,
             tuple(throwing.paths_of(level) for level in flights.levels),
             settings,
@@ -88,7 +85,7 @@ class Thrower:
         flights, paths = self.flights.levels[index], self.paths[index]
         some = min(throws or self.settings.throws, self.settings.throws)
         settings = self.settings.model_copy(update={"throws": some})
-        cell, arcs = self.world.grid.cell, len(self.flights.levels[index].arcs)
+        cell, arcs = self.scene.grid.cell, len(self.flights.levels[index].arcs)
         line = np.repeat(np.arange(tee.size), arcs)
         tried = Lines(
             *self._cells(self.tees, tee[line]), *self._cells(self.baskets, end[line]),
@@ -101,7 +98,7 @@ class Thrower:
         rank = pd.Series(line[there][order]).groupby(line[there][order]).cumcount().to_numpy()
         kept = np.sort(there[order][rank < TRIED])
         legs = scored(
-            self.world, self.contacts, self.hazards, self.tees.iloc[tee[line[kept]]],
+            self.scene, self.contacts, self.hazards, self.tees.iloc[tee[line[kept]]],
             self.baskets.iloc[end[line[kept]]], flights, paths, tried.take(kept), settings,
         )  # fmt: skip
         legs["line"] = line[kept]
@@ -116,7 +113,7 @@ class Thrower:
 
     def _cells(self, sites: gpd.GeoDataFrame, which: Ints) -> tuple[Ints, Ints]:
         at = shapely.get_coordinates(sites.geometry.to_numpy()[which])
-        return self.world.grid.rowcol(at[:, 0], at[:, 1])
+        return self.scene.grid.rowcol(at[:, 0], at[:, 1])
 
 
 def with_legs(table: gpd.GeoDataFrame, more: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -13,10 +13,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from lanewright.legs.sites import FLIGHT, LegWorld, cells_of
-
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from lanewright.base.arrays import Flags, Floats
+from lanewright.base.units import FOOT
+from lanewright.legs.scene import Scene
+from lanewright.legs.sites import FLIGHT, cells_of
 
 CIRCLE = 10.0  # m; putting area (PDGA Official Rules of Disc Golf, 806.01)
 LOOK = 30.0  # m; 100 ft past the basket, common practice
@@ -31,15 +31,14 @@ FRAMED = 0.5  # of a side's rays that meet trees within `FRAME`
 FRAME = 15.0  # m
 TREE = 4.0  # m of canopy that counts as trees
 SIDES = ("behind", "left", "short", "right")
-FOOT = 0.3048
 
 
-def greens_of(world: LegWorld, holes: gpd.GeoDataFrame) -> dict[str, Any]:
+def greens_of(scene: Scene, holes: gpd.GeoDataFrame) -> dict[str, Any]:
     """Look at the greens of holes.
 
     Parameters
     ----------
-    world
+    scene
         The land.
     holes
         Lines of play, tee first, with `green_slope_pct`.
@@ -61,19 +60,19 @@ def greens_of(world: LegWorld, holes: gpd.GeoDataFrame) -> dict[str, Any]:
     heading = came[:, None] + turn
     x = end[:, 0, None, None] + np.cos(heading)[..., None] * far
     y = end[:, 1, None, None] + np.sin(heading)[..., None] * far
-    row, col = world.grid.rowcol(x, y)
-    at = np.clip(row, 0, world.grid.rows - 1), np.clip(col, 0, world.grid.cols - 1)
-    here = world.grid.rowcol(end[:, 0], end[:, 1])
-    drop = world.ground[here][:, None, None] - world.ground[at]
-    inside = cells_of(world.land, world.grid)
-    kept_out = cells_of(world.keep_out, world.grid)
-    low = np.asarray((world.blocked[at] & FLIGHT) != 0, bool)
-    stands = low | (np.nan_to_num(world.canopy_height[at]) > TREE)
+    row, col = scene.grid.rowcol(x, y)
+    at = np.clip(row, 0, scene.grid.rows - 1), np.clip(col, 0, scene.grid.cols - 1)
+    here = scene.grid.rowcol(end[:, 0], end[:, 1])
+    drop = scene.ground[here][:, None, None] - scene.ground[at]
+    inside = cells_of(scene.land, scene.grid)
+    kept_out = cells_of(scene.keep_out, scene.grid)
+    low = np.asarray((scene.blocked[at] & FLIGHT) != 0, bool)
+    stands = low | (np.nan_to_num(scene.canopy_height[at]) > TREE)
     # Without lidar nobody knows a green to be open.
-    canopy = np.asarray(world.canopy_height[at], float)
+    canopy = np.asarray(scene.canopy_height[at], float)
     known = np.asarray(np.isfinite(canopy).any((1, 2)), bool)
     troubles = {
-        "water": np.asarray(world.water)[at],
+        "water": np.asarray(scene.water)[at],
         "a drop": (np.nan_to_num(drop) >= np.maximum(DROP * far, LEAST_DROP)),
         "the property line": ~inside[at],
         "a keep-out": kept_out[at],

@@ -9,12 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lanewright.base.arrays import Floats
 from lanewright.legs.scores import effective_length
 from lanewright.settings.levels import FAIRWAY_SHARE, Level
-
-Floats = NDArray[np.float64]
 
 OUR_DEFAULT = "our default"
 

@@ -33,16 +33,14 @@ from numpy.typing import NDArray
 from scipy import ndimage as ndi
 from scipy.spatial import cKDTree
 
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.grid import Grid
 from lanewright.flight.flight import RANGE_POWER
 from lanewright.kernels.room import run_room
-from lanewright.legs.sites import FLIGHT, LegWorld
-from lanewright.settings.config import SafetySettings
+from lanewright.legs.scene import Scene
+from lanewright.legs.sites import FLIGHT
+from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import Level
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 
 SPACING = 3.0  # m between places looked at along a fairway
 SLACK = 1.3  # m more than needed: half a step nearer asks 37 m / 44 m * 1.5 m more of a green level
@@ -140,24 +138,24 @@ class Fairways:
 
 
 def surroundings_of(
-    world: LegWorld, wires: Floats | None = None, buildings: shapely.Geometry | None = None
+    scene: Scene, wires: Floats | None = None, buildings: shapely.Geometry | None = None
 ) -> Surroundings:
     """Gather what lies between and around holes.
 
     Parameters
     ----------
-    world
+    scene
         The land.
     wires : (n, 2 or more)
         Places of overhead wires.
     buildings
         Where buildings stand, if known.
     """
-    stands = ((world.blocked & FLIGHT) != 0) | (np.nan_to_num(world.canopy_height) > TREE)
-    side = max(1, round(WALL / world.grid.cell))
+    stands = ((scene.blocked & FLIGHT) != 0) | (np.nan_to_num(scene.canopy_height) > TREE)
+    side = max(1, round(WALL / scene.grid.cell))
     trees = ndi.uniform_filter(stands.astype(np.float32), side, mode="nearest")
     return Surroundings(
-        world.grid, trees, world.land, world.keep_out,
+        scene.grid, trees, scene.land, scene.keep_out,
         buildings if buildings is not None else shapely.Polygon(),
         np.zeros((0, 2)) if wires is None else np.asarray(wires, float)[:, :2],
     )  # fmt: skip

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.morphology import reconstruction
 
+from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
 from lanewright.kernels.flow import flood, ranks, spread, steepest
 from lanewright.kernels.relief import gradient
@@ -19,8 +20,6 @@ from lanewright.kernels.relief import gradient
 if TYPE_CHECKING:
     import pyflwdir
 
-Float = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 
 # Beven and Kirkby 1979 leave the index without bound on level ground; floor is common practice.
 _LEAST_SLOPE = 0.001
@@ -48,13 +47,13 @@ class Flow:
     """
 
     surface: NDArray[np.float64]
-    depth: Float
+    depth: Raster
     filled: NDArray[np.float64]
     came_from: NDArray[np.uint8]
     order: NDArray[np.int64]
 
 
-def fill(surface: Float, sink_depth: float = np.inf) -> Flow:
+def fill(surface: Raster, sink_depth: float = np.inf) -> Flow:
     """Fill closed hollows up to where they spill; water that reaches unknown ground is gone.
 
     Parameters
@@ -100,7 +99,7 @@ def deepest(
     return found[1:]
 
 
-def _floors(heights: NDArray[np.float64], depth: NDArray[np.float64], sink_depth: float) -> Mask:
+def _floors(heights: NDArray[np.float64], depth: NDArray[np.float64], sink_depth: float) -> Flags:
     """Lowest cell of each hollow deeper than `sink_depth`."""
     labels, count = ndimage.label(depth > 0, _AROUND)
     floors = np.zeros(heights.shape, bool)
@@ -111,7 +110,7 @@ def _floors(heights: NDArray[np.float64], depth: NDArray[np.float64], sink_depth
     return floors
 
 
-def pond_floor(surface: Float, rise: float) -> Mask:
+def pond_floor(surface: Raster, rise: float) -> Flags:
     """Cells no higher than `rise` [m] above the floor of the hollow they lie in.
 
     A shallow hollow counts up to its spill, a deep one at its bottom only, and one within another
@@ -145,13 +144,13 @@ class Drainage:
         (below 0 on the way out of a hollow, which must fill before water passes).
     """
 
-    upslope_area: Float
-    is_line: Mask
-    height_above: Float
+    upslope_area: Raster
+    is_line: Flags
+    height_above: Raster
     lines: gpd.GeoDataFrame
 
 
-def drain(grid: Grid, flow: Flow, water: Mask, start_ha: float) -> Drainage:
+def drain(grid: Grid, flow: Flow, water: Flags, start_ha: float) -> Drainage:
     """Route water over a filled surface and say how high all ground stands above its drainage.
 
     Parameters
@@ -202,8 +201,8 @@ def drain(grid: Grid, flow: Flow, water: Mask, start_ha: float) -> Drainage:
 def _segments(
     grid: Grid,
     way: pyflwdir.FlwdirRaster,
-    gathered: Mask,
-    water: Mask,
+    gathered: Flags,
+    water: Flags,
     area: NDArray[np.float64],
     surface: NDArray[np.float64],
 ) -> list[dict[str, object]]:
@@ -236,7 +235,7 @@ def _segments(
     return found
 
 
-def _dry(path: NDArray[np.int64], water: Mask) -> list[NDArray[np.int64]]:
+def _dry(path: NDArray[np.int64], water: Flags) -> list[NDArray[np.int64]]:
     """Runs of cells out of the water, each with the water cells it comes from and goes to."""
     wet = water[path[:, 0], path[:, 1]]
     starts = np.flatnonzero(~wet & np.concatenate(([True], wet[:-1])))
@@ -256,7 +255,7 @@ def _lines(grid: Grid, found: list[dict[str, object]]) -> gpd.GeoDataFrame:
     return lines
 
 
-def wetness_index(surface: Float, cell: float, sink_depth: float = np.inf) -> Float:
+def wetness_index(surface: Raster, cell: float, sink_depth: float = np.inf) -> Raster:
     """Topographic wetness index: ln of upslope area per metre of contour over slope.
 
     Parameters

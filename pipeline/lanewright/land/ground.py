@@ -15,7 +15,7 @@ from lanewright.land import groundfilter
 from lanewright.land.surface import GroundSums, triangulate
 from lanewright.land.survey import Survey
 from lanewright.land.water import Tally
-from lanewright.settings.config import GroundSettings
+from lanewright.settings.ground import GroundSettings
 from lanewright.sources.points import Points, PointStore
 from lanewright.store import stage
 

@@ -23,12 +23,9 @@ from numba import njit, prange
 from numpy.typing import NDArray
 from scipy import ndimage, sparse
 
+from lanewright.base.arrays import Flags, Floats, Raster
 from lanewright.base.grid import Grid
-from lanewright.settings.config import FilterSettings
-
-Raster = NDArray[np.float32]
-Mask = NDArray[np.bool_]
-Coordinates = NDArray[np.float64]
+from lanewright.settings.ground import FilterSettings
 
 # Beyond the rim the raster goes on at the lowest height within so many metres, so that a hillside
 # cut off by the rim stays, and a treetop there does not turn into a plateau.
@@ -65,7 +62,7 @@ class Provisional:
 
     surface: Raster
     slope: Raster
-    taken: Mask
+    taken: Flags
 
 
 def lowest_raster(grid: Grid) -> Raster:
@@ -73,7 +70,7 @@ def lowest_raster(grid: Grid) -> Raster:
     return np.full(grid.shape, np.nan, np.float32)
 
 
-def add_lowest(lowest: Raster, grid: Grid, x: Coordinates, y: Coordinates, z: Coordinates) -> None:
+def add_lowest(lowest: Raster, grid: Grid, x: Floats, y: Floats, z: Floats) -> None:
     """Lower `lowest` in place to the lowest of the points in each cell.
 
     Points outside the grid or without a finite height are left out.
@@ -120,7 +117,7 @@ def provisional_ground(lowest: Raster, cell: float, settings: FilterSettings) ->
 
 def is_ground(
     height: NDArray[np.floating], slope: NDArray[np.floating], settings: FilterSettings
-) -> Mask:
+) -> Flags:
     """Whether returns lie near enough to the provisional ground.
 
     Parameters
@@ -133,24 +130,24 @@ def is_ground(
         Tolerances.
     """
     above = settings.threshold + settings.slope_scale * slope
-    near: Mask = (height <= above) & (height >= -(above + settings.depth))
+    near: Flags = (height <= above) & (height >= -(above + settings.depth))
     return near
 
 
 def classify(
-    x: Coordinates,
-    y: Coordinates,
-    z: Coordinates,
+    x: Floats,
+    y: Floats,
+    z: Floats,
     ground: Provisional,
     grid: Grid,
     settings: FilterSettings,
-) -> Mask:
+) -> Flags:
     """Which of a block of returns are ground; `grid` is the one that `ground` lies on."""
     height = np.asarray(z) - sample(ground.surface, grid, x, y)
     return is_ground(height, sample(ground.slope, grid, x, y), settings)
 
 
-def sample(raster: Raster, grid: Grid, x: Coordinates, y: Coordinates) -> NDArray[np.float64]:
+def sample(raster: Raster, grid: Grid, x: Floats, y: Floats) -> NDArray[np.float64]:
     """Bilinear value of a full raster at points; beyond its rim that of the nearest cell."""
     row = (grid.top - np.asarray(y)) / grid.cell - 0.5
     col = (np.asarray(x) - grid.left) / grid.cell - 0.5
@@ -182,7 +179,7 @@ def fill_gaps(raster: Raster) -> Raster:
     return out
 
 
-def _sound(heights: Raster, seen: Mask, cell: float, settings: FilterSettings) -> Mask:
+def _sound(heights: Raster, seen: Flags, cell: float, settings: FilterSettings) -> Flags:
     """Seen cells without false low returns; all of them where hardly any is seen."""
     radius, depth = max(1, round(settings.low_radius / cell)), np.float32(settings.low_depth)
     sound = seen
@@ -196,7 +193,7 @@ def _sound(heights: Raster, seen: Mask, cell: float, settings: FilterSettings) -
             return seen
 
 
-def _surface(heights: Raster, taken: Mask, cell: float) -> tuple[Raster, Raster]:
+def _surface(heights: Raster, taken: Flags, cell: float) -> tuple[Raster, Raster]:
     """Surface through the taken cells, and its gradient."""
     surface = fill_gaps(np.where(taken, heights, np.float32(np.nan)))
     smooth = ndimage.gaussian_filter(surface, _SLOPE_SIGMA / cell)
@@ -205,7 +202,7 @@ def _surface(heights: Raster, taken: Mask, cell: float) -> tuple[Raster, Raster]
     return surface, np.hypot(down, right)[:-1, :-1].astype(np.float32)
 
 
-def _cut_off(heights: Raster, cell: float, settings: FilterSettings) -> Mask:
+def _cut_off(heights: Raster, cell: float, settings: FilterSettings) -> Flags:
     """Cells that an opening lowers by more than terrain of the set slope could stand out."""
     widest = max(1, round(settings.window / cell))
     rim = 2 * max(1, round(_RIM / cell)) + 1
@@ -223,7 +220,7 @@ def _cut_off(heights: Raster, cell: float, settings: FilterSettings) -> Mask:
     return flagged[widest:-widest, widest:-widest]
 
 
-def _islands(heights: Raster, cell: float, settings: FilterSettings) -> Mask:
+def _islands(heights: Raster, cell: float, settings: FilterSettings) -> Flags:
     """Surfaces that lie higher than what is around them along most of their rim.
 
     A surface is what can be walked over without a step between cells; roofs too wide for the
@@ -257,13 +254,13 @@ def _islands(heights: Raster, cell: float, settings: FilterSettings) -> Mask:
         & (fall >= settings.island_share * np.maximum(rim, 1))
         & (hidden <= _HIDDEN_RIM * (rim + hidden))
     )
-    flagged: Mask = island[label].reshape(heights.shape)
+    flagged: Flags = island[label].reshape(heights.shape)
     return flagged
 
 
 def _grown(
-    heights: Raster, taken: Mask, sound: Mask, cell: float, settings: FilterSettings
-) -> Mask:
+    heights: Raster, taken: Flags, sound: Flags, cell: float, settings: FilterSettings
+) -> Flags:
     """Taken cells and those that the ground beside them runs on into."""
     # Median over the cells seen, so that water and other voids do not count.
     share = ndimage.uniform_filter(sound.astype(np.float32), 2 * round(15 / cell) + 1)

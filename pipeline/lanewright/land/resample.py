@@ -7,10 +7,10 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from lanewright.base.arrays import Raster
 from lanewright.kernels.relief import gradient
 
 T = TypeVar("T", bound=np.generic)
-Float = NDArray[np.float32]
 
 
 def factor_to(cell: float, wished: float) -> int:
@@ -37,7 +37,7 @@ def blocks_sum(array: NDArray[np.generic], factor: int) -> NDArray[np.float64]:
     return total
 
 
-def blocks_mean(surface: Float, factor: int) -> Float:
+def blocks_mean(surface: Raster, factor: int) -> Raster:
     """Height at the centre of each block: mean of its known cells; NaN where it has none.
 
     Where only a part of a block is known, its mean belongs to the middle of that part and is
@@ -67,7 +67,7 @@ def repeat(array: NDArray[T], factor: int, shape: tuple[int, int]) -> NDArray[T]
     return np.repeat(np.repeat(array, factor, axis=0), factor, axis=1)[: shape[0], : shape[1]]
 
 
-def smooth(array: Float, factor: int, shape: tuple[int, int]) -> Float:
+def smooth(array: Raster, factor: int, shape: tuple[int, int]) -> Raster:
     """Linear between the centres of coarse cells, onto the fine grid of `shape`.
 
     A fine cell is known where its own coarse cell is; unknown neighbours do not take part.
@@ -85,7 +85,7 @@ def smooth(array: Float, factor: int, shape: tuple[int, int]) -> Float:
     return np.divide(value, weight, out=np.full(shape, np.nan, np.float32), where=inside)
 
 
-def _stretch(array: Float, factor: int, size: int, axis: int) -> Float:
+def _stretch(array: Raster, factor: int, size: int, axis: int) -> Raster:
     place = (np.arange(size) + 0.5) / factor - 0.5
     last = array.shape[axis] - 1
     low = np.clip(np.floor(place).astype(np.int64), 0, last)

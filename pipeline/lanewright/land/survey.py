@@ -26,7 +26,8 @@ from shapely.geometry import shape
 from lanewright.base.errors import InputError
 from lanewright.base.grid import Grid
 from lanewright.land.water import Tally
-from lanewright.settings.config import Config, CrsSettings, IngestSettings
+from lanewright.settings.config import Config
+from lanewright.settings.ingest import CrsSettings, IngestSettings
 from lanewright.sources import crs as crs_of
 from lanewright.sources import rasters, reader, vectors
 from lanewright.sources.crs import Bounds

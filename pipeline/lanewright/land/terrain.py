@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import outlines
 from lanewright.kernels.relief import facing, gradient, steepness
@@ -20,13 +21,11 @@ from lanewright.land.ground import Ground
 from lanewright.land.resample import blocks_mean, blocks_sum, factor_to, repeat, smooth
 from lanewright.land.survey import Survey
 from lanewright.land.water import Tally, find_water, flatten
-from lanewright.settings.config import TerrainSettings
+from lanewright.settings.terrain import TerrainSettings
 from lanewright.store import stage
 
 log = logging.getLogger(__name__)
 
-Float = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 
 # In the order in which they claim a cell that several of them hold for.
 REASONS = ("ponding", "near drainage", "wetness")
@@ -65,16 +64,16 @@ class Terrain:
         `drain_id, order, upslope_ha, length_m, fall_pct`; LineString, upper end first.
     """
 
-    slope_pct: Float
-    aspect_deg: Float
-    ponding: Float
-    wetness: Float
-    height_above_drainage: Float
-    upslope_area: Float
-    water: Mask
-    wet: Mask
-    very_wet: Mask
-    water_level: Float
+    slope_pct: Raster
+    aspect_deg: Raster
+    ponding: Raster
+    wetness: Raster
+    height_above_drainage: Raster
+    upslope_area: Raster
+    water: Flags
+    wet: Flags
+    very_wet: Flags
+    water_level: Raster
     water_bodies: gpd.GeoDataFrame
     wet_ground: gpd.GeoDataFrame
     drainage: gpd.GeoDataFrame
@@ -95,11 +94,11 @@ def find_terrain(survey: Survey, ground: Ground, settings: TerrainSettings) -> T
 
 def shape_terrain(
     grid: Grid,
-    surface: Float,
+    surface: Raster,
     tally: Tally | None,
     known_water: Iterable[shapely.Geometry],
     settings: TerrainSettings,
-    inside: Mask | None = None,
+    inside: Flags | None = None,
 ) -> Terrain:
     """Slope, water, drainage and wet ground of a terrain model.
 
@@ -183,7 +182,7 @@ def shape_terrain(
     )
 
 
-def slope_and_aspect(surface: Float, cell: float, least_cell: float) -> tuple[Float, Float]:
+def slope_and_aspect(surface: Raster, cell: float, least_cell: float) -> tuple[Raster, Raster]:
     """Slope [percent] and aspect [degrees clockwise from north, downhill] by Horn's weights.
 
     Parameters
@@ -217,7 +216,7 @@ def slope_and_aspect(surface: Float, cell: float, least_cell: float) -> tuple[Fl
     return steepness(east, south), facing(east, south)
 
 
-def _wetness(surface: Float, grid: Grid, settings: TerrainSettings) -> Float:
+def _wetness(surface: Raster, grid: Grid, settings: TerrainSettings) -> Raster:
     factor = factor_to(grid.cell, settings.wetness_cell)
     coarse = _softened(blocks_mean(surface, factor))
     index = wetness_index(coarse, grid.cell * factor, settings.sink_depth)
@@ -225,7 +224,7 @@ def _wetness(surface: Float, grid: Grid, settings: TerrainSettings) -> Float:
     return np.where(np.isfinite(surface), index, np.float32(np.nan))
 
 
-def _softened(surface: Float) -> Float:
+def _softened(surface: Raster) -> Raster:
     """Each cell with its neighbours, weights 1 2 1 along either axis.
 
     Only whole pairs of neighbours take part: a mean over one side would bend a slope up or down
@@ -244,14 +243,14 @@ def _softened(surface: Float) -> Float:
 
 def _wet_ground(
     grid: Grid,
-    ground: Float,
+    ground: Raster,
     flow: Flow,
     drainage: Drainage,
-    water: Mask,
-    index: Float,
-    inside: Mask,
+    water: Flags,
+    index: Raster,
+    inside: Flags,
     settings: TerrainSettings,
-) -> tuple[NDArray[np.int32], Mask]:
+) -> tuple[NDArray[np.int32], Flags]:
     """Reason why each cell is wet (0: it is not), and which cells are very wet."""
     land = np.isfinite(ground) & ~water
     hollows = _hollows(flow.depth, grid.cell, settings)
@@ -279,7 +278,7 @@ def _wet_ground(
     return reason, (ponding | soaked | wettest) & (reason > 0)
 
 
-def _hollows(depth: Float, cell: float, settings: TerrainSettings) -> Mask:
+def _hollows(depth: Raster, cell: float, settings: TerrainSettings) -> Flags:
     """Closed hollows deep and large enough to count, whole."""
     labels, count = ndimage.label(depth > 0, _AROUND)
     area = np.bincount(labels.ravel(), minlength=count + 1)[1:] * cell**2
@@ -292,7 +291,7 @@ def _hollows(depth: Float, cell: float, settings: TerrainSettings) -> Mask:
     return np.asarray(counts[labels])
 
 
-def _top(ranked: Float, share: float) -> float:
+def _top(ranked: Raster, share: float) -> float:
     """Value that the highest `share` of sorted values lie above."""
     if not len(ranked):
         return float("inf")
@@ -300,15 +299,15 @@ def _top(ranked: Float, share: float) -> float:
     return float(ranked[at]) if at >= 0 else float("-inf")
 
 
-def _sieved(mask: Mask, least: float) -> Mask:
+def _sieved(mask: Flags, least: float) -> Flags:
     """The mask without patches of fewer than `least` cells."""
     labels, _ = ndimage.label(mask, _AROUND)
-    keep: Mask = np.bincount(labels.ravel()) >= least
+    keep: Flags = np.bincount(labels.ravel()) >= least
     keep[0] = False
     return np.asarray(keep[labels], dtype=bool)
 
 
-def _patches(grid: Grid, reason: NDArray[np.int32], depth: Float) -> gpd.GeoDataFrame:
+def _patches(grid: Grid, reason: NDArray[np.int32], depth: Raster) -> gpd.GeoDataFrame:
     """Polygons of wet ground, one per connected patch of one reason, largest first."""
     labels = np.zeros(grid.shape, np.int32)
     reasons: list[str] = []

@@ -13,15 +13,14 @@ from numpy.typing import NDArray
 from rasterio.features import rasterize
 from scipy import ndimage
 
+from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import outlines
 from lanewright.land.resample import blocks_mean, blocks_sum, factor_to, repeat
-from lanewright.settings.config import TerrainSettings
+from lanewright.settings.terrain import TerrainSettings
 
 log = logging.getLogger(__name__)
 
-Float = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 
 SOURCES = ("class 9", "void", "given")
 
@@ -63,8 +62,8 @@ class Tally:
 
     returns: NDArray[np.uint16]
     water_returns: NDArray[np.uint16]
-    water_level: Float
-    covered: Mask
+    water_level: Raster
+    covered: Flags
 
     def coarser(self, factor: int) -> Tally:
         """The same counts over blocks of `factor` x `factor` cells."""
@@ -103,13 +102,13 @@ class Water:
     """
 
     body: NDArray[np.int32]
-    level: Float
+    level: Raster
     bodies: gpd.GeoDataFrame
 
 
 def find_water(
     grid: Grid,
-    surface: Float,
+    surface: Raster,
     tally: Tally | None,
     known: Iterable[shapely.Geometry],
     settings: TerrainSettings,
@@ -158,7 +157,7 @@ def find_water(
     return Water(repeat(body, factor, grid.shape), repeat(level, factor, grid.shape), bodies)
 
 
-def flatten(surface: Float, water: Water) -> Float:
+def flatten(surface: Raster, water: Water) -> Raster:
     """Ground with every water cell at the level of its body.
 
     >>> body = np.array([[0, 1]], dtype=np.int32)
@@ -169,7 +168,7 @@ def flatten(surface: Float, water: Water) -> Float:
     return np.where(np.isfinite(water.level), water.level, surface)
 
 
-def return_spacing(returns: NDArray[np.uint16], covered: Mask, cell: float) -> float:
+def return_spacing(returns: NDArray[np.uint16], covered: Flags, cell: float) -> float:
     """Distance between pulses over ordinary ground [m]; infinite where nothing was counted.
 
     Pulses are counted by the share of cells they leave empty, as random points would, since
@@ -191,8 +190,8 @@ def return_spacing(returns: NDArray[np.uint16], covered: Mask, cell: float) -> f
 
 
 def _seen(
-    grid: Grid, ground: Float, tally: Tally, settings: TerrainSettings
-) -> tuple[NDArray[np.int32], Float, list[str]]:
+    grid: Grid, ground: Raster, tally: Tally, settings: TerrainSettings
+) -> tuple[NDArray[np.int32], Raster, list[str]]:
     """Bodies from class 9 and from voids."""
     cell = grid.cell
     marked = (tally.water_returns > 0) & (2 * tally.water_returns >= tally.returns)
@@ -237,8 +236,8 @@ def _seen(
 
 
 def _by_level(
-    patch: Mask, heights: NDArray[np.float64], ground: Float, step: float, reach: float
-) -> list[tuple[Mask, Float]]:
+    patch: Flags, heights: NDArray[np.float64], ground: Raster, step: float, reach: float
+) -> list[tuple[Flags, Raster]]:
     """Split a patch where its marked levels leave a gap; each part with its level.
 
     Within `reach` cells of a marked one the ground is not asked: drawn from bank to bank, or from
@@ -264,7 +263,7 @@ def _by_level(
     return parts
 
 
-def _sloping(heights: NDArray[np.float64], part: Mask) -> Float:
+def _sloping(heights: NDArray[np.float64], part: Flags) -> Raster:
     """Level of flowing water: mean of the marked heights around, nearest first."""
     held = np.isfinite(heights)
     weight = ndimage.gaussian_filter(held.astype(np.float64), 8)
@@ -276,7 +275,7 @@ def _sloping(heights: NDArray[np.float64], part: Mask) -> Float:
 
 
 def _flat_rim(
-    patch: Mask, land: Mask, covered: Mask, ground: Float, cell: float, relief: float
+    patch: Flags, land: Flags, covered: Flags, ground: Raster, cell: float, relief: float
 ) -> float | None:
     """Level of a void if its rim is flat and it lies low, else None."""
     away = ndimage.distance_transform_edt(~patch) * cell
@@ -304,21 +303,21 @@ def _flat_rim(
     return float(low)
 
 
-def _is_cut_out(patch: Mask) -> bool:
+def _is_cut_out(patch: Flags) -> bool:
     """Whether a void is a rectangle along the grid: a strip that a tile was cut without."""
     rows, cols = np.nonzero(patch)
     box = (rows.max() - rows.min() + 1) * (cols.max() - cols.min() + 1)
     return bool(len(rows) >= _CUT_OUT * box)
 
 
-def _ring(patch: Mask) -> int:
+def _ring(patch: Flags) -> int:
     """Cells that would stand around the patch if nothing cut it off."""
     padded = np.pad(patch, 2)
     around = ndimage.distance_transform_edt(~padded)
     return int(((around > 0) & (around <= 1.5)).sum())
 
 
-def _drawn(known: Iterable[shapely.Geometry], grid: Grid) -> Mask:
+def _drawn(known: Iterable[shapely.Geometry], grid: Grid) -> Flags:
     lines: list[shapely.Geometry] = []
     areas: list[shapely.Geometry] = []
     # A table of features offers its shapes under this name.
@@ -344,13 +343,13 @@ def _drawn(known: Iterable[shapely.Geometry], grid: Grid) -> Mask:
 
 def _join_drawn(
     grid: Grid,
-    ground: Float,
-    drawn: Mask,
+    ground: Raster,
+    drawn: Flags,
     body: NDArray[np.int32],
-    level: Float,
+    level: Raster,
     sources: list[str],
     settings: TerrainSettings,
-) -> tuple[NDArray[np.int32], Float, list[str]]:
+) -> tuple[NDArray[np.int32], Raster, list[str]]:
     """Add given water: to the body it overlaps most, else as one of its own."""
     patches, _ = ndimage.label(drawn, _AROUND)
     for number, place in enumerate(ndimage.find_objects(patches), start=1):
@@ -390,7 +389,7 @@ def _largest_first(
 
 
 def _frame(
-    grid: Grid, body: NDArray[np.int32], level: Float, sources: list[str]
+    grid: Grid, body: NDArray[np.int32], level: Raster, sources: list[str]
 ) -> gpd.GeoDataFrame:
     ids = np.arange(1, len(sources) + 1)
     shapes = outlines(body, grid)
@@ -413,7 +412,7 @@ def _frame(
     return frame[~frame.geometry.is_empty].reset_index(drop=True)
 
 
-def _opened(mask: Mask, radius: float) -> Mask:
+def _opened(mask: Flags, radius: float) -> Flags:
     """Part of the mask that circles of `radius` cells inside it can sweep."""
     core = _distance(mask, outside=False) > radius
     if not core.any():
@@ -421,21 +420,21 @@ def _opened(mask: Mask, radius: float) -> Mask:
     return np.asarray(mask & (ndimage.distance_transform_edt(~core) <= radius))
 
 
-def _without_pinholes(mask: Mask, least: float) -> Mask:
+def _without_pinholes(mask: Flags, least: float) -> Flags:
     """The mask with holes of fewer than `least` cells filled: a bird, a buoy, a stray return."""
     holes, _ = ndimage.label(~mask)
-    small: Mask = np.bincount(holes.ravel()) < least
+    small: Flags = np.bincount(holes.ravel()) < least
     small[0] = True
     return np.asarray(small[holes])
 
 
-def _closed(mask: Mask, radius: float) -> Mask:
+def _closed(mask: Flags, radius: float) -> Flags:
     """The mask with gaps closed that no circle of `radius` cells fits through."""
     reached = ndimage.distance_transform_edt(~mask) <= radius
     return np.asarray(_distance(reached, outside=True) > radius)
 
 
-def _distance(mask: Mask, outside: bool) -> NDArray[np.float64]:
+def _distance(mask: Flags, outside: bool) -> NDArray[np.float64]:
     """Cells to the nearest False; beyond the border the mask goes on as `outside`."""
     padded = np.pad(mask, 1, constant_values=outside)
     if padded.all():

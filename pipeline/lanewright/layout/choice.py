@@ -32,15 +32,12 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.schema import FINISHES
 from lanewright.layout.circuit import ARRIVAL, Problem, Share
 from lanewright.layout.walks import EASY, Footing, bridged, seconds_between, walks_between
-from lanewright.settings.config import LayoutSettings, MixSettings
+from lanewright.settings.layout import LayoutSettings, MixSettings
 from lanewright.settings.levels import Level
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 FAR = 91.0
 """Walk [m] beyond which one needs a reason: 300 ft; common practice, ours."""
@@ -80,7 +77,7 @@ class Field:
     holes: gpd.GeoDataFrame
     tee: Floats
     basket: Floats
-    must: Mask
+    must: Flags
     place: Ints
     wish: Ints
     trim: Floats
@@ -102,7 +99,7 @@ class Field:
         )  # fmt: skip
 
     @property
-    def apart(self) -> Mask:
+    def apart(self) -> Flags:
         """Whether two candidates are in conflict (n, n)."""
         apart = np.zeros((len(self), len(self)), bool)
         apart[self.conflicts[:, 0], self.conflicts[:, 1]] = True
@@ -128,7 +125,7 @@ class Ways:
     start: Ints
     end: Ints
     easy: Floats
-    bridge: Mask
+    bridge: Flags
     fire: Ints
 
 
@@ -386,7 +383,7 @@ def _rounded(points: NDArray[Any]) -> Floats:
     return np.asarray(np.round(np.asarray(points, np.float64), 1) + 0.0)
 
 
-def kinds_of(holes: gpd.GeoDataFrame, level: Level, mix: MixSettings) -> dict[str, Mask]:
+def kinds_of(holes: gpd.GeoDataFrame, level: Level, mix: MixSettings) -> dict[str, Flags]:
     """Holes of each kind that the mix tells apart."""
     third = (level.par3_to - level.par3_from) / 3
     band = np.digitize(

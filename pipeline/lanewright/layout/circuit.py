@@ -17,13 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from ortools.sat.python import cp_model
 
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.kernels.rounds import anneal
 
 log = logging.getLogger(__name__)
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 ARRIVAL = -1
 """Stands for the arrival where a walk starts or ends."""
@@ -40,7 +38,7 @@ class Share:
     """A wish for at least `least` holes of a kind; each one short costs `weight` points."""
 
     term: str
-    members: Mask
+    members: Flags
     least: int
     weight: float
 
@@ -98,7 +96,7 @@ class Problem:
     repeat: float
     trim: Floats
     budget: float | None
-    must: Mask
+    must: Flags
     place: Ints
     halves: bool = False
 

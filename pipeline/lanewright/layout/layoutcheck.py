@@ -17,12 +17,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 from scipy.spatial.distance import cdist
 
+from lanewright.base.arrays import Flags, Floats
 from lanewright.holes.safety import Surroundings
-from lanewright.settings.config import SafetySettings
+from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import Level
-
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 STEP = 1.0  # m between places of a line
 NEAREST = 0.25  # of a distance that is asked before throws have spread

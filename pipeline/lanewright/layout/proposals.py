@@ -20,6 +20,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from lanewright.base.arrays import Floats, Ints
 from lanewright.base.errors import InputError
 from lanewright.base.schema import LAYERS
 from lanewright.growth.lanes import Lanes
@@ -46,18 +47,17 @@ from lanewright.layout.choice import (
 from lanewright.layout.circuit import Earlier, Problem, Round
 from lanewright.layout.designer import SAME, Drawn, Hand, changes
 from lanewright.layout.walks import Footing, Walk, footing, graph_of, met_by, streams, walks_between
-from lanewright.legs.search import world_of
-from lanewright.legs.sites import LegWorld, cells_of
+from lanewright.legs.scene import Scene, scene_of
+from lanewright.legs.sites import cells_of
 from lanewright.legs.throwing import UNDER_CANOPY
-from lanewright.settings.config import LayoutSettings, LegsSettings
+from lanewright.settings.layout import LayoutSettings
+from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level
 from lanewright.store import stage
 from lanewright.trim.plan import Trim, with_hours
 
 log = logging.getLogger(__name__)
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 STEEP = 15.0
 """Grade of a walk [percent] from which it needs steps or a switchback; common practice, ours."""
@@ -146,16 +146,16 @@ def lay_out(
         Takes the share done.
     """
     level = _main_level(levels, settings)
-    world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
+    scene = scene_of(survey, ground, terrain, vegetation, lanes, legs_settings)
     barred = hand.area("keep out")
     paths = shapely.from_wkt(hand.paths) if hand.paths else shapely.LineString()
     water = terrain.water | streams(terrain.drainage, survey.grid, settings.walk.stream)
     site = Site(
         footing(
-            survey.grid, world.ground, survey.land, survey.keep_out.union(barred), water,
+            survey.grid, scene.ground, survey.land, survey.keep_out.union(barred), water,
             terrain.wet, terrain.very_wet, settings.walk, paths,
         ),
-        safety.surroundings_of(world, survey.wires),
+        safety.surroundings_of(scene, survey.wires),
         hand.arrival,
     )  # fmt: skip
     frame = with_hours(holes.holes, trim)
@@ -167,14 +167,14 @@ def lay_out(
     layouts = propose(
         site, candidates, holes.legs, level, wanted, settings, reasons=reasons, progress=progress
     )
-    usual = room_for(level, survey.land.area / 1e4, _wooded(world))
+    usual = room_for(level, survey.land.area / 1e4, _wooded(scene))
     facts = layouts.facts | {"holes that so much land usually holds, our default": usual}
     return _told(replace(layouts, facts=facts), hand, gone, warnings)
 
 
-def _wooded(world: LegWorld) -> float:
+def _wooded(scene: Scene) -> float:
     """Share of the property under trees; 0 where nobody knows."""
-    canopy = world.canopy_height[cells_of(world.land, world.grid)]
+    canopy = scene.canopy_height[cells_of(scene.land, scene.grid)]
     known = np.isfinite(canopy)
     return float((canopy[known] > UNDER_CANOPY).mean()) if known.any() else 0.0
 

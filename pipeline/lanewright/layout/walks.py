@@ -19,15 +19,11 @@ from scipy import ndimage as ndi
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
+from lanewright.base.arrays import Flags, Floats, Ints, Raster
 from lanewright.base.grid import Grid
 from lanewright.land.resample import blocks_mean, blocks_sum, factor_to
 from lanewright.legs.sites import cells_of
-from lanewright.settings.config import WalkSettings
-
-Float = NDArray[np.float32]
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
+from lanewright.settings.layout import WalkSettings
 
 # Steps to the 16 neighbours, half of them: with 8, a way across the axes is up to 8 % too long,
 # with these up to 3 %. Beside each step the cells it passes between its ends.
@@ -72,11 +68,11 @@ class Footing:
     """
 
     grid: Grid
-    height: Float
-    slow: Float
+    height: Raster
+    slow: Raster
     fine: Grid
-    water: Mask
-    wet: Mask
+    water: Flags
+    wet: Flags
     steepest: float
 
 
@@ -98,12 +94,12 @@ class Walk:
 
 def footing(
     grid: Grid,
-    height: Float,
+    height: Raster,
     land: shapely.Geometry,
     keep_out: shapely.Geometry,
-    water: Mask,
-    wet: Mask,
-    very_wet: Mask,
+    water: Flags,
+    wet: Flags,
+    very_wet: Flags,
     settings: WalkSettings,
     paths: shapely.Geometry | None = None,
 ) -> Footing:
@@ -127,10 +123,10 @@ def footing(
     factor = factor_to(grid.cell, settings.cell)
     coarse = grid.coarser(factor)
 
-    def any_of(mask: Mask) -> Mask:
+    def any_of(mask: Flags) -> Flags:
         return blocks_sum(mask, factor) > 0
 
-    def most_of(mask: Mask) -> Mask:
+    def most_of(mask: Flags) -> Flags:
         return blocks_sum(mask, factor) * 2 >= factor**2
 
     slow = np.ones(coarse.shape, np.float32)
@@ -151,7 +147,7 @@ def footing(
     return Footing(coarse, ground, slow, grid, water, wet, settings.steepest)
 
 
-def streams(drainage: gpd.GeoDataFrame, grid: Grid, least_ha: float) -> Mask:
+def streams(drainage: gpd.GeoDataFrame, grid: Grid, least_ha: float) -> Flags:
     """Cells of drainage lines from which on water runs (rows, cols); none with `least_ha` 0.
 
     Lidar often sees a creek in pieces only, where the sun or the crowns let it.
@@ -162,7 +158,7 @@ def streams(drainage: gpd.GeoDataFrame, grid: Grid, least_ha: float) -> Mask:
     return cells_of(lines.union_all().buffer(0.75 * grid.cell), grid)
 
 
-def _broad(water: Mask, width: float) -> Mask:
+def _broad(water: Flags, width: float) -> Flags:
     """Water wider than `width` [cells], with its narrow arms left off."""
     if width <= 0 or not water.any():
         return water
@@ -324,7 +320,7 @@ def _line(land: Footing, cells: list[int], start: Floats, end: Floats) -> shapel
 # What a walk meets
 
 
-def bridged(land: Footing, lines: NDArray[np.object_]) -> Mask:
+def bridged(land: Footing, lines: NDArray[np.object_]) -> Flags:
     """Whether each walk comes over water (lines,); looked at where it bends and between."""
     there = np.array([line is not None for line in lines], bool)
     found = np.zeros(len(lines), bool)

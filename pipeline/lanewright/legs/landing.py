@@ -12,11 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright.legs.sites import LegWorld, cells_of
+from lanewright.base.arrays import Flags, Floats
+from lanewright.legs.scene import Scene
+from lanewright.legs.sites import cells_of
 from lanewright.legs.throwing import Lines
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 WITHIN = 2 / 3
 """Share of throws in the ellipse: two thirds is what course designers ask of a landing zone (a
@@ -38,10 +37,10 @@ class Hazards:
         Off the property; a keep-out with its buffer.
     """
 
-    water: Mask
-    steep: Mask
-    outside: Mask
-    keep_out: Mask
+    water: Flags
+    steep: Flags
+    outside: Flags
+    keep_out: Flags
 
 
 @dataclass(frozen=True)
@@ -76,12 +75,12 @@ class Landings:
     unsafe: Floats
 
 
-def hazards_of(world: LegWorld, roll_slope: float) -> Hazards:
+def hazards_of(scene: Scene, roll_slope: float) -> Hazards:
     """Where no throw should end; `roll_slope` [percent] is steep enough to roll."""
     with np.errstate(invalid="ignore"):
-        steep = world.slope_pct >= roll_slope
+        steep = scene.slope_pct >= roll_slope
     return Hazards(
-        world.water, steep, ~cells_of(world.land, world.grid), cells_of(world.keep_out, world.grid)
+        scene.water, steep, ~cells_of(scene.land, scene.grid), cells_of(scene.keep_out, scene.grid)
     )
 
 
@@ -124,7 +123,7 @@ def landings(stops: NDArray[np.float32], lines: Lines, hazards: Hazards, cell: f
     )
 
 
-def _at(mask: Mask, row: NDArray[np.floating], col: NDArray[np.floating], beyond: bool) -> Mask:
+def _at(mask: Flags, row: NDArray[np.floating], col: NDArray[np.floating], beyond: bool) -> Flags:
     """The mask at places in cells; `beyond` off the grid."""
     r, c = np.floor(row).astype(np.int64), np.floor(col).astype(np.int64)
     inside = (r >= 0) & (c >= 0) & (r < mask.shape[0]) & (c < mask.shape[1])

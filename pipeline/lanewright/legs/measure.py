@@ -12,22 +12,20 @@ import shapely
 from numpy.typing import NDArray
 from scipy import ndimage as ndi
 
+from lanewright.base.arrays import Floats, Ints
 from lanewright.base.grid import Grid
 from lanewright.base.schema import FAILS
+from lanewright.base.units import FOOT
 from lanewright.flight.flight import FINISHES, TARGET, LevelFlights
 from lanewright.kernels import march
 from lanewright.kernels.throws import NO_THROW
 from lanewright.legs import scores, throwing
 from lanewright.legs.landing import Hazards, landings
-from lanewright.legs.sites import LegWorld
+from lanewright.legs.scene import Scene
 from lanewright.legs.throwing import Contacts, Lines, Paths
-from lanewright.settings.config import LegsSettings
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from lanewright.settings.legs import LegsSettings
 
 KINDS = ("none", "open", "edge", "lane", "tunnel")
-FOOT = 0.3048
 ROOFED = 0.5  # share of the length from which a lane is a tunnel
 FAIL_STEP = 5.0  # m of a leg whose failed throws count together
 BRUSH_TOP = 5.0  # m; growth no higher is brush
@@ -50,7 +48,7 @@ def places_of(lines: Lines, grid: Grid) -> Floats:
 
 
 def scored(
-    world: LegWorld, contacts: Contacts, hazards: Hazards, tees: gpd.GeoDataFrame,
+    scene: Scene, contacts: Contacts, hazards: Hazards, tees: gpd.GeoDataFrame,
     ends: gpd.GeoDataFrame, flights: LevelFlights, paths: Paths, lines: Lines,
     settings: LegsSettings,
 ) -> gpd.GeoDataFrame:  # fmt: skip
@@ -58,7 +56,7 @@ def scored(
 
     Parameters
     ----------
-    world, contacts, hazards
+    scene, contacts, hazards
         What throws meet, and where they should not end.
     tees, ends
         Sites of each line, one row per line.
@@ -77,27 +75,27 @@ def scored(
         parts = [np.arange(i, min(i + AT_ONCE, len(lines))) for i in range(0, len(lines), AT_ONCE)]
         frames = [
             scored(
-                world, contacts, hazards, tees.iloc[part], ends.iloc[part], flights, paths,
+                scene, contacts, hazards, tees.iloc[part], ends.iloc[part], flights, paths,
                 lines.take(part), settings,
             )
             for part in parts
         ]  # fmt: skip
-        return gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), crs=world.grid.crs)
-    grid, level = world.grid, flights.level
+        return gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), crs=scene.grid.crs)
+    grid, level = scene.grid, flights.level
     places = places_of(lines, grid)
     seeds = throwing.seeds_of(level.name, lines, *places.T)
     thrown = throwing.throw(
         lines, flights, paths, contacts, seeds, settings.throws, grid.cell, stops=True
     )
-    fails = _fails(world, lines, thrown.stops)
+    fails = _fails(scene, lines, thrown.stops)
     lands = landings(thrown.stops, lines, hazards, grid.cell)
     length = throwing.length_of(lines, grid.cell)
     tee_m, end_m = tees["ground_m"].to_numpy(), ends["ground_m"].to_numpy()
     rise = end_m - tee_m
     over = tee_m + flights.release, end_m + flights.end
     x, y, z = _flown(places, *over, flights, paths, lines, length)
-    path = _along(world, x, y, z, length)
-    pinch, pinch_at = _pinch(world, path, length)
+    path = _along(scene, x, y, z, length)
+    pinch, pinch_at = _pinch(scene, path, length)
     grade = 100 * rise / length
     tee_slope, end_slope = tees["slope_pct"].to_numpy(), ends["slope_pct"].to_numpy()
     clearance = scores.clearance(thrown.clear, thrown.low)
@@ -204,16 +202,16 @@ class _Fails:
     on: NDArray[np.object_]
 
 
-def _fails(world: LegWorld, lines: Lines, stops: NDArray[np.float32]) -> _Fails:
+def _fails(scene: Scene, lines: Lines, stops: NDArray[np.float32]) -> _Fails:
     """Middle of the throws that failed in the stretch of a leg where most of them did."""
-    length = throwing.length_of(lines, world.grid.cell)
+    length = throwing.length_of(lines, scene.grid.cell)
     at = stops[..., 0] * length[:, None]
     stretch = np.where(np.isfinite(at), at // FAIL_STEP, -1).astype(np.int64)
     counts = np.zeros((len(lines), max(int(stretch.max(initial=0)) + 1, 1)), np.int64)
     leg, throw = np.nonzero(stretch >= 0)
     np.add.at(counts, (leg, stretch[leg, throw]), 1)
     here = (stretch == counts.argmax(1)[:, None]) & (counts.max(1) > 0)[:, None]
-    kinds = _stopped_by(world, lines, stops)
+    kinds = _stopped_by(scene, lines, stops)
     most = np.stack([((kinds == k) & here).sum(1) for k in range(len(FAILS))], 1).argmax(1)
     fails = here.any(1)
     on = np.array(FAILS, object)[most]
@@ -227,19 +225,19 @@ def _fails(world: LegWorld, lines: Lines, stops: NDArray[np.float32]) -> _Fails:
     return _Fails(middle(at), middle(stops[..., 2]), middle(stops[..., 1]), on)
 
 
-def _stopped_by(world: LegWorld, lines: Lines, stops: NDArray[np.float32]) -> NDArray[np.int8]:
+def _stopped_by(scene: Scene, lines: Lines, stops: NDArray[np.float32]) -> NDArray[np.int8]:
     """Index into `FAILS` of what stopped each throw (legs, throws); -1 for none."""
     dr, dc = lines.end_row - lines.tee_row, lines.end_col - lines.tee_col
     length = throwing.length_of(lines, 1.0)
-    along, left = stops[..., 0], stops[..., 1] / (length[:, None] * world.grid.cell)
+    along, left = stops[..., 0], stops[..., 1] / (length[:, None] * scene.grid.cell)
     stopped = np.isfinite(stops[..., 3])
     along, left = np.where(stopped, along, 0), np.where(stopped, left, 0)
     row = lines.tee_row[:, None] + 0.5 + dr[:, None] * along - dc[:, None] * left
     col = lines.tee_col[:, None] + 0.5 + dc[:, None] * along + dr[:, None] * left
     canopy = np.nan_to_num(
-        world.canopy_height[
-            np.clip(row.astype(np.int64), 0, world.grid.rows - 1),
-            np.clip(col.astype(np.int64), 0, world.grid.cols - 1),
+        scene.canopy_height[
+            np.clip(row.astype(np.int64), 0, scene.grid.rows - 1),
+            np.clip(col.astype(np.int64), 0, scene.grid.cols - 1),
         ]
     )
     low = (stops[..., 2] < throwing.BRUSH) | (canopy <= BRUSH_TOP)
@@ -292,34 +290,34 @@ class _Path:
     kind: NDArray[np.object_]
 
 
-def _along(world: LegWorld, x: Floats, y: Floats, z: Floats, length: Floats) -> _Path:
-    grid = world.grid
+def _along(scene: Scene, x: Floats, y: Floats, z: Floats, length: Floats) -> _Path:
+    grid = scene.grid
 
     def cells(x: Floats, y: Floats) -> tuple[Ints, Ints]:
         row, col = grid.rowcol(x, y)
         return np.clip(row, 0, grid.rows - 1), np.clip(col, 0, grid.cols - 1)
 
     at = cells(x, y)
-    height = z - world.ground[at]
-    canopy = np.nan_to_num(world.canopy_height[at])
+    height = z - scene.ground[at]
+    canopy = np.nan_to_num(scene.canopy_height[at])
     roofed = (canopy > np.maximum(height + OVERHEAD, 5.0)).mean(1)
     layer = np.floor(np.nan_to_num(height, nan=1e3) / march.LAYER).astype(np.int64)
     bit = np.uint64(1) << np.clip(layer, 0, march.LAYERS - 1).astype(np.uint64)
-    held = ((world.blocked[at] & bit) != 0) & (layer >= 0) & (layer < march.LAYERS)
+    held = ((scene.blocked[at] & bit) != 0) & (layer >= 0) & (layer < march.LAYERS)
     # The ground to both sides, square to the leg as a whole
     dx, dy = x[:, -1:] - x[:, :1], y[:, -1:] - y[:, :1]
     off_x, off_y = -BESIDE * dy / length[:, None], BESIDE * dx / length[:, None]
-    fall = world.ground[cells(x + off_x, y + off_y)] - world.ground[cells(x - off_x, y - off_y)]
+    fall = scene.ground[cells(x + off_x, y + off_y)] - scene.ground[cells(x - off_x, y - off_y)]
     known = np.isfinite(fall)
     side = np.where(known, np.abs(fall), 0).sum(1) / np.maximum(known.sum(1), 1)
     return _Path(
         *at,
         roofed=roofed,
-        wet=world.wet[at].mean(1),
-        carry=_longest_run(world.water[at]) * length / (x.shape[1] - 1),
+        wet=scene.wet[at].mean(1),
+        carry=_longest_run(scene.water[at]) * length / (x.shape[1] - 1),
         side_slope=100 * side / (2 * BESIDE),
         blocked=held.mean(1),
-        kind=_kind(world.lane_kind[at], roofed),
+        kind=_kind(scene.lane_kind[at], roofed),
     )
 
 
@@ -343,11 +341,11 @@ def _kind(codes: NDArray[np.uint8], roofed: Floats) -> NDArray[np.object_]:
     return np.asarray(np.array(KINDS, object)[kind])
 
 
-def _pinch(world: LegWorld, path: _Path, length: Floats) -> tuple[Floats, Floats]:
+def _pinch(scene: Scene, path: _Path, length: Floats) -> tuple[Floats, Floats]:
     """Narrowest free width along legs [m], and how far from the tee; NaN where nobody knows."""
     # A leg seldom runs in the very middle of its lane: take the widest within a disc's swerve.
-    width = np.where(np.isfinite(world.free_width), world.free_width, -1.0)
-    reach = 2 * max(1, round(BESIDE / world.grid.cell)) + 1
+    width = np.where(np.isfinite(scene.free_width), scene.free_width, -1.0)
+    reach = 2 * max(1, round(BESIDE / scene.grid.cell)) + 1
     near = ndi.maximum_filter(width, size=reach)[path.row, path.col]
     near = np.where(near < 0, np.inf, near)
     at = near.argmin(1)

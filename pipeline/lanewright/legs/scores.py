@@ -8,11 +8,9 @@ spice; a side slope up to 10 % is fine and over 25 % no place to land; a tee is 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from lanewright.settings.config import ScoreSettings
-
-Floats = NDArray[np.float64]
+from lanewright.base.arrays import Floats
+from lanewright.settings.legs import ScoreSettings
 
 CLIMB_PER_LENGTH = 3.0
 """Metres of length that a metre of climb counts for; long-standing rule in PDGA course material."""

@@ -20,11 +20,12 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from lanewright.base.arrays import Floats, Ints
 from lanewright.base.errors import InputError
 from lanewright.base.grid import Grid
 from lanewright.base.schema import LAYERS
+from lanewright.base.units import FOOT
 from lanewright.flight.flight import BIN, FINISHES, TARGET, Flights, LevelFlights
-from lanewright.growth.columns import blocked
 from lanewright.growth.lanes import Lanes
 from lanewright.growth.vegetation import Vegetation
 from lanewright.kernels import march
@@ -34,16 +35,15 @@ from lanewright.land.survey import Survey
 from lanewright.land.terrain import Terrain
 from lanewright.legs import scores, throwing
 from lanewright.legs.landing import Hazards, hazards_of
-from lanewright.legs.measure import FOOT, KINDS, finish_of, places_of, rates_by_finish, scored
-from lanewright.legs.sites import LegWorld, Sites, add_spots, barred_cells, find_sites
+from lanewright.legs.measure import KINDS, finish_of, places_of, rates_by_finish, scored
+from lanewright.legs.scene import Scene, scene_of
+from lanewright.legs.sites import Sites, add_spots, barred_cells, find_sites
 from lanewright.legs.throwing import Contacts, Lines, Paths
-from lanewright.settings.config import LegsSettings
+from lanewright.settings.legs import LegsSettings
 from lanewright.store import stage
 
 log = logging.getLogger(__name__)
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 CROWD = 25.0  # m, ground that shares its places among the legs kept
 AIMED, TRIED, THROWN = 12, 4, 2  # legs aimed, tried and thrown at for each that is kept
@@ -120,10 +120,10 @@ def find_legs(
     before = numba.get_num_threads()
     numba.set_num_threads(min(max(threads, 1), march.threads()))
     try:
-        world = world_of(survey, ground, terrain, vegetation, lanes, settings)
+        scene = scene_of(survey, ground, terrain, vegetation, lanes, settings)
         own = own_lines(survey.own_holes, drawn)
         legs = score_legs(
-            world, flights, settings, leaf_state=leaf_state, own=own, search=not only_own,
+            scene, flights, settings, leaf_state=leaf_state, own=own, search=not only_own,
             progress=progress,
         )  # fmt: skip
     finally:
@@ -150,53 +150,8 @@ def own_lines(
     ]
 
 
-def world_of(
-    survey: Survey,
-    ground: Ground,
-    terrain: Terrain,
-    vegetation: Vegetation | None,
-    lanes: Lanes | None,
-    settings: LegsSettings,
-) -> LegWorld:
-    """Gather what throws meet from the stages before; without lidar the land is bare and unseen."""
-    shape = survey.grid.shape
-    if vegetation is None or lanes is None:
-        nothing = np.zeros(shape, np.uint64)
-        stands = nothing, nothing, np.zeros((*shape, march.LAYERS), np.uint8)
-        table = np.zeros(256, np.float32)
-        canopy = width = np.full(shape, np.nan, np.float32)
-        kind = np.zeros(shape, np.uint8)
-        trees = gpd.GeoDataFrame({"dbh_cm": [], "crown_base_m": []}, geometry=[])
-    else:
-        columns = vegetation.columns
-        closed = blocked(columns, settings.blocked_density)
-        stands = closed, columns.searched, columns.density
-        table, canopy, trees = columns.table, vegetation.canopy_height, vegetation.trees
-        width, kind = lanes.free_width, lanes.kind
-    level = terrain.water_level
-    return LegWorld(
-        grid=survey.grid,
-        ground=np.where(np.isfinite(level), level, ground.surface).astype(np.float32),
-        slope_pct=terrain.slope_pct,
-        wetness=terrain.wetness,
-        height_above_drainage=terrain.height_above_drainage,
-        water=terrain.water,
-        wet=terrain.wet,
-        blocked=stands[0],
-        searched=stands[1],
-        density=stands[2],
-        table=table,
-        canopy_height=canopy,
-        free_width=width,
-        lane_kind=kind,
-        land=survey.land,
-        keep_out=survey.keep_out,
-        trees=trees,
-    )
-
-
 def score_legs(
-    world: LegWorld,
+    scene: Scene,
     flights: Flights,
     settings: LegsSettings,
     *,
@@ -209,7 +164,7 @@ def score_legs(
 
     Parameters
     ----------
-    world
+    scene
         The land.
     flights
         Who throws, and how.
@@ -225,18 +180,18 @@ def score_legs(
     progress
         Takes the share done.
     """
-    if world.land.is_empty:
-        left, bottom, right, top = world.grid.bounds
+    if scene.land.is_empty:
+        left, bottom, right, top = scene.grid.bounds
         raise ValueError(f"no property inside {left}, {bottom}, {right}, {top}")
-    sites = find_sites(world, settings.sites)
+    sites = find_sites(scene, settings.sites)
     thrown = _Throwing(
-        world,
-        throwing.contacts_of(world, settings.throw, leaf_state),
-        hazards_of(world, settings.roll_slope),
+        scene,
+        throwing.contacts_of(scene, settings.throw, leaf_state),
+        hazards_of(scene, settings.roll_slope),
         settings,
     )
     barred = barred_cells(
-        world, settings.sites.boundary_setback, settings.throw.disc / 2 + settings.throw.margin
+        scene, settings.sites.boundary_setback, settings.throw.disc / 2 + settings.throw.margin
     )
     facts: dict[str, object] = dict(sites.facts)
     frames: list[gpd.GeoDataFrame] = []
@@ -244,10 +199,10 @@ def score_legs(
     paths = [throwing.paths_of(level) for level in flights.levels]
     if search:
         space = march.make_space(
-            _grown(world, settings), world.searched, world.ground, barred, world.grid.cell
+            _grown(scene, settings), scene.searched, scene.ground, barred, scene.grid.cell
         )
         for i, level in enumerate(flights.levels):
-            found = _search(space, world, sites, level, settings)
+            found = _search(space, scene, sites, level, settings)
             name = level.level.name
             facts[f"{name}_lines"] = found.tried
             if not found.tried and len(sites.tees) and len(sites.baskets):
@@ -269,13 +224,13 @@ def score_legs(
         tees, baskets, mine, said = _own(thrown, tees, baskets, flights, paths, name, line)
         frames += mine
         warnings += said
-        row, col = world.grid.rowcol(*shapely.segmentize(line, 1.0).coords.xy)
+        row, col = scene.grid.rowcol(*shapely.segmentize(line, 1.0).coords.xy)
         if barred[np.clip(row, 0, barred.shape[0] - 1), np.clip(col, 0, barred.shape[1] - 1)].any():
             warnings.append(
                 f"own hole {name} crosses a keep-out or comes nearer than "
                 f"{settings.sites.boundary_setback:g} m to the property line"
             )
-    legs = _table(frames, world.grid)
+    legs = _table(frames, scene.grid)
     facts["legs"] = len(legs)
     for places, key in ((tees, "tee_id"), (baskets, "end_id")):
         places["legs"] = places["site_id"].map(legs[key].value_counts()).fillna(0).astype(int)
@@ -283,34 +238,34 @@ def score_legs(
 
 
 def score_own(
-    world: LegWorld,
+    scene: Scene,
     flights: Flights,
     settings: LegsSettings,
     lines: Iterable[tuple[str, shapely.LineString]],
     leaf_state: str = "unknown",
 ) -> Legs:
     """Score the designer's own lines only; see `score_legs`."""
-    return score_legs(world, flights, settings, leaf_state=leaf_state, own=lines, search=False)
+    return score_legs(scene, flights, settings, leaf_state=leaf_state, own=lines, search=False)
 
 
 # ---------------------------------------------------------------------------------------------
 # Search
 
 
-def _grown(world: LegWorld, settings: LegsSettings) -> NDArray[np.uint64]:
+def _grown(scene: Scene, settings: LegsSettings) -> NDArray[np.uint64]:
     """Blocked layers, grown sideways by half the flight's width in whole cells."""
     half = settings.throw.disc / 2 + settings.throw.margin
-    return march.grow(np.asarray(world.blocked), float(round(half / world.grid.cell)))
+    return march.grow(np.asarray(scene.blocked), float(round(half / scene.grid.cell)))
 
 
 def _search(
-    space: march.Space, world: LegWorld, sites: Sites, flights: LevelFlights,
+    space: march.Space, scene: Scene, sites: Sites, flights: LevelFlights,
     settings: LegsSettings,
 ) -> _Found:  # fmt: skip
     """Best line of every slot of every tee."""
     table = throwing.search_table(flights, space.cell, settings.max_blocked)
     shortest, longest = _bounds(flights, settings)
-    tees, baskets = _cells(sites.tees, world.grid), _cells(sites.baskets, world.grid)
+    tees, baskets = _cells(sites.tees, scene.grid), _cells(sites.baskets, scene.grid)
     found = march.search(
         space,
         _spots(space, tees, sites.tees, flights.release),
@@ -381,7 +336,7 @@ def _spots(
 class _Throwing:
     """What throws meet, where they should not end, and how legs are weighed."""
 
-    world: LegWorld
+    scene: Scene
     contacts: Contacts
     hazards: Hazards
     settings: LegsSettings
@@ -392,7 +347,7 @@ class _Throwing:
     ) -> gpd.GeoDataFrame:  # fmt: skip
         """Throw at lines, measure and score them; see `legpaths.scored`."""
         return scored(
-            self.world, self.contacts, self.hazards, tees, ends, flights, paths, lines,
+            self.scene, self.contacts, self.hazards, tees, ends, flights, paths, lines,
             self.settings,
         )  # fmt: skip
 
@@ -402,7 +357,7 @@ class _Throwing:
         """Legs with the rate of each finish, and the rates and arcs (legs, 3) themselves."""
         mine = finish_of(flights, lines)
         rates, arcs = rates_by_finish(
-            self.contacts, flights, paths, lines, mine, self.world.grid, self.settings.throws
+            self.contacts, flights, paths, lines, mine, self.scene.grid, self.settings.throws
         )
         every = np.arange(len(lines))
         rates[every, mine], arcs[every, mine] = legs["clear_rate"], lines.arc
@@ -417,8 +372,8 @@ def _best(
     Each sieve is finer and dearer than the one before: blocked samples, contacts on the path aimed
     for, a few throws, all of them. Also tells how many legs were dropped as unsafe.
     """
-    world, settings = thrown.world, thrown.settings
-    cell = world.grid.cell
+    scene, settings = thrown.scene, thrown.settings
+    cell = scene.grid.cell
     lines, tee, end = found.lines, found.tee, found.end
     rise = sites.baskets["ground_m"].to_numpy()[end] - sites.tees["ground_m"].to_numpy()[tee]
     gentle = scores.grade(
@@ -427,8 +382,8 @@ def _best(
         sites.tees["slope_pct"].to_numpy()[tee],
         sites.baskets["slope_pct"].to_numpy()[end],
     )
-    finish, places = finish_of(flights, lines), places_of(lines, world.grid)
-    kind = _ground_kind(world, lines, flights, paths, places, rise)
+    finish, places = finish_of(flights, lines), places_of(lines, scene.grid)
+    kind = _ground_kind(scene, lines, flights, paths, places, rise)
 
     def sieved(which: Ints, met: Floats, room: int) -> Ints:
         hope = scores.total(1 / (1 + met), gentle[which], np.ones(which.size), settings.score)
@@ -485,7 +440,7 @@ def _best(
         good = np.flatnonzero(legs["unsafe_share"].to_numpy() <= settings.most_unsafe)
         rows = _apart_rows(legs, places[last][order], flights, lines, good, settings)
         legs = legs.iloc[good[rows]]
-    return gpd.GeoDataFrame(legs, crs=world.grid.crs), int((~safe).sum())
+    return gpd.GeoDataFrame(legs, crs=scene.grid.crs), int((~safe).sum())
 
 
 def _apart_rows(
@@ -499,19 +454,19 @@ def _apart_rows(
 
 
 def _ground_kind(
-    world: LegWorld, lines: Lines, flights: LevelFlights, paths: Paths, places: Floats, rise: Floats
+    scene: Scene, lines: Lines, flights: LevelFlights, paths: Paths, places: Floats, rise: Floats
 ) -> Ints:
     """Code of the kind of lane that most of each line lies in; 0 for none."""
     counts = np.zeros((len(lines), len(KINDS)), np.int16)
-    length, every = throwing.length_of(lines, world.grid.cell), np.arange(len(lines))
+    length, every = throwing.length_of(lines, scene.grid.cell), np.arange(len(lines))
     row = paths.row_of(flights, lines, length, rise + flights.end - flights.release)
     dx, dy = places[:, 2] - places[:, 0], places[:, 3] - places[:, 1]
     for node in np.linspace(0, TARGET, 9).round().astype(int):
         along, left = paths.table.path[row, node, 0], paths.table.path[row, node, 1]
-        r, c = world.grid.rowcol(
+        r, c = scene.grid.rowcol(
             places[:, 0] + dx * along - dy * left, places[:, 1] + dy * along + dx * left
         )
-        counts[every, world.lane_kind[r, c]] += 1
+        counts[every, scene.lane_kind[r, c]] += 1
     counts[:, 0] = 0
     return np.asarray(counts.argmax(1), np.int64)
 
@@ -595,16 +550,16 @@ def _own(
     paths: list[Paths], name: str, line: shapely.LineString,
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, list[gpd.GeoDataFrame], list[str]]:  # fmt: skip
     """Sites with the ends of one drawn line added, its legs for each level, and warnings."""
-    world, settings = thrown.world, thrown.settings
+    scene, settings = thrown.scene, thrown.settings
     corners = shapely.get_coordinates(line)
     try:
-        tees, tee = add_spots(tees, world, *corners[:-1].T)
-        baskets, end = add_spots(baskets, world, *corners[1:].T)
+        tees, tee = add_spots(tees, scene, *corners[:-1].T)
+        baskets, end = add_spots(baskets, scene, *corners[1:].T)
     except ValueError:
         raise InputError(
             "a drawn line", f"{name} leaves the surveyed land", "Redraw it or add tiles."
         ) from None
-    cells = [*_cells(tees.iloc[tee], world.grid), *_cells(baskets.iloc[end], world.grid)]
+    cells = [*_cells(tees.iloc[tee], scene.grid), *_cells(baskets.iloc[end], scene.grid)]
     legs, short, unsafe = [], [], 0.0
     for level, table in zip(flights.levels, paths, strict=True):
         arcs = np.arange(len(level.arcs))
@@ -614,7 +569,7 @@ def _own(
         tried = thrown.at(tees.iloc[tee[which]], baskets.iloc[end[which]], level, table, lines)
         # What the level cannot throw is taken only where it can throw nothing at all; then the
         # nearest throw it has stands in.
-        there = throwing.possible(lines, level, table, thrown.contacts, world.grid.cell)
+        there = throwing.possible(lines, level, table, thrown.contacts, scene.grid.cell)
         worth = np.where(there, 1.0, 0.0) + tried["score"].to_numpy() / 2
         best = worth.reshape(tee.size, arcs.size).argmax(1) + np.arange(tee.size) * arcs.size
         mine, _, _ = thrown.finishes(tried.iloc[best], level, table, lines.take(best))

@@ -18,77 +18,18 @@ from numpy.typing import NDArray
 from rasterio.features import geometry_mask
 from scipy import ndimage as ndi
 
+from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
-from lanewright.settings.config import SitesSettings
+from lanewright.legs.scene import Scene
+from lanewright.settings.legs import SitesSettings
 
 log = logging.getLogger(__name__)
 
-Float = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 
 STAND = np.uint64(0b1111111100)  # layers of 0.25 m from 0.5 to 2.5 m: a player and a swing
 FLIGHT = np.uint64(0xFFFFC)  # from 0.5 to 5 m
 PAD = 1.75  # m around a site over which its slope is taken: half a tee of 12 ft (3.7 m)
 ROOMY = 8.0  # m; more room makes no better site
-
-
-@dataclass(frozen=True)
-class LegWorld:
-    """All that sites and throws meet; arrays (rows, cols) on one grid.
-
-    Attributes
-    ----------
-    grid
-        Georeference.
-    ground
-        Height of the ground [m]; NaN unknown.
-    slope_pct, wetness, height_above_drainage
-        Shape of the ground; NaN unknown.
-    water, wet
-        Open water; wet ground.
-    blocked, searched
-        Column masks, bit k for k to k + 1 layers of 0.25 m above the ground: too dense to throw
-        through; searched by lidar.
-    density, table
-        Codes of the contact density (rows, cols, 64), and the density [1/m] of each code (256,).
-    canopy_height
-        Top of the vegetation over the ground [m]; NaN unknown.
-    free_width
-        Width free at throwing height [m]; NaN where too little was searched.
-    lane_kind
-        0 none, 1 open, 2 edge, 3 lane, 4 tunnel.
-    land, keep_out
-        The property, and where nobody may throw or walk, with its buffers.
-    trees
-        Probable trees: `dbh_cm`, `crown_base_m` and a point each.
-    """
-
-    grid: Grid
-    ground: Float
-    slope_pct: Float
-    wetness: Float
-    height_above_drainage: Float
-    water: Mask
-    wet: Mask
-    blocked: NDArray[np.uint64]
-    searched: NDArray[np.uint64]
-    density: NDArray[np.uint8]
-    table: Float
-    canopy_height: Float
-    free_width: Float
-    lane_kind: NDArray[np.uint8]
-    land: shapely.Geometry
-    keep_out: shapely.Geometry
-    trees: gpd.GeoDataFrame
-
-    def __post_init__(self) -> None:
-        for name in (
-            "ground", "slope_pct", "wetness", "height_above_drainage", "water", "wet", "blocked",
-            "searched", "canopy_height", "free_width", "lane_kind",
-        ):  # fmt: skip
-            shape = getattr(self, name).shape
-            if shape != self.grid.shape:
-                raise ValueError(f"{name} has shape {shape}, the grid {self.grid.shape}")
 
 
 @dataclass(frozen=True)
@@ -109,7 +50,7 @@ class Sites:
     facts: dict[str, object]
 
 
-def cells_of(shape: shapely.Geometry, grid: Grid) -> Mask:
+def cells_of(shape: shapely.Geometry, grid: Grid) -> Flags:
     """Cells whose centre lies in the shape (rows, cols)."""
     if shape.is_empty:
         return np.zeros(grid.shape, bool)
@@ -118,19 +59,19 @@ def cells_of(shape: shapely.Geometry, grid: Grid) -> Mask:
     )
 
 
-def barred_cells(world: LegWorld, setback: float, margin: float) -> Mask:
+def barred_cells(scene: Scene, setback: float, margin: float) -> Flags:
     """Cells no disc may fly over (rows, cols).
 
     Outside the property, nearer than `setback` to its border, or within `margin` of a keep-out
     (half the width of the flight, in metres). A cell counts when any part of it does: half its
     diagonal is added.
     """
-    corner = world.grid.cell * np.sqrt(0.5)
-    inside = cells_of(world.land.buffer(-(setback + corner)), world.grid)
-    return ~inside | cells_of(world.keep_out.buffer(margin + corner), world.grid)
+    corner = scene.grid.cell * np.sqrt(0.5)
+    inside = cells_of(scene.land.buffer(-(setback + corner)), scene.grid)
+    return ~inside | cells_of(scene.keep_out.buffer(margin + corner), scene.grid)
 
 
-def find_sites(world: LegWorld, settings: SitesSettings) -> Sites:
+def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
     """Find the sites of a property.
 
     The land is cut into squares; of the cells of a square that pass every test, the one with the
@@ -138,28 +79,28 @@ def find_sites(world: LegWorld, settings: SitesSettings) -> Sites:
 
     Parameters
     ----------
-    world
+    scene
         The land.
     settings
         The section `legs: sites:` of the configuration.
     """
-    grid = world.grid
-    standing = (world.blocked & STAND) != 0
+    grid = scene.grid
+    standing = (scene.blocked & STAND) != 0
     # To the near edge of the nearest blocked cell, not to its centre.
     room = _distance(standing, grid.cell) - grid.cell / 2
     within = _disc(PAD, grid.cell)
-    steep = pad_slope(world)
-    known = np.bitwise_count(world.searched & STAND) / int(STAND).bit_count()
+    steep = pad_slope(scene)
+    known = np.bitwise_count(scene.searched & STAND) / int(STAND).bit_count()
     seen = ndi.uniform_filter(known, size=within.shape[0], mode="nearest")
-    outside = ~cells_of(world.land.buffer(-settings.boundary_setback), grid)
-    kept_out = cells_of(world.keep_out.buffer(settings.keep_out_setback), grid)
-    by_water = _distance(world.water, grid.cell) <= settings.water_setback
+    outside = ~cells_of(scene.land.buffer(-settings.boundary_setback), grid)
+    kept_out = cells_of(scene.keep_out.buffer(settings.keep_out_setback), grid)
+    by_water = _distance(scene.water, grid.cell) <= settings.water_setback
     common = {
         "outside the property or near its border": outside,
-        "unknown ground": ~np.isfinite(world.ground),
+        "unknown ground": ~np.isfinite(scene.ground),
         "near a keep-out": kept_out,
         "near water": by_water,
-        "on wet ground": world.wet & (not settings.wet),
+        "on wet ground": scene.wet & (not settings.wet),
     }
     facts: dict[str, object] = {}
     frames = []
@@ -175,34 +116,34 @@ def find_sites(world: LegWorld, settings: SitesSettings) -> Sites:
         row, col, counts = _best_of_squares(room, tests, grid, settings.spacing)
         log.info("%d %s sites; squares without: %s", row.size, what, counts)
         facts[f"{what}_sites"] = counts | {"sites": int(row.size)}
-        frames.append(_frame(world, row, col, steep, room))
+        frames.append(_frame(scene, row, col, steep, room))
     return Sites(frames[0], frames[1], facts)
 
 
-def pad_slope(world: LegWorld) -> Float:
+def pad_slope(scene: Scene) -> Raster:
     """Mean slope of the ground over a pad around each cell [percent]; NaN where none is known."""
-    weights = _disc(PAD, world.grid.cell).astype(np.float32)
-    known = np.isfinite(world.slope_pct)
-    total = ndi.correlate(np.where(known, world.slope_pct, 0), weights, mode="constant")
+    weights = _disc(PAD, scene.grid.cell).astype(np.float32)
+    known = np.isfinite(scene.slope_pct)
+    total = ndi.correlate(np.where(known, scene.slope_pct, 0), weights, mode="constant")
     count = ndi.correlate(known.astype(np.float32), weights, mode="constant")
     return np.where(count > 0.5, total / np.maximum(count, 1), np.nan).astype(np.float32)
 
 
-def _distance(mask: Mask, cell: float) -> NDArray[np.float64]:
+def _distance(mask: Flags, cell: float) -> NDArray[np.float64]:
     """Distance to the nearest cell of the mask, centre to centre [m]; infinite without any."""
     if not mask.any():
         return np.full(mask.shape, np.inf)
     return np.asarray(ndi.distance_transform_edt(~mask)) * cell
 
 
-def _disc(radius: float, cell: float) -> Mask:
+def _disc(radius: float, cell: float) -> Flags:
     reach = max(1, round(radius / cell))
     i, j = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     return np.asarray(np.hypot(i, j) <= radius / cell)
 
 
 def _best_of_squares(
-    room: NDArray[np.float64], tests: dict[str, Mask], grid: Grid, spacing: float
+    room: NDArray[np.float64], tests: dict[str, Flags], grid: Grid, spacing: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], dict[str, int]]:
     """Row and column of the best cell of each square, and why other squares have none.
 
@@ -237,33 +178,33 @@ def _best_of_squares(
 
 
 def _frame(
-    world: LegWorld,
+    scene: Scene,
     row: NDArray[np.int64],
     col: NDArray[np.int64],
     steep: NDArray[np.floating],
     room: NDArray[np.floating],
 ) -> gpd.GeoDataFrame:
-    x, y = world.grid.xy(row, col)
+    x, y = scene.grid.xy(row, col)
     at = row, col
-    width = world.free_width[at].astype(float)
-    seen = np.bitwise_count(world.searched[at] & FLIGHT) / int(FLIGHT).bit_count()
+    width = scene.free_width[at].astype(float)
+    seen = np.bitwise_count(scene.searched[at] & FLIGHT) / int(FLIGHT).bit_count()
     return gpd.GeoDataFrame(
         {
             "site_id": np.arange(1, row.size + 1),
             "slope_pct": steep[at].astype(float),
-            "wetness": world.wetness[at].astype(float),
+            "wetness": scene.wetness[at].astype(float),
             "free_width_m": np.where(np.isfinite(width), width, np.minimum(2 * room[at], 60.0)),
-            "ground_m": world.ground[at].astype(float),
-            "height_above_drainage_m": world.height_above_drainage[at].astype(float),
+            "ground_m": scene.ground[at].astype(float),
+            "height_above_drainage_m": scene.height_above_drainage[at].astype(float),
             "seen_share": seen,
         },
         geometry=shapely.points(x, y) if row.size else [],
-        crs=world.grid.crs,
+        crs=scene.grid.crs,
     )
 
 
 def add_spots(
-    sites: gpd.GeoDataFrame, world: LegWorld, x: NDArray[np.float64], y: NDArray[np.float64]
+    sites: gpd.GeoDataFrame, scene: Scene, x: NDArray[np.float64], y: NDArray[np.float64]
 ) -> tuple[gpd.GeoDataFrame, NDArray[np.int64]]:
     """Sites with spots of the designer's own added, and the row of each of them.
 
@@ -274,11 +215,11 @@ def add_spots(
     ValueError
         If a spot lies outside the grid.
     """
-    row, col = world.grid.rowcol(x, y)
-    outside = (row < 0) | (col < 0) | (row >= world.grid.rows) | (col >= world.grid.cols)
+    row, col = scene.grid.rowcol(x, y)
+    outside = (row < 0) | (col < 0) | (row >= scene.grid.rows) | (col >= scene.grid.cols)
     if outside.any():
         raise ValueError("a spot lies outside the grid")
-    own = _frame(world, row, col, pad_slope(world), np.zeros(world.grid.shape, np.float32))
+    own = _frame(scene, row, col, pad_slope(scene), np.zeros(scene.grid.shape, np.float32))
     own["site_id"] += int(sites["site_id"].max()) if len(sites) else 0
     both = pd.concat([sites, own], ignore_index=True)
-    return gpd.GeoDataFrame(both, crs=world.grid.crs), len(sites) + np.arange(row.size)
+    return gpd.GeoDataFrame(both, crs=scene.grid.crs), len(sites) + np.arange(row.size)

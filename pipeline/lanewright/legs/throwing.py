@@ -34,11 +34,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from lanewright.base.arrays import Floats, Ints
 from lanewright.flight.flight import BIN, TARGET, LevelFlights
 from lanewright.kernels import march
 from lanewright.kernels import throws as kernel
-from lanewright.legs.sites import LegWorld
-from lanewright.settings.config import ThrowSettings
+from lanewright.legs.scene import Scene
+from lanewright.settings.legs import ThrowSettings
 
 LEAF_FACTOR = {"broadleaf": 3.0, "mixed": 2.0, "conifer": 1.0}
 """Contacts in leaf over those without leaves; ours (broadleaf 2 to 5), from plant area index 4 to 6
@@ -51,9 +52,6 @@ BRUSH = 2.5  # m over the ground, top of that brush
 KINDS = ("vegetation", "trunk", "not seen")
 
 UNDER_CANOPY = 3.0  # m of canopy from which thin stems may stand below
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -222,31 +220,31 @@ def disc_ratio(settings: ThrowSettings) -> float:
     return round((settings.disc + settings.twig) / settings.twig, 9)
 
 
-def contacts_of(world: LegWorld, settings: ThrowSettings, leaf_state: str) -> Contacts:
+def contacts_of(scene: Scene, settings: ThrowSettings, leaf_state: str) -> Contacts:
     """Turn what stands on the land into rates of contact.
 
     Parameters
     ----------
-    world
+    scene
         The land.
     settings
         The section `legs: throw:` of the configuration.
     leaf_state
         When the lidar was flown: off, on or unknown. Unknown is treated as off, the careful side.
     """
-    table = (world.table * disc_ratio(settings)).astype(np.float32)
-    trunk, trunk_top = _trunks(world, settings)
+    table = (scene.table * disc_ratio(settings)).astype(np.float32)
+    trunk, trunk_top = _trunks(scene, settings)
     stems = np.where(
-        np.nan_to_num(world.canopy_height) >= UNDER_CANOPY,
+        np.nan_to_num(scene.canopy_height) >= UNDER_CANOPY,
         settings.thin_stems_per_ha / 1e4 * (settings.thin_stem + settings.disc),
         0.0,
     ).astype(np.float32)
     return Contacts(
-        np.ascontiguousarray(world.ground, np.float32),
-        world.density,
+        np.ascontiguousarray(scene.ground, np.float32),
+        scene.density,
         table,
-        world.searched,
-        _prior(world, table),
+        scene.searched,
+        _prior(scene, table),
         _other_season(settings, leaf_state == "on"),
         leaf_state == "on",
         trunk,
@@ -264,29 +262,27 @@ def _other_season(settings: ThrowSettings, in_leaf: bool) -> NDArray[np.float32]
     return np.asarray(1 / factor if in_leaf else factor, np.float32)
 
 
-def _prior(world: LegWorld, table: NDArray[np.float32]) -> NDArray[np.float32]:
+def _prior(scene: Scene, table: NDArray[np.float32]) -> NDArray[np.float32]:
     """Mean contacts by layer over what was searched, what is solid left out (64,)."""
     out = np.zeros(march.LAYERS, np.float32)
     for layer in range(march.LAYERS):
         # Every third cell of every third row tells the mean of a property well enough.
-        codes = np.asarray(world.density[::3, ::3, layer])
+        codes = np.asarray(scene.density[::3, ::3, layer])
         bit = np.uint64(1) << np.uint64(layer)
-        counts = np.bincount(codes[(world.searched[::3, ::3] & bit) != 0], minlength=256)[:255]
+        counts = np.bincount(codes[(scene.searched[::3, ::3] & bit) != 0], minlength=256)[:255]
         if counts.any():
             out[layer] = np.average(table[:255], weights=counts)
     return out
 
 
-def _trunks(
-    world: LegWorld, settings: ThrowSettings
-) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+def _trunks(scene: Scene, settings: ThrowSettings) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
     """Contacts with trunks [1/m], and the layer below which they stand."""
-    grid, sd = world.grid, settings.trunk_sd
+    grid, sd = scene.grid, settings.trunk_sd
     rate = np.zeros(grid.shape, np.float64)
     top = np.zeros(grid.shape, np.uint8)
-    x, y = world.trees.geometry.x.to_numpy(), world.trees.geometry.y.to_numpy()
-    width = world.trees["dbh_cm"].to_numpy(float) / 100 + settings.disc
-    base = np.ceil(world.trees["crown_base_m"].to_numpy(float) / march.LAYER)
+    x, y = scene.trees.geometry.x.to_numpy(), scene.trees.geometry.y.to_numpy()
+    width = scene.trees["dbh_cm"].to_numpy(float) / 100 + settings.disc
+    base = np.ceil(scene.trees["crown_base_m"].to_numpy(float) / march.LAYER)
     base = np.clip(base, 0, march.LAYERS).astype(np.uint8)
     reach = int(np.ceil(3 * sd / grid.cell))
     row, col = grid.rowcol(x, y)

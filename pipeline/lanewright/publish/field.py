@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from lanewright.base.grid import Grid
 from lanewright.publish.fieldbook import Told, facts_of, write_fieldbook
-from lanewright.publish.fieldmaps import Scene
+from lanewright.publish.fieldmaps import MapData
 from lanewright.publish.fieldpoints import field_points, write_gpx, write_kml
 from lanewright.settings.config import Config
 from lanewright.sources import vectors
@@ -76,7 +76,7 @@ def write_field(
     points, routes = field_points(outing, checks, crs)
     write_gpx(folder / "field-points.gpx", name, points, routes)
     write_kml(folder / "field-points.kml", name, points, routes)
-    scene = Scene(
+    scene = MapData(
         grid=survey.grid,
         ground=rasters["ground"],
         canopy=rasters.get("canopy_height"),

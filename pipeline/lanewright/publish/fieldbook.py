@@ -17,9 +17,9 @@ import pandas as pd
 from pyproj import Geod, Transformer
 
 from lanewright.base import schema
-from lanewright.base.schema import FEET_PER_METRE
+from lanewright.base.units import ACRES_PER_HECTARE, FEET_PER_METRE
 from lanewright.publish import fieldmaps
-from lanewright.publish.fieldmaps import Scene, names_of
+from lanewright.publish.fieldmaps import MapData, names_of
 from lanewright.publish.paper import MM, Column, Paper
 from lanewright.publish.whole import beside
 from lanewright.sources.crs import authority
@@ -50,7 +50,7 @@ class Told:
     paper: str = "a5"
 
 
-def write_fieldbook(path: Path, scene: Scene, told: Told) -> None:
+def write_fieldbook(path: Path, scene: MapData, told: Told) -> None:
     """Write the book; replaces an earlier one once whole.
 
     Raises
@@ -72,7 +72,7 @@ def write_fieldbook(path: Path, scene: Scene, told: Told) -> None:
 
 
 class _Writer:
-    def __init__(self, paper: Paper, scene: Scene, told: Told) -> None:
+    def __init__(self, paper: Paper, scene: MapData, told: Told) -> None:
         self.paper, self.scene, self.told = paper, scene, told
         self.outing: Outing = scene.outing
         self.to_wgs = Transformer.from_crs(scene.grid.crs, "EPSG:4326", always_xy=True)
@@ -653,7 +653,7 @@ def facts_of(
     when = "not said" if flown is None else flown[0] if flown[0] == flown[1] else " to ".join(flown)
     leaves = {"off": "without leaves", "on": "in leaf", "unknown": "leaves unknown"}[leaf_state]
     return (
-        ("Property", f"{area_ha:.2f} ha ({area_ha * schema.ACRES_PER_HECTARE:.2f} acres)"),
+        ("Property", f"{area_ha:.2f} ha ({area_ha * ACRES_PER_HECTARE:.2f} acres)"),
         ("Levels", ", ".join(levels)),
         ("Survey", f"flown {when}, {leaves}" if lidar else "elevation model only, no lidar"),
         ("Ground from", ground),

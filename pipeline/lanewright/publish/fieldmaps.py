@@ -22,13 +22,13 @@ from reportlab.lib.utils import ImageReader
 from scipy import ndimage
 from skimage.measure import find_contours
 
+from lanewright.base.arrays import Floats
 from lanewright.base.grid import Grid
-from lanewright.base.schema import FEET_PER_METRE
+from lanewright.base.units import FEET_PER_METRE
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, SOLID, Columns
 from lanewright.publish.paper import MM, Paper
 from lanewright.visit.outing import Outing, Played
 
-Floats = NDArray[np.float64]
 Point = tuple[float, float]
 Box = tuple[float, float, float, float]
 
@@ -47,7 +47,7 @@ _CASING = 1.6  # points of white beside a line that must be told from what it cr
 
 
 @dataclass(frozen=True)
-class Scene:
+class MapData:
     """What pictures are drawn from.
 
     Attributes
@@ -425,7 +425,7 @@ def scale_bar(paper: Paper, x: float, y: float, per_metre: float, most: float) -
 # The property
 
 
-def overview(paper: Paper, box: Box, scene: Scene) -> View:
+def overview(paper: Paper, box: Box, scene: MapData) -> View:
     """Map of the property with a grid, north up; returns the view for what stands around it."""
     edge = 0.02 * max(np.ptp(np.reshape(scene.land.bounds, (2, 2)), axis=0))
     left, bottom, right, top = scene.land.bounds
@@ -510,7 +510,7 @@ class _Tags:
         self._taken.append(best)
 
 
-def _waters(picture: _Picture, scene: Scene) -> None:
+def _waters(picture: _Picture, scene: MapData) -> None:
     seen = picture.view.outline()
     for shape in scene.wet:
         if shape.intersects(seen):
@@ -565,7 +565,7 @@ def _grid_numbers(paper: Paper, view: View) -> None:
 # A hole
 
 
-def plan(paper: Paper, box: Box, scene: Scene, hole: Played) -> View:
+def plan(paper: Paper, box: Box, scene: MapData, hole: Played) -> View:
     """Plan of a hole, play going to the right; returns the view for the profile below it."""
     view = along_play(box, hole)
     seen = view.outline()
@@ -704,7 +704,7 @@ class Section:
     joints: tuple[float, ...] = field(default=())
 
 
-def section(scene: Scene, hole: Played, step: float = 0.5) -> Section:
+def section(scene: MapData, hole: Played, step: float = 0.5) -> Section:
     """Cut the land along the flights of a hole, every `step` metres."""
     xs: list[Floats] = []
     ys: list[Floats] = []
@@ -746,7 +746,11 @@ def section(scene: Scene, hole: Played, step: float = 0.5) -> Section:
     return Section(along, ground, canopy, np.concatenate(zs), density, searched, tuple(joints))
 
 
-def profile(paper: Paper, box: Box, scene: Scene, hole: Played, view: View) -> tuple[float, float]:
+def profile(
+    paper: Paper, box: Box, scene: MapData, hole: Played, view: View
+) -> tuple[float, float]:
+    paper: Paper, box: Box, scene: MapData, hole: Played, view: View
+) -> tuple[float, float]:
     """Profile of a hole under its plan; returns how much heights are stretched, and metres shown.
 
     Distances stand under those of the plan where the hole is one throw; a hole with bends is

@@ -9,13 +9,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from lanewright.base.arrays import Floats
+from lanewright.base.units import FOOT
 from lanewright.flight.flight import TARGET, Arc, Flights, LevelFlights
 
-Floats = NDArray[np.float64]
-
-FOOT = 0.3048
 SHARES = (0.4, 0.7, 1.0)
 """Distances shown, as shares of the tee throw."""
 TALLER = 3.0

@@ -19,7 +19,7 @@ from lanewright.holes.safety import surroundings_of
 from lanewright.land.survey import Plan, checksum, threads
 from lanewright.layout.designer import start_frames
 from lanewright.layout.layoutcheck import check_proposals
-from lanewright.legs.search import world_of
+from lanewright.legs.scene import scene_of
 from lanewright.publish import report
 from lanewright.publish.field import arrival_of, plan_field, write_field
 from lanewright.publish.geopackage import write_geopackage
@@ -269,14 +269,14 @@ def _rules_broken(config: Config, scouting: Scouting) -> dict[str, list[str]]:
 
     A hole that the designer keeps may break some: it is kept all the same, and told.
     """
-    world = world_of(
+    scene = scene_of(
         scouting.survey, scouting.ground, scouting.terrain, scouting.vegetation, scouting.lanes,
         config.legs,
     )  # fmt: skip
     told = check_proposals(
         scouting.layouts.holes, scouting.layouts.walks, scouting.holes.holes, scouting.holes.legs,
         [flights.level for flights in scouting.flights.levels],
-        surroundings_of(world, scouting.survey.wires), config.layout.safety,
+        surroundings_of(scene, scouting.survey.wires), config.layout.safety,
     )  # fmt: skip
     return {str(number): [str(rule) for rule in rules] for number, rules in told.items()}
 

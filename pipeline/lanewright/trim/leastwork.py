@@ -25,14 +25,10 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from ortools.sat.python import cp_model
 
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.kernels import trim as kernels
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 _MOST = 8  # pieces of one throw for which all subsets are looked at
 _MARGIN = 1e-6  # contacts by which a throw must get under what stops it

@@ -28,14 +28,12 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 from shapely.geometry import shape
 
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, SOLID
 from lanewright.kernels import trim as kernels
-from lanewright.legs.sites import LegWorld
-from lanewright.settings.config import ThrowSettings, TrimSettings
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from lanewright.legs.scene import Scene
+from lanewright.settings.legs import ThrowSettings
+from lanewright.settings.trim import TrimSettings
 
 BRUSH, LIMBS, TREE = range(3)
 ACTIONS = ("cut brush", "take limbs", "fell tree")
@@ -56,15 +54,15 @@ class Growth:
 
     Attributes
     ----------
-    world, settings, throw
+    scene, settings, throw
         The land, and the sections `trim` and `legs: throw`.
     kept
         Cells of which nothing is cut (rows, cols), and why not, by code in `KEPT`.
     kept_tree
-        Trees that stay, by row of `world.trees` (trees,).
+        Trees that stay, by row of `scene.trees` (trees,).
     """
 
-    world: LegWorld
+    scene: Scene
     settings: TrimSettings
     throw: ThrowSettings
     kept: NDArray[np.uint8]
@@ -72,7 +70,7 @@ class Growth:
     _foliage: dict[int, Floats] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        trees = self.world.trees
+        trees = self.scene.trees
         self.x, self.y = trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy()
         self.radius = np.maximum(_column(trees, "crown_m", 4.0) / 2, 0.75)
         self.height = _column(trees, "height_m", 10.0)
@@ -84,17 +82,17 @@ class Growth:
             else np.arange(1, len(trees) + 1)
         )
         self._index = cKDTree(np.column_stack([self.x, self.y])) if len(trees) else None
-        grid = self.world.grid
+        grid = self.scene.grid
         self._owner = np.full(grid.shape, NO_TREE, np.int32)
         away = np.full(grid.shape, np.inf, np.float32)
         row, col = (grid.top - self.y) / grid.cell, (self.x - grid.left) / grid.cell
         owners: Any = kernels.owners
         owners(row, col, self.radius / grid.cell, self._owner, away)
-        thick = self.world.table >= self.settings.least_density
+        thick = self.scene.table >= self.settings.least_density
         thick[SOLID] = False
         self._brush = np.zeros(grid.shape, np.uint8)
         brush: Any = kernels.brush_tops
-        brush(self.world.density, thick, _FROM_GROUND, _GAP, self._brush)
+        brush(self.scene.density, thick, _FROM_GROUND, _GAP, self._brush)
 
     def owner(self, row: Ints, col: Ints) -> Ints:
         """Row in the trees of the crown that each cell lies in; `NO_TREE` elsewhere."""
@@ -115,13 +113,13 @@ class Growth:
 
     def density(self, row: Ints, col: Ints) -> Floats:
         """Contact density of whole columns [1/m] (n, layers); what is solid counts as none."""
-        code = self.world.density[row, col]
-        return np.asarray(np.where(code == SOLID, 0.0, self.world.table[code]), np.float64)
+        code = self.scene.density[row, col]
+        return np.asarray(np.where(code == SOLID, 0.0, self.scene.table[code]), np.float64)
 
     def at(self, row: Ints, col: Ints, layer: Ints) -> Floats:
         """Contact density of voxels [1/m] (n,); what is solid counts as none."""
-        code = self.world.density[row, col, layer]
-        return np.asarray(np.where(code == SOLID, 0.0, self.world.table[code]), np.float64)
+        code = self.scene.density[row, col, layer]
+        return np.asarray(np.where(code == SOLID, 0.0, self.scene.table[code]), np.float64)
 
     def brush_top(self, row: Ints, col: Ints) -> Ints:
         """Layers up to which growth stands on the ground without a gap (n,)."""
@@ -133,7 +131,7 @@ class Growth:
         Its cells are those it owns; below the crown base nothing counts.
         """
         if tree not in self._foliage:
-            grid, reach = self.world.grid, self.radius[tree] * kernels.LIMIT
+            grid, reach = self.scene.grid, self.radius[tree] * kernels.LIMIT
             r0, c0 = grid.rowcol(self.x[tree : tree + 1], self.y[tree : tree + 1])
             n = int(np.ceil(reach / grid.cell))
             row, col = (a.ravel() for a in np.mgrid[-n : n + 1, -n : n + 1])
@@ -302,12 +300,12 @@ def find_pieces(growth: Growth, met: Met, length: float) -> Pieces:
     length
         Of the leg [m].
     """
-    settings, cell = growth.settings, growth.world.grid.cell
+    settings, cell = growth.settings, growth.scene.grid.cell
     failed = met.total >= met.enough
     use = failed[met.throw] & (met.kind != 1)
     row, col, layer = met.row[use], met.col[use], met.layer[use]
-    code = growth.world.density[row, col, layer]
-    thick = (growth.world.table[code] >= settings.least_density) & (code != SOLID)
+    code = growth.scene.density[row, col, layer]
+    thick = (growth.scene.table[code] >= settings.least_density) & (code != SOLID)
     thick &= growth.kept[row, col] == 0
     row, col, layer = row[thick], col[thick], layer[thick]
     depth, along, left = (a[use][thick] for a in (met.depth, met.along, met.left))
@@ -399,7 +397,7 @@ def _piece(
     around = (np.arange(-1, 2)[:, None] * 2**32 + np.arange(-1, 2)).ravel()
     cells = np.unique((met[:, None] + around).ravel())
     r, c = cells >> 32, cells & 0xFFFFFFFF
-    grid = growth.world.grid
+    grid = growth.scene.grid
     cells = cells[(r >= 0) & (c >= 0) & (r < grid.rows) & (c < grid.cols)]
     r, c = cells >> 32, cells & 0xFFFFFFFF
     r, c = r[growth.kept[r, c] == 0], c[growth.kept[r, c] == 0]
@@ -421,8 +419,8 @@ def _piece(
     rr, cc, ll = rr[same], cc[same], ll[same]
     if rr.size == 0:
         return None
-    code = growth.world.density[rr, cc, ll]
-    density = np.where(code == SOLID, 0.0, growth.world.table[code])
+    code = growth.scene.density[rr, cc, ll]
+    density = np.where(code == SOLID, 0.0, growth.scene.table[code])
     solid = code == SOLID
     rr, cc, ll, density = (a[~solid] for a in (rr, cc, ll, density))
     grown = density >= growth.settings.least_density
@@ -434,7 +432,7 @@ def _piece(
         grown = density >= growth.settings.least_density
     u, v = np.average(along, weights=depth), np.average(left, weights=depth)
     middle = np.average(np.column_stack(grid.xy(row, col)), axis=0, weights=depth)
-    bits = (growth.world.searched[rr, cc] >> ll.astype(np.uint64)) & np.uint64(1)
+    bits = (growth.scene.searched[rr, cc] >> ll.astype(np.uint64)) & np.uint64(1)
     weight = np.maximum(density, 1e-9)
     return _Piece(
         {
@@ -506,7 +504,7 @@ def with_trees(growth: Growth, pieces: Pieces, met: Met, length: float) -> Piece
     along = np.bincount(trees.ravel(), (weights * (met.depth * met.along)[trunk][:, None]).ravel())
     left = np.bincount(trees.ravel(), (weights * (met.depth * met.left)[trunk][:, None]).ravel())
     fit = np.flatnonzero(depth >= _LEAST * met.enough.size)
-    kept_cell = growth.kept[growth.world.grid.rowcol(growth.x[fit], growth.y[fit])] != 0
+    kept_cell = growth.kept[growth.scene.grid.rowcol(growth.x[fit], growth.y[fit])] != 0
     fit = fit[(growth.dbh[fit] <= settings.largest_felled_cm) & ~growth.kept_tree[fit] & ~kept_cell]
     if fit.size == 0:
         return pieces
@@ -544,7 +542,7 @@ def trunk_shares(growth: Growth, row: Ints, col: Ints) -> tuple[Floats, Ints]:
     """
     if growth._index is None:
         raise ValueError("trunks without trees")
-    grid = growth.world.grid
+    grid = growth.scene.grid
     cell, where = np.unique((row << 32) | col, return_inverse=True)
     x, y = grid.xy(cell >> 32, cell & 0xFFFFFFFF)
     near = min(8, len(growth.x))
@@ -632,10 +630,10 @@ def _piece_of(voxels: list[Ints], wanted: Ints, names: Ints) -> Ints:
 
 def _why_left(growth: Growth, met: Met) -> Ints:
     """Index into `REST` for each entry if no piece takes it."""
-    code = growth.world.density[met.row, met.col, met.layer]
+    code = growth.scene.density[met.row, met.col, met.layer]
     kept = growth.kept[met.row, met.col].astype(np.int64)
     why = np.full(met.throw.size, REST.index("small things"), np.int64)
-    why[growth.world.table[code] < growth.settings.least_density] = REST.index("thin growth")
+    why[growth.scene.table[code] < growth.settings.least_density] = REST.index("thin growth")
     why[met.kind == 2] = REST.index("space not seen")
     why = np.where(kept > 0, REST.index(KEPT[1]) - 1 + kept, why)
     thick = (met.kind != 1) & (kept == 0)
@@ -650,7 +648,7 @@ def _why_left(growth: Growth, met: Met) -> Ints:
 def outline(voxels: Ints, growth: Growth) -> shapely.MultiPolygon:
     """Ground under voxels as polygons."""
     row, col, _ = cells_of_voxels(voxels)
-    grid = growth.world.grid
+    grid = growth.scene.grid
     r0, c0 = int(row.min()), int(col.min())
     window = grid.window(r0, c0, int(row.max()) - r0 + 1, int(col.max()) - c0 + 1)
     mask = np.zeros(window.shape, np.uint8)

@@ -23,10 +23,11 @@ import numba
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.grid import Grid
 from lanewright.base.schema import LAYERS as SCHEMA
+from lanewright.base.units import FOOT
 from lanewright.flight.flight import TARGET, Flights, LevelFlights
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.growth.lanes import Lanes
@@ -38,10 +39,12 @@ from lanewright.land.ground import Ground
 from lanewright.land.survey import Plan, Survey
 from lanewright.land.terrain import Terrain
 from lanewright.legs import throwing
-from lanewright.legs.search import Legs, world_of
-from lanewright.legs.sites import LegWorld, cells_of
+from lanewright.legs.scene import Scene, scene_of
+from lanewright.legs.search import Legs
+from lanewright.legs.sites import cells_of
 from lanewright.legs.throwing import Contacts, Lines
-from lanewright.settings.config import LegsSettings, TrimSettings
+from lanewright.settings.legs import LegsSettings
+from lanewright.settings.trim import TrimSettings
 from lanewright.store import stage
 from lanewright.trim import treework
 from lanewright.trim.leastwork import Case, by_worth, choose
@@ -70,11 +73,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
-FOOT = 0.3048
 AT_ONCE = 8  # legs whose throws are held in memory together
 ROUNDS = 8  # times the choice may be tightened until the promise holds
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
@@ -203,15 +202,15 @@ def plan_trim(
     before = numba.get_num_threads()
     numba.set_num_threads(min(max(threads, 1), march.threads()))
     try:
-        world = world_of(survey, ground, terrain, vegetation, lanes, legs_settings)
-        growth, warnings = growth_of(world, settings, legs_settings, keep)
+        scene = scene_of(survey, ground, terrain, vegetation, lanes, legs_settings)
+        growth, warnings = growth_of(scene, settings, legs_settings, keep)
         table = legs.legs if holes is None else holes.legs
         wanted = None if holes is None else holes.leg_ids
         hard, clear = chosen_legs(table, wanted, settings)
         return plan_legs(
             growth, flights, table.iloc[hard], legs_settings, wires=wires, leaf_state=leaf_state,
             clear=table.iloc[clear],
-            arrival=arrival, warnings=warnings, wet=world.wet, progress=progress,
+            arrival=arrival, warnings=warnings, wet=scene.wet, progress=progress,
             holes=None if holes is None else holes.holes,
         )  # fmt: skip
     finally:
@@ -219,24 +218,24 @@ def plan_trim(
 
 
 def growth_of(
-    world: LegWorld, settings: TrimSettings, legs_settings: LegsSettings, keep: Keep
+    scene: Scene, settings: TrimSettings, legs_settings: LegsSettings, keep: Keep
 ) -> tuple[Growth, list[str]]:
     """Who owns which voxel, with what must stay marked; and warnings about the keep list."""
-    grid = world.grid
+    grid = scene.grid
     kept = np.zeros(grid.shape, np.uint8)
-    kept[cells_of(world.keep_out, grid)] = KEPT.index("in a keep-out")
-    kept[~cells_of(world.land, grid)] = KEPT.index("off the property")
-    if settings.buffer > 0 and world.water.any():
+    kept[cells_of(scene.keep_out, grid)] = KEPT.index("in a keep-out")
+    kept[~cells_of(scene.land, grid)] = KEPT.index("off the property")
+    if settings.buffer > 0 and scene.water.any():
         from scipy import ndimage
 
-        near = ndimage.distance_transform_edt(~world.water) * grid.cell <= settings.buffer
+        near = ndimage.distance_transform_edt(~scene.water) * grid.cell <= settings.buffer
         kept[near & (kept == 0)] = KEPT.index("within the water's buffer")
-    tops = world.trees.geometry.to_numpy()
+    tops = scene.trees.geometry.to_numpy()
     kept_tree = np.zeros(len(tops), bool)
     shapes = [shapely.from_wkt(wkt) for _, wkt in keep]
     said = []
     for number, shape in enumerate(shapes, start=1):
-        away = shape.distance(world.land)
+        away = shape.distance(scene.land)
         if away > 0:
             said.append(
                 f"keep list: its shape {number} lies {away:.0f} m ({away / FOOT:.0f} ft) off the "
@@ -256,7 +255,7 @@ def growth_of(
                 f"{number}{nearest}; everything within that reach stays"
             )
         kept[cells_of(shape.buffer(settings.keep_reach), grid)] = KEPT.index("on the keep list")
-    return Growth(world, settings, legs_settings.throw, kept, kept_tree), said
+    return Growth(scene, settings, legs_settings.throw, kept, kept_tree), said
 
 
 def chosen_legs(
@@ -299,8 +298,8 @@ def plan_legs(
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Trim:
     """Plan the least work of some legs, and add those that are `clear` enough; see `plan_trim`."""
-    world, settings = growth.world, growth.settings
-    contacts = throwing.contacts_of(world, legs_settings.throw, leaf_state)
+    scene, settings = growth.scene, growth.settings
+    contacts = throwing.contacts_of(scene, legs_settings.throw, leaf_state)
     planned: list[_Planned] = []
     for level in flights.levels:
         mine = legs[legs["level"] == level.level.name]
@@ -402,7 +401,7 @@ def _planned(
     growth: Growth, contacts: Contacts, flights: LevelFlights, legs: gpd.GeoDataFrame,
     throws: int, settings: TrimSettings,
 ) -> Iterator[_Planned]:  # fmt: skip
-    grid = growth.world.grid
+    grid = growth.scene.grid
     if len(legs) == 0:
         return
     lines = lines_of(legs, flights, grid)
@@ -666,7 +665,7 @@ def _why_not(growth: Growth, choosing: _Thrown, case: Case, wished: float, most:
             mine = choosing.met.kind == 1
             near = np.hypot(
                 *(
-                    np.array(growth.world.grid.xy(choosing.met.row[mine], choosing.met.col[mine]))
+                    np.array(growth.scene.grid.xy(choosing.met.row[mine], choosing.met.col[mine]))
                     - np.array([[growth.x[worst]], [growth.y[worst]]])
                 )
             )
@@ -730,7 +729,7 @@ def _told(
     wet: Flags | None, holes: gpd.GeoDataFrame | None,
 ) -> Trim:  # fmt: skip
     """Frames of all legs' plans."""
-    grid = growth.world.grid
+    grid = growth.scene.grid
     if not planned and not bare:
         return replace(_nothing(grid, wires), warnings=tuple(warnings))
     per_leg = pd.DataFrame([*(p.row for p in planned), *bare], columns=list(_PER_LEG))
@@ -930,10 +929,10 @@ def _flags(
         flags.append("make sure there is a stem: of tops found from above, half are none")
         if growth.dbh[t] >= treework.ROOST_DBH_CM:
             flags.append("look for loose bark, cracks and bats first")
-    row, col = growth.world.grid.rowcol(np.array([pieces.x[j]]), np.array([pieces.y[j]]))
-    row = np.clip(row, 0, growth.world.grid.rows - 1)
-    col = np.clip(col, 0, growth.world.grid.cols - 1)
-    slope = float(growth.world.slope_pct[row, col][0])
+    row, col = growth.scene.grid.rowcol(np.array([pieces.x[j]]), np.array([pieces.y[j]]))
+    row = np.clip(row, 0, growth.scene.grid.rows - 1)
+    col = np.clip(col, 0, growth.scene.grid.cols - 1)
+    slope = float(growth.scene.slope_pct[row, col][0])
     if slope >= STEEP_PCT:
         flags.append(f"steep ground ({slope:.0f} %) for a crew")
     if wet is not None and wet[row, col][0]:

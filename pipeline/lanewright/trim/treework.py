@@ -13,12 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright.settings.config import RateSettings, TrimSettings
-
-Floats = NDArray[np.float64]
-
-FOOT = 0.3048
-ACRE = 0.404686  # ha
+from lanewright.base.arrays import Floats
+from lanewright.base.units import ACRE, FOOT
+from lanewright.settings.trim import RateSettings, TrimSettings
 
 # ---------------------------------------------------------------------------------------------
 # Reach

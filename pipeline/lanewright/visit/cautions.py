@@ -17,7 +17,7 @@ from lanewright.growth.columns import SOLID
 from lanewright.growth.vegetation import Vegetation
 from lanewright.land.survey import Survey
 from lanewright.land.terrain import Terrain
-from lanewright.settings.config import TrimSettings
+from lanewright.settings.trim import TrimSettings
 from lanewright.trim import treework
 from lanewright.trim.plan import Trim
 

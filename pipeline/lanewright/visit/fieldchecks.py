@@ -15,12 +15,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from lanewright.base.grid import Grid
-from lanewright.base.schema import FEET_PER_METRE
-from lanewright.settings.config import FieldSettings
+from lanewright.base.units import FEET_PER_METRE
+from lanewright.settings.visit import FieldSettings
 from lanewright.visit.outing import Frames, Outing, Played, Spot
 from lanewright.visit.tour import tour
-
-Floats = NDArray[np.float64]
 
 STEP = 1.0
 """Metres between places along a line where rasters are read."""

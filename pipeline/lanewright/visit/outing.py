@@ -14,13 +14,11 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
 from lanewright.base import schema
 from lanewright.visit.tour import tour
 
 Frames = Mapping[str, gpd.GeoDataFrame]
-Floats = NDArray[np.float64]
 
 APART = 25.0
 """Metres between lines that are taken along where no layout picks them; ours."""

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from lanewright.base.arrays import Floats, Ints
 
 _LEAST = 1e-6  # m; smaller savings are rounding
 _CARRIED = 3  # places that or-opt moves at once

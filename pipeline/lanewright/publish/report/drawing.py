@@ -7,9 +7,8 @@ from collections.abc import Iterable
 import numpy as np
 import shapely
 from markupsafe import Markup
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from lanewright.base.arrays import Floats
 
 
 def path(points: Floats, steps: float = 10.0, closed: bool = False) -> str:

@@ -16,8 +16,6 @@ from lanewright.flight.flight import Flights
 from lanewright.growth.columns import Columns
 from lanewright.settings.config import Config
 
-Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True)
 class Findings:

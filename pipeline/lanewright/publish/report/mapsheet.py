@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from markupsafe import Markup
 
+from lanewright.base.units import FOOT
 from lanewright.publish.report import pictures
 from lanewright.publish.report.drawing import dots, path_of
 from lanewright.publish.report.findings import Findings
@@ -172,7 +173,7 @@ def _bar(view: tuple[float, float, float, float]) -> Bar:
     """About a sixth of the map's width, in whole hundreds where the land is large enough."""
     want = view[2] / 6
     metres = max((n for n in (10, 20, 50, 100, 200, 500, 1000) if n <= want), default=5)
-    feet = max((n for n in (20, 50, 100, 200, 500, 1000, 2000) if n * 0.3048 <= want), default=20)
+    feet = max((n for n in (20, 50, 100, 200, 500, 1000, 2000) if n * FOOT <= want), default=20)
     room = 0.025 * view[2]
     return Bar(
         round(view[0] + room, 1), round(view[1] + view[3] - 1.4 * room, 1), metres, feet,

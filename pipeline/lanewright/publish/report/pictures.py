@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from lanewright.base.schema import FEET_PER_METRE
+from lanewright.base.units import FEET_PER_METRE
 from lanewright.publish.report.words import Units
 
 MOST_PIXELS = 1600

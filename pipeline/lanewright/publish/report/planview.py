@@ -10,18 +10,16 @@ from typing import Any
 import numpy as np
 import shapely
 from markupsafe import Markup
-from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.measure import find_contours
 
+from lanewright.base.arrays import Floats
 from lanewright.publish.report.drawing import dots, path, path_of
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.sideview import BEYOND, WIDE
 from lanewright.publish.report.spread import Spread
 from lanewright.publish.report.subjects import Row, Subject
 from lanewright.publish.report.words import Units
-
-Floats = NDArray[np.float64]
 
 _ASIDE = 16.0  # m shown to each side at the least
 _CIRCLE = 10.0  # m around a target within which a throw counts as a putt (PDGA rules, 806.01)

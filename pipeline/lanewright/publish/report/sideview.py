@@ -12,7 +12,8 @@ import shapely
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from lanewright.base.schema import FEET_PER_METRE
+from lanewright.base.arrays import Floats
+from lanewright.base.units import FEET_PER_METRE
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.publish.report.drawing import path
 from lanewright.publish.report.findings import Findings
@@ -20,8 +21,6 @@ from lanewright.publish.report.pictures import rgb, webp
 from lanewright.publish.report.spread import Spread
 from lanewright.publish.report.subjects import Row, Subject
 from lanewright.publish.report.words import Units
-
-Floats = NDArray[np.float64]
 
 STEP = 0.5  # m along the way between two columns of the picture
 BESIDE = 0.5  # m to each side that count as on the line

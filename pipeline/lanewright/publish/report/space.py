@@ -10,14 +10,12 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from lanewright.base.arrays import Floats
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.spread import Spread
 from lanewright.publish.report.subjects import Subject
-
-Floats = NDArray[np.float64]
 
 POINTS = 4000
 """Most points of growth for one hole."""

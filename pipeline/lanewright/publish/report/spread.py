@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import norm, qmc
 
+from lanewright.base.arrays import Floats
 from lanewright.flight.flight import TARGET, Flights, LevelFlights
 from lanewright.publish.report.subjects import Row
-
-Floats = NDArray[np.float64]
 
 THROWS = 511
 WHOLE = 14  # flights handed out whole

@@ -10,11 +10,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
+from lanewright.base.arrays import Floats
 from lanewright.publish.report.findings import Findings
 
-Floats = NDArray[np.float64]
 Row = dict[str, Any]
 
 MOST = 60

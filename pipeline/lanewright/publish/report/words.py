@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from lanewright.base.schema import ACRES_PER_HECTARE, FEET_PER_METRE
+from lanewright.base.units import ACRES_PER_HECTARE, FEET_PER_METRE
 
 MINUS = "−"
 UNKNOWN = "not known"

@@ -1,0 +1,117 @@
+"""Settings of stage `holes`: candidates, and the room between them."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from lanewright.settings.base import Length, Metres, Settings, Share
+
+
+class HoleSettings(Settings):
+    """Candidate holes: how legs join, and how many are handed on."""
+
+    keep: Annotated[int, Field(ge=1, le=5000)] = Field(
+        400, description="candidate holes handed on, all levels; spread over the property"
+    )
+    most_legs: Annotated[int, Field(ge=1, le=3)] = Field(3, description="throws of one hole to map")
+    join: Metres = Field(
+        5.0,
+        description="metres from where one throw ends to where the next may start; ours, the "
+        "spacing of sites",
+    )
+    max_bend: Annotated[float, Field(gt=0, le=180)] = Field(
+        100.0, description="sharpest bend at a landing zone, degrees; ours"
+    )
+    free_bend: Annotated[float, Field(ge=0, le=180)] = Field(
+        25.0,
+        description="degrees up to which a hole may bend where nothing bars the straight way; ours",
+    )
+    forced_bend: Annotated[float, Field(gt=0, le=180)] = Field(
+        60.0,
+        description="degrees from which a bend cannot be thrown round, so that landing before it "
+        "counts as a throw; common practice",
+    )
+    landing_share: Share = Field(
+        2 / 3,
+        description="share of throws that must land on open, dry, gentle ground; misses of at most "
+        "a third are fair (a senior designer's thirds, course design discussion of 2006)",
+    )
+    landing_slope: Annotated[float, Field(gt=0, le=100)] = Field(
+        20.0, description="steepest ground to land on, percent; common practice"
+    )
+    gap_share: Share = Field(
+        2 / 3,
+        description="share of throws that must pass for a gap to be fair (the same thirds); holes "
+        "below it are kept if trimming may open them, and say so",
+    )
+    least_clear: Share = Field(
+        0.2,
+        description="clear rate below which a throw makes no hole, however much is trimmed; ours",
+    )
+    min_par: Annotated[int, Field(ge=2, le=3)] = Field(
+        3, description="lowest par; some schools of par allow 2; common practice"
+    )
+
+
+class SafetySettings(Settings):
+    """Room between fairways and whatever else may be hit; metres from the fairway's middle.
+
+    No governing body publishes such distances. All are screening values, ours and common practice;
+    the pairs are over open ground, and with dense trees between. They hold where a full throw
+    comes down; nearer to the tee, where throws have not spread yet, less is asked in proportion.
+    """
+
+    fairway: tuple[Metres, Metres] = Field(
+        (37.0, 21.0), description="to the middle of another fairway (120 and 70 ft)"
+    )
+    tee_basket: tuple[Metres, Metres] = Field(
+        (30.0, 18.0), description="to the tee or basket of another hole (100 and 60 ft)"
+    )
+    next_tee: tuple[Metres, Metres] = Field(
+        (15.0, 12.0), description="from a basket to a tee (50 and 40 ft)"
+    )
+    path: tuple[Metres, Metres] = Field(
+        (24.0, 15.0), description="to a much-used path or trail (80 and 50 ft)"
+    )
+    keep_out: tuple[Metres, Metres] = Field(
+        (30.0, 21.0), description="to a keep-out with its buffer, as to a road (100 and 70 ft)"
+    )
+    building: tuple[Metres, Metres] = Field(
+        (61.0, 37.0), description="to a building (200 and 120 ft)"
+    )
+    boundary: tuple[Metres, Metres] = Field(
+        (23.0, 15.0), description="to the property line (75 and 50 ft)"
+    )
+    behind: tuple[Metres, Metres] = Field(
+        (30.0, 18.0), description="past the basket on the line of play (100 and 60 ft)"
+    )
+    tees: Length = Field(10.0, description="from one tee to another; ours")
+    near_deg: Annotated[float, Field(gt=0, le=90)] = Field(
+        15.0, description="half-angle of the danger cone before a tee, to 0.6 of the throw"
+    )
+    far_deg: Annotated[float, Field(gt=0, le=90)] = Field(
+        20.0, description="half-angle of that cone beyond"
+    )
+    cone_reach: Annotated[float, Field(ge=1, le=2)] = Field(
+        1.25, description="length of that cone as a share of the throw"
+    )
+    sds: Annotated[float, Field(gt=0, le=6)] = Field(
+        2.5,
+        description="standard deviations of the level's throws that the drawn fairway holds; 99 in "
+        "100 throws",
+    )
+    sheltered: Share = Field(
+        0.5,
+        description="share of the ground between that must hold trees or brush at throwing height "
+        "to count as dense trees between; ours",
+    )
+
+    @model_validator(mode="after")
+    def _trees_shelter(self) -> SafetySettings:
+        for name in type(self).model_fields:
+            value = getattr(self, name)
+            if isinstance(value, tuple) and value[1] > value[0]:
+                raise ValueError(f"{name}: trees between cannot ask for more room than open ground")
+        return self

@@ -1,0 +1,155 @@
+"""Settings of stage `layout`: walks, the mix, what counts, the solver."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field
+
+from lanewright.settings.base import Length, Metres, NotNegative, Positive, Settings, Share
+from lanewright.settings.holes import HoleSettings, SafetySettings
+
+
+class WalkSettings(Settings):
+    """Walks between holes. Factors and limits are ours, common practice; the walk decides."""
+
+    cell: Annotated[float, Field(ge=0.5, le=10)] = Field(
+        2.0, description="side in metres of the cells that walks are sought on"
+    )
+    # Tobler 1993: off paths six tenths of the speed on them.
+    off_path: Annotated[float, Field(gt=0, le=1)] = Field(
+        0.6, description="speed away from paths as a share of the speed on them"
+    )
+    wet: Annotated[float, Field(ge=1, le=100)] = Field(
+        2.0, description="how many times as long a step over wet ground counts"
+    )
+    very_wet: Annotated[float, Field(ge=1, le=100)] = Field(
+        4.0, description="the same over very wet ground"
+    )
+    steepest: Annotated[float, Field(gt=0, le=300)] = Field(
+        60.0, description="percent; steeper steps are not walked"
+    )
+    bridge: Length = Field(
+        8.0, description="metres of water that a footbridge may cross; 0 for no bridges"
+    )
+    bridge_slow: Annotated[float, Field(ge=1, le=1000)] = Field(
+        10.0, description="how many times as long a step over such water counts"
+    )
+    stream: Length = Field(
+        8.0,
+        description="hectares that drain to a line from which on it counts as water to bridge; 1 "
+        "to 2 on till, 8 to 16 on coarse ground (Ågren et al. 2014); 0 for none",
+    )
+    fire: Annotated[float, Field(ge=1, le=1000)] = Field(
+        6.0, description="how many times as long a step in a line of fire counts"
+    )
+    nearest: Annotated[int, Field(ge=2, le=200)] = Field(
+        12, description="tees that the walk from each basket is tried to"
+    )
+    furthest: Metres = Field(
+        300.0, description="metres of easy ground off paths; walks that take longer are not tried"
+    )
+
+
+class MixSettings(Settings):
+    """What a round should hold; shares of the holes wanted, each a least share unless told.
+
+    Four of eighteen of each finish, three of each length, of climbs and of drops: common
+    practice, ours; three left and three right at the least: a course standard of 1992.
+    """
+
+    left: Share = Field(0.22, description="drives that finish left")
+    right: Share = Field(0.22, description="drives that finish right")
+    straight: Share = Field(0.22, description="drives that finish straight")
+    short: Share = Field(0.17, description="par-3 holes in the lower third of the level's lengths")
+    middle: Share = Field(0.17, description="in the middle third")
+    long: Share = Field(0.17, description="in the upper third")
+    climbs: Share = Field(0.17, description="holes that climb")
+    drops: Share = Field(0.17, description="holes that drop")
+    grade: Positive = Field(3.0, description="percent from which a hole climbs or drops")
+    wooded: Share = Field(0.3, description="holes in lanes and tunnels")
+    open: Share = Field(0.2, description="holes over open ground or along an edge")
+    over_par_3: Share = Field(0.11, description="holes of par 4 and more")
+    total: tuple[Length, Length] | None = Field(
+        None,
+        description="metres that all holes together should be long; by default 0.93 to 1.25 "
+        "controlled tee throws of the level for each hole",
+    )
+    same_finish: Annotated[int, Field(ge=1, le=18)] = Field(
+        3, description="most holes in a row with the same finish"
+    )
+
+
+class WeightSettings(Settings):
+    """What each term of a layout counts, in points; a perfect hole brings `quality` points."""
+
+    quality: NotNegative = Field(100.0, description="a hole of score 1")
+    walk: NotNegative = Field(0.5, description="lost for each metre of easy walk, by time")
+    far_walk: NotNegative = Field(
+        1.0, description="lost besides for each metre of a walk beyond 91 m (300 ft)"
+    )
+    crossing: NotNegative = Field(60.0, description="lost for a walk into a line of fire")
+    bridge: NotNegative = Field(15.0, description="lost for a walk that needs a bridge")
+    finish: NotNegative = Field(40.0, description="lost for each hole short of a wished finish")
+    length: NotNegative = Field(30.0, description="the same for short, middle and long holes")
+    climb: NotNegative = Field(20.0, description="the same for climbs and drops")
+    lane_kind: NotNegative = Field(30.0, description="the same for wooded and open holes")
+    par: NotNegative = Field(30.0, description="the same for holes over par 3")
+    in_a_row: NotNegative = Field(40.0, description="lost for each hole that repeats a finish")
+    total: NotNegative = Field(
+        0.5, description="lost for each metre that all holes together are too short or too long"
+    )
+    trim: NotNegative = Field(1.0, description="lost for each hour of trimming")
+    prefer: NotNegative = Field(
+        50.0, description="brought by a preferred hole of the designer, lost by one to avoid"
+    )
+
+
+class SolverSettings(Settings):
+    """How long and how wide the search for layouts goes."""
+
+    candidates: Annotated[int, Field(ge=10, le=5000)] = Field(
+        240, description="holes that take part; the best of every part of the land"
+    )
+    changes: Annotated[int, Field(ge=100, le=100_000_000)] = Field(
+        3_000_000,
+        description="changes tried on a round, twice over, before the solver takes it on",
+    )
+    seconds: Positive = Field(
+        120.0, description="time for all proposals together; the best so far is kept"
+    )
+    work: Positive = Field(
+        15.0,
+        description="work of the solver for all proposals, in its own deterministic units; ends "
+        "the search at the same point on any machine, if the time does not first",
+    )
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(1, description="of the solver")
+
+
+class LayoutSettings(Settings):
+    """Holes, their room, and how they follow one another."""
+
+    hole: HoleSettings = HoleSettings()
+    safety: SafetySettings = SafetySettings()
+
+    level: str | None = Field(
+        None, description="level that layouts are made for; by default the best of the levels named"
+    )
+    proposals: Annotated[int, Field(ge=1, le=10)] = Field(3, description="layouts proposed")
+    differ: Share = Field(
+        0.33, description="share of its holes by which a proposal differs from each other one"
+    )
+    pass_arrival: bool = Field(
+        False, description="come by the arrival after half of the holes, as for two nines"
+    )
+    trim_hours: NotNegative | None = Field(
+        None, description="most hours of trimming for a layout, by the high end of its range"
+    )
+    paths: Path | None = Field(
+        None, description="lines of existing paths: walks are faster on them, and keep-outs open"
+    )
+    walk: WalkSettings = WalkSettings()
+    mix: MixSettings = MixSettings()
+    weights: WeightSettings = WeightSettings()
+    solver: SolverSettings = SolverSettings()

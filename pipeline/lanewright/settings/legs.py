@@ -1,0 +1,143 @@
+"""Settings of stage `legs`: sites, throws, scores."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from lanewright.settings.base import Length, Metres, Settings, Share
+
+
+class SitesSettings(Settings):
+    """Where a tee or a basket may stand."""
+
+    spacing: Annotated[float, Field(ge=1, le=50)] = Field(
+        5.0, description="metres; the roomiest spot of every square this wide is a site"
+    )
+    boundary_setback: Length = Field(
+        15.0,
+        description="metres that sites and flights keep from the property line; 50 ft where trees "
+        "stand between, take 23 (75 ft) over open ground; common practice",
+    )
+    keep_out_setback: Length = Field(
+        9.0, description="metres a site keeps from keep-outs, beyond their own buffer; ours"
+    )
+    water_setback: Length = Field(
+        7.6, description="metres a site keeps from water; 25 ft, common practice"
+    )
+    tee_slope: Annotated[float, Field(gt=0, le=100)] = Field(
+        15.0, description="steepest ground for a tee, percent; common practice"
+    )
+    basket_slope: Annotated[float, Field(gt=0, le=100)] = Field(
+        25.0, description="steepest ground for a basket, percent; common practice"
+    )
+    tee_room: Length = Field(
+        2.0,
+        description="metres free around a tee from 0.5 to 2.5 m up, to stand and swing; 8 ft to "
+        "each side is better, common practice",
+    )
+    basket_room: Length = Field(1.0, description="the same around a basket")
+    seen: Share = Field(
+        0.5, description="share of that space that lidar must have searched at a site"
+    )
+    wet: bool = Field(False, description="allow sites on wet ground")
+
+
+class ThrowSettings(Settings):
+    """What a disc meets on its way."""
+
+    disc: Metres = Field(
+        0.21, description="width of a disc in metres (PDGA Technical Standards: at least 21 cm)"
+    )
+    margin: Length = Field(
+        0.15, description="metres of wobble and leaf kept free to each side in the search; ours"
+    )
+    twig: Metres = Field(
+        0.02,
+        description="usual thickness of what stops a ray, in metres; a disc of width D meets "
+        "(D + twig) / twig times as many twigs as a ray does",
+    )
+    landing: Length = Field(
+        0.5, description="a disc lower than this many metres is landing, whatever grows there"
+    )
+    trunk_sd: Metres = Field(
+        0.75, description="how far a trunk may stand from where the tree was found, metres; ours"
+    )
+    thin_stems_per_ha: Length = Field(
+        300.0,
+        description="stems under canopy too thin for lidar to show, for the low end of the clear "
+        "rate; US hardwoods hold 1,000 to 1,500 saplings of 2.5 to 12.7 cm, from memory",
+    )
+    thin_stem: Metres = Field(0.05, description="their diameter in metres")
+    wood: Literal["broadleaf", "mixed", "conifer"] = Field(
+        "mixed",
+        description="in leaf, contacts are taken times 3, 2 or 1 of those in a leaf-off survey, in "
+        "brush times 2 at most; ours, from published ratios of leaf and wood area",
+    )
+
+
+class ScoreSettings(Settings):
+    """How much each score counts; only their ratios matter."""
+
+    clearance: Length = Field(0.6, description="a clear flight")
+    grade: Length = Field(0.25, description="gentle climb, side slope, tee and landing")
+    drainage: Length = Field(0.15, description="dry ground")
+
+    @model_validator(mode="after")
+    def _some_weight(self) -> ScoreSettings:
+        if self.clearance + self.grade + self.drainage <= 0:
+            raise ValueError("at least one score must count")
+        return self
+
+
+class LegsSettings(Settings):
+    """Sites, search and scores."""
+
+    sites: SitesSettings = SitesSettings()
+    throw: ThrowSettings = ThrowSettings()
+    score: ScoreSettings = ScoreSettings()
+    shortest: Metres | None = Field(
+        None, description="metres; by default the level's usual shortest par 3"
+    )
+    longest: Metres | None = Field(
+        None, description="metres; by default the level's controlled tee throw"
+    )
+    blocked_density: Annotated[float, Field(gt=0, le=10)] = Field(
+        0.12,
+        description="contact density per metre from which the search counts a layer as blocked; "
+        "at 0.12 a disc among 2 cm twigs has an even chance to cross half a metre",
+    )
+    max_blocked: Share = Field(
+        0.05,
+        description="share of a flight that may be blocked; such lines may be worth trimming",
+    )
+    sectors: Annotated[int, Field(ge=1, le=360)] = Field(
+        24, description="directions of each tee that keep a line of their own"
+    )
+    band: Metres = Field(20.0, description="metres of length that do the same")
+    throws: Annotated[int, Field(ge=50, le=20000)] = Field(
+        256, description="throws at each leg; the standard error is at most half over their root"
+    )
+    keep: Annotated[int, Field(ge=1, le=100000)] = Field(3000, description="legs kept, all levels")
+    least_clear: Share = Field(
+        0.05, description="clear rate below which a leg is left out; trimming would be felling"
+    )
+    most_unsafe: Share = Field(
+        0.05,
+        description="share of throws that may end off the property or in a keep-out's buffer; legs "
+        "above are dropped, the designer's own told; common practice, no source",
+    )
+    roll_slope: Annotated[float, Field(gt=0, le=200)] = Field(
+        20.0,
+        description="percent from which ground counts as steep enough for a disc to roll; common "
+        "practice, no source",
+    )
+    apart: Length = Field(
+        10.0, description="legs whose tees and ends lie nearer than this are one; the best stays"
+    )
+    crowding: Share = Field(
+        0.02,
+        description="score that each further leg with the same finish from the same 25 m of ground "
+        "must bring to be kept before others",
+    )

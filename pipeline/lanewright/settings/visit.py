@@ -1,0 +1,47 @@
+"""Settings of the first visit and the field book."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Literal
+
+from pydantic import Field
+
+from lanewright.settings.base import Length, Metres, Settings, Share
+
+
+class FieldSettings(Settings):
+    """What to look at on foot, and the book to carry."""
+
+    paper: Literal["a5", "half-letter"] = Field(
+        "a5", description="page of the field book: 148 x 210 mm or 5.5 x 8.5 in"
+    )
+    visit: date | None = Field(
+        None,
+        description="day of the walk, as 2026-03-14: tells how old the survey will be then; "
+        "without it the book says when the survey was flown and leaves the sum to the reader",
+    )
+    survey_years: Length = Field(
+        5.0,
+        description="years from which a survey is old: a sapling may have grown into the lane; "
+        "common practice, no source",
+    )
+    seen: Share = Field(
+        0.6, description="seen share below which a stretch of a leg is on the list; ours"
+    )
+    stretch: Metres = Field(
+        6.0, description="metres that such a stretch, or one under crowns, is long at the least"
+    )
+    gap: Metres = Field(
+        12.2,
+        description="metres of free width below which the narrowest place is measured on foot; "
+        "wooded fairways pinch at 4.6 to 12.2 m (PDGA, Course Design Elements)",
+    )
+    boundary: Length = Field(
+        23.0,
+        description="metres from the property line within which tees and baskets call for a "
+        "survey of it; 75 ft, common practice",
+    )
+    near: Length = Field(
+        25.0, description="metres around holes and walks within which water is looked at; ours"
+    )
