@@ -749,8 +749,6 @@ def section(scene: MapData, hole: Played, step: float = 0.5) -> Section:
 def profile(
     paper: Paper, box: Box, scene: MapData, hole: Played, view: View
 ) -> tuple[float, float]:
-    paper: Paper, box: Box, scene: MapData, hole: Played, view: View
-) -> tuple[float, float]:
     """Profile of a hole under its plan; returns how much heights are stretched, and metres shown.
 
     Distances stand under those of the plan where the hole is one throw; a hole with bends is
