@@ -3,46 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
-from lanewright.flight.flight import Flights, elevation_of, fly_throws
-from lanewright.growth.lanes import Lanes, find_lanes
-from lanewright.growth.vegetation import Vegetation, sort_vegetation
-from lanewright.holes.chains import Holes, find_holes
-from lanewright.land.ground import Ground, find_ground
-from lanewright.land.survey import Plan, Survey, plan, read_survey
-from lanewright.land.terrain import Terrain, find_terrain
+from lanewright.flight.flight import elevation_of, fly_throws
+from lanewright.growth.lanes import find_lanes
+from lanewright.growth.vegetation import sort_vegetation
+from lanewright.holes.chains import find_holes
+from lanewright.land.ground import find_ground
+from lanewright.land.survey import plan, read_survey
+from lanewright.land.terrain import find_terrain
 from lanewright.layout.designerfile import read_hand
-from lanewright.layout.proposals import Layouts, lay_out
-from lanewright.legs.search import Legs, find_legs
+from lanewright.layout.proposals import lay_out
+from lanewright.legs.search import find_legs
 from lanewright.publish.results import publish
+from lanewright.results import Scouting
 from lanewright.settings.config import Config
 from lanewright.settings.levels import levels_named
 from lanewright.store import Store, Until
-from lanewright.trim.plan import Trim, plan_trim, read_keep
+from lanewright.trim.plan import plan_trim, read_keep
 from lanewright.workplace import workplace
 
 OWN = "own-holes"
 """Folder within the out folder for lines scored alone."""
 
 Show = Callable[[str], Callable[[float | None], None]]
-
-
-@dataclass(frozen=True)
-class Scouting:
-    """Everything a run found out."""
-
-    plan: Plan
-    survey: Survey
-    ground: Ground
-    terrain: Terrain
-    vegetation: Vegetation | None
-    lanes: Lanes | None
-    flights: Flights
-    legs: Legs
-    holes: Holes
-    trim: Trim
-    layouts: Layouts
 
 
 def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:

@@ -8,7 +8,8 @@ import shapely
 from scipy import ndimage as ndi
 
 import leg_worlds
-from lanewright.legs.sites import add_spots, barred_cells, cells_of, find_sites
+from lanewright.base.outlines import cells_of
+from lanewright.legs.sites import add_spots, barred_cells, find_sites
 from lanewright.settings.legs import SitesSettings
 
 

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from affine import Affine
 from numpy.typing import NDArray
-from rasterio.transform import Affine
 
 
 @dataclass(frozen=True)

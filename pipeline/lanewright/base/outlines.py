@@ -1,13 +1,52 @@
-"""Outlines of numbered regions of a grid as polygons that share their borders."""
+"""From cells to shapes and back: the only room beside the ends that rasterio enters."""
 
 from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from rasterio.features import shapes
+from rasterio.features import geometry_mask, rasterize, shapes
 
 from lanewright.base.grid import Grid
+
+
+def patches(
+    regions: NDArray[np.int32] | NDArray[np.bool_], grid: Grid
+) -> Iterator[tuple[shapely.Polygon, int]]:
+    """Connected cells of one number as polygons along their sides, each with its number.
+
+    Parameters
+    ----------
+    regions : (rows, cols)
+        Numbers from 1, or a mask; 0 belongs to none. Cells that meet at a corner do not connect.
+    grid
+        Where the cells lie.
+    """
+    numbers = np.ascontiguousarray(regions, np.int32)
+    for outline, number in shapes(numbers, numbers > 0, 4, grid.transform):
+        yield shapely.geometry.shape(outline), int(number)
+
+
+def cells_of(shape: shapely.Geometry, grid: Grid) -> NDArray[np.bool_]:
+    """Cells whose centre lies in the shape (rows, cols)."""
+    if shape.is_empty:
+        return np.zeros(grid.shape, bool)
+    return np.asarray(geometry_mask([shape], grid.shape, grid.transform, invert=True), bool)
+
+
+def cells_of_any(
+    drawn: Iterable[shapely.Geometry], grid: Grid, *, touched: bool = False
+) -> NDArray[np.bool_]:
+    """Cells whose centre lies in any of the shapes, or that any touches (rows, cols)."""
+    listed = list(drawn)
+    if not listed:
+        return np.zeros(grid.shape, bool)
+    burnt = rasterize(
+        listed, grid.shape, transform=grid.transform, all_touched=touched, dtype=np.uint8
+    )
+    return np.asarray(burnt, bool)
 
 
 def outlines(regions: NDArray[np.int32], grid: Grid) -> list[shapely.MultiPolygon]:
@@ -29,11 +68,9 @@ def outlines(regions: NDArray[np.int32], grid: Grid) -> list[shapely.MultiPolygo
     count = int(regions.max(initial=0))
     parts: list[shapely.Polygon] = []
     owner: list[int] = []
-    for outline, number in shapes(
-        regions.astype(np.int32), mask=regions > 0, transform=grid.transform
-    ):
-        parts.append(shapely.geometry.shape(outline))
-        owner.append(int(number))
+    for outline, number in patches(regions, grid):
+        parts.append(outline)
+        owner.append(number)
     if parts:
         # The tolerance is a length whose square is the area a dropped corner may have: the
         # staircase of a diagonal has corners of half a cell.

@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from rasterio.features import shapes
 from scipy import ndimage as ndi
 
 from lanewright.base.grid import Grid
+from lanewright.base.outlines import patches
 from lanewright.growth.freewidth import Room
 from lanewright.settings.lanes import LanesSettings
 
@@ -61,8 +61,8 @@ def find_openings(
 
     outline: dict[int, shapely.Polygon] = {}
     if len(ids):
-        for shape, number in shapes(numbered, mask=numbered > 0, transform=grid.transform):
-            outline[int(number)] = _plain(shapely.geometry.shape(shape), grid.cell)
+        for shape, number in patches(numbered, grid):
+            outline[number] = _plain(shape, grid.cell)
     widest = np.asarray(ndi.maximum(room.width, numbered, ids)) if len(ids) else np.zeros(0)
     polygons = [outline[int(i)] for i in ids]
     table = pd.DataFrame(

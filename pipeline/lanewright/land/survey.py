@@ -18,13 +18,12 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from rasterio.features import geometry_mask, shapes
 from scipy import ndimage
 from shapely import MultiPolygon, Polygon, box, union_all
-from shapely.geometry import shape
 
 from lanewright.base.errors import InputError
 from lanewright.base.grid import Grid
+from lanewright.base.outlines import cells_of, patches
 from lanewright.land.water import Tally
 from lanewright.settings.config import Config
 from lanewright.settings.ingest import CrsSettings, IngestSettings
@@ -396,9 +395,7 @@ def read_survey(
     else:
         assert elevation is not None
         land = _footprint(np.isfinite(elevation), grid)
-    inside = ~geometry_mask(
-        [land], grid.shape, grid.transform, all_touched=False, invert=False
-    ) if not land.is_empty else np.zeros(grid.shape, bool)  # fmt: skip
+    inside = cells_of(land, grid)
     heights_given = points is not None and _heights_given(points)
     if heights_given:
         warnings.append(
@@ -573,11 +570,7 @@ def _covered(any_return: NDArray[np.bool_], cell: float) -> NDArray[np.bool_]:
 
 
 def _footprint(covered: NDArray[np.bool_], grid: Grid) -> MultiPolygon:
-    found = [
-        shape(geometry)
-        for geometry, value in shapes(covered.astype(np.uint8), covered, 4, grid.transform)
-        if value
-    ]
+    found = [outline for outline, _ in patches(covered, grid)]
     return _multi(union_all(found).simplify(grid.cell)) if found else MultiPolygon()
 
 

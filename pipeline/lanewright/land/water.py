@@ -10,12 +10,11 @@ import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from rasterio.features import rasterize
 from scipy import ndimage
 
 from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
-from lanewright.base.outlines import outlines
+from lanewright.base.outlines import cells_of_any, outlines
 from lanewright.land.resample import blocks_mean, blocks_sum, factor_to, repeat
 from lanewright.settings.terrain import TerrainSettings
 
@@ -328,17 +327,7 @@ def _drawn(known: Iterable[shapely.Geometry], grid: Grid) -> Flags:
             if part.is_empty:
                 continue
             (areas if part.geom_type == "Polygon" else lines).append(part)
-    mask = np.zeros(grid.shape, bool)
-    for shapes, touched in ((areas, False), (lines, True)):
-        if shapes:
-            mask |= rasterize(
-                shapes,
-                out_shape=grid.shape,
-                transform=grid.transform,
-                all_touched=touched,
-                dtype=np.uint8,
-            ).astype(bool)
-    return mask
+    return cells_of_any(areas, grid) | cells_of_any(lines, grid, touched=True)
 
 
 def _join_drawn(

@@ -8,7 +8,6 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-import pyogrio
 import shapely
 from pyproj import CRS, Transformer
 
@@ -17,7 +16,13 @@ from lanewright.land.survey import Plan, together
 from lanewright.layout.designer import AREA_WISHES, FORMER, WISHES, Drawn, Hand
 from lanewright.legs.search import STRAY
 from lanewright.settings.config import Config
-from lanewright.sources.vectors import in_working, read_vectors
+from lanewright.sources.vectors import (
+    UNREADABLE,
+    in_working,
+    layer_names,
+    read_layer,
+    read_vectors,
+)
 
 HOLES, AREAS = "designer_holes", "designer_areas"
 MOVED = 0.5  # m that a line must differ by to count as moved
@@ -169,18 +174,18 @@ def _layer(
             )
         return None
     try:
-        layers = set(pyogrio.list_layers(path)[:, 0])
+        layers = layer_names(path)
         if not layers & {HOLES, AREAS}:
             raise InputError(
                 path, f"has neither a layer {HOLES} nor {AREAS}",
                 "Start from a copy of designer-start.gpkg.",
             )  # fmt: skip
-        frame = pyogrio.read_dataframe(path, layer=name) if name in layers else None
+        frame = read_layer(path, name) if name in layers else None
     except InputError as err:
         if name == HOLES:
             faults.append(err)
         return None
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as err:
+    except UNREADABLE as err:
         if name == HOLES:
             reason = str(err).splitlines()[0][:160]
             faults.append(

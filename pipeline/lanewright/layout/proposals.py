@@ -22,6 +22,7 @@ from scipy.sparse import csr_matrix
 
 from lanewright.base.arrays import Floats, Ints
 from lanewright.base.errors import InputError
+from lanewright.base.outlines import cells_of
 from lanewright.base.schema import LAYERS
 from lanewright.growth.lanes import Lanes
 from lanewright.growth.vegetation import Vegetation
@@ -48,7 +49,6 @@ from lanewright.layout.circuit import Earlier, Problem, Round
 from lanewright.layout.designer import SAME, Drawn, Hand, changes
 from lanewright.layout.walks import Footing, Walk, footing, graph_of, met_by, streams, walks_between
 from lanewright.legs.scene import Scene, scene_of
-from lanewright.legs.sites import cells_of
 from lanewright.legs.throwing import UNDER_CANOPY
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.legs import LegsSettings

@@ -21,8 +21,8 @@ from scipy.sparse.csgraph import dijkstra
 
 from lanewright.base.arrays import Flags, Floats, Ints, Raster
 from lanewright.base.grid import Grid
+from lanewright.base.outlines import cells_of
 from lanewright.land.resample import blocks_mean, blocks_sum, factor_to
-from lanewright.legs.sites import cells_of
 from lanewright.settings.layout import WalkSettings
 
 # Steps to the 16 neighbours, half of them: with 8, a way across the axes is up to 8 % too long,

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanewright.base.arrays import Flags, Floats
+from lanewright.base.outlines import cells_of
 from lanewright.legs.scene import Scene
-from lanewright.legs.sites import cells_of
 from lanewright.legs.throwing import Lines
 
 WITHIN = 2 / 3

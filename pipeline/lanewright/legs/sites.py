@@ -15,11 +15,11 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from rasterio.features import geometry_mask
 from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
+from lanewright.base.outlines import cells_of
 from lanewright.legs.scene import Scene
 from lanewright.settings.legs import SitesSettings
 
@@ -48,15 +48,6 @@ class Sites:
     tees: gpd.GeoDataFrame
     baskets: gpd.GeoDataFrame
     facts: dict[str, object]
-
-
-def cells_of(shape: shapely.Geometry, grid: Grid) -> Flags:
-    """Cells whose centre lies in the shape (rows, cols)."""
-    if shape.is_empty:
-        return np.zeros(grid.shape, bool)
-    return np.asarray(
-        geometry_mask([shape], grid.shape, grid.transform, invert=True, all_touched=False), bool
-    )
 
 
 def barred_cells(scene: Scene, setback: float, margin: float) -> Flags:

@@ -6,7 +6,7 @@ import logging
 import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -17,13 +17,11 @@ from lanewright.base.grid import Grid
 from lanewright.publish.fieldbook import Told, facts_of, write_fieldbook
 from lanewright.publish.fieldmaps import MapData
 from lanewright.publish.fieldpoints import field_points, write_gpx, write_kml
+from lanewright.results import Scouting
 from lanewright.settings.config import Config
 from lanewright.sources import vectors
 from lanewright.visit.fieldchecks import list_checks
 from lanewright.visit.outing import Outing, Spot, as_published, outing_of
-
-if TYPE_CHECKING:
-    from lanewright.scout import Scouting
 
 log = logging.getLogger(__name__)
 

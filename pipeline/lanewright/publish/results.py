@@ -8,7 +8,7 @@ import shutil
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -26,14 +26,12 @@ from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import InputFile, summarise, write_summary
 from lanewright.publish.tables import write_holes_csv
+from lanewright.results import Scouting
 from lanewright.settings.config import Config
 from lanewright.sources.crs import authority
 from lanewright.store import Meter, Store, Timing
 from lanewright.trim.plan import with_hours
 from lanewright.visit.cautions import list_cautions
-
-if TYPE_CHECKING:
-    from lanewright.scout import Scouting
 
 log = logging.getLogger(__name__)
 

@@ -15,6 +15,19 @@ from shapely.validation import explain_validity
 
 from lanewright.base.errors import InputError
 
+UNREADABLE = (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError)
+"""What reading raises where a file, or a layer of it, is no vector file."""
+
+
+def layer_names(path: Path) -> set[str]:
+    """Names of a file's layers; raises `UNREADABLE`."""
+    return {str(name) for name, _ in pyogrio.list_layers(path)}
+
+
+def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
+    """One layer as it stands; raises `UNREADABLE`."""
+    return pyogrio.read_dataframe(path, layer=name)
+
 
 def read_vectors(path: Path, assumed_crs: str | None = None) -> gpd.GeoDataFrame:
     """Features of every layer of a file, with the CRS it states.
@@ -34,7 +47,7 @@ def read_vectors(path: Path, assumed_crs: str | None = None) -> gpd.GeoDataFrame
                 for name, kind in pyogrio.list_layers(path)
                 if kind is not None
             ]
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as err:
+    except UNREADABLE as err:
         reason = str(err).splitlines()[0][:160]
         raise InputError(
             path,

@@ -23,12 +23,11 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from rasterio.features import shapes
 from scipy import ndimage
 from scipy.spatial import cKDTree
-from shapely.geometry import shape
 
 from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.outlines import patches
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, SOLID
 from lanewright.kernels import trim as kernels
 from lanewright.legs.scene import Scene
@@ -651,7 +650,6 @@ def outline(voxels: Ints, growth: Growth) -> shapely.MultiPolygon:
     grid = growth.scene.grid
     r0, c0 = int(row.min()), int(col.min())
     window = grid.window(r0, c0, int(row.max()) - r0 + 1, int(col.max()) - c0 + 1)
-    mask = np.zeros(window.shape, np.uint8)
-    mask[row - r0, col - c0] = 1
-    found = shapes(mask, mask > 0, 4, window.transform)
-    return shapely.MultiPolygon([shape(geometry) for geometry, _ in found])
+    mask = np.zeros(window.shape, bool)
+    mask[row - r0, col - c0] = True
+    return shapely.MultiPolygon([part for part, _ in patches(mask, window)])

@@ -26,6 +26,7 @@ import shapely
 
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.grid import Grid
+from lanewright.base.outlines import cells_of
 from lanewright.base.schema import LAYERS as SCHEMA
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import TARGET, Flights, LevelFlights
@@ -41,7 +42,6 @@ from lanewright.land.terrain import Terrain
 from lanewright.legs import throwing
 from lanewright.legs.scene import Scene, scene_of
 from lanewright.legs.search import Legs
-from lanewright.legs.sites import cells_of
 from lanewright.legs.throwing import Contacts, Lines
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.trim import TrimSettings

@@ -5,14 +5,13 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
-from rasterio.features import shapes
 from scipy import ndimage
 from shapely import MultiPoint, MultiPolygon, union_all
 from shapely import buffer as shapely_buffer
 from shapely import distance as distance_to
-from shapely.geometry import shape
 
 from lanewright.base.grid import Grid
+from lanewright.base.outlines import patches
 from lanewright.growth.columns import SOLID
 from lanewright.growth.vegetation import Vegetation
 from lanewright.land.survey import Survey
@@ -327,11 +326,7 @@ def _patches(
 ) -> MultiPolygon:
     """The mask within the property as polygons, specks left out."""
     mask = ndimage.binary_opening(mask & inside, iterations=max(1, round(1.0 / grid.cell)))
-    found = [
-        polygon
-        for geometry, value in shapes(mask.astype(np.uint8), mask, 4, grid.transform)
-        if value and (polygon := shape(geometry)).area >= least
-    ]
+    found = [polygon for polygon, _ in patches(mask, grid) if polygon.area >= least]
     return _areas(union_all(found).simplify(grid.cell)) if found else MultiPolygon()
 
 

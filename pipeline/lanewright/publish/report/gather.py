@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import geopandas as gpd
 from numpy.typing import NDArray
 
 from lanewright.publish.report.findings import Findings
+from lanewright.results import Scouting
 from lanewright.settings.config import Config
 from lanewright.visit.outing import Spot, as_published
-
-if TYPE_CHECKING:
-    from lanewright.scout import Scouting
 
 
 def findings_of(

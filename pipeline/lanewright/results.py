@@ -1,0 +1,33 @@
+"""What the stages of a run hand on, together: all that is published, drawn or asked later."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lanewright.flight.flight import Flights
+from lanewright.growth.lanes import Lanes
+from lanewright.growth.vegetation import Vegetation
+from lanewright.holes.chains import Holes
+from lanewright.land.ground import Ground
+from lanewright.land.survey import Plan, Survey
+from lanewright.land.terrain import Terrain
+from lanewright.layout.proposals import Layouts
+from lanewright.legs.search import Legs
+from lanewright.trim.plan import Trim
+
+
+@dataclass(frozen=True)
+class Scouting:
+    """Everything a run found out."""
+
+    plan: Plan
+    survey: Survey
+    ground: Ground
+    terrain: Terrain
+    vegetation: Vegetation | None
+    lanes: Lanes | None
+    flights: Flights
+    legs: Legs
+    holes: Holes
+    trim: Trim
+    layouts: Layouts
