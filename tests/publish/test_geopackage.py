@@ -33,6 +33,8 @@ OWN_CRS = CRS.from_proj4(
     "+datum=NAD83 +units=m"
 ).to_wkt()
 
+WORDS = {"lane_heights": "0.75 to 4 m"}
+
 HOSTILE = [
     "Robert'); DROP TABLE legs;--",
     'a "quoted" name & <b>tags</b> ]]> &amp;',
@@ -52,7 +54,7 @@ def layers():
 @pytest.fixture(scope="module")
 def scout(layers, tmp_path_factory) -> Path:
     path = tmp_path_factory.mktemp("gpkg") / "scout.gpkg"
-    write_geopackage(path, layers, UTM)
+    write_geopackage(path, layers, UTM, words=WORDS)
     return path
 
 
@@ -151,7 +153,7 @@ def test_one_geometry_type_per_layer(scout):
 def test_layers_and_columns_explain_themselves(scout, layers):
     told = dict(rows(scout, "SELECT table_name, description FROM gpkg_contents"))
     for name in layers:
-        assert told[name] == schema.LAYERS[name].description
+        assert told[name] == schema.LAYERS[name].description.format_map(WORDS)
         columns = {row[1] for row in rows(scout, f"PRAGMA table_info({name})")} - {"fid", "geom"}
         explained = rows(
             scout,
@@ -213,7 +215,7 @@ def test_equal_layers_make_equal_files(scout, layers, tmp_path):
     for name, layer in schema.LAYERS.items():
         if layer.key is None:  # these keep the order they come in
             shuffled[name] = layers[name]
-    write_geopackage(again, shuffled, UTM)
+    write_geopackage(again, shuffled, UTM, words=WORDS)
     assert again.read_bytes() == scout.read_bytes()
 
 
@@ -237,7 +239,7 @@ def test_feet_come_first_on_request(layers, tmp_path):
 
 def test_a_crs_of_its_own_survives(tmp_path):
     path = tmp_path / "scout.gpkg"
-    write_geopackage(path, all_layers(crs=OWN_CRS), OWN_CRS)
+    write_geopackage(path, all_layers(crs=OWN_CRS), OWN_CRS, words=WORDS)
     assert ogc.faults(path) == []
     assert validate(path) == (0, "")
     back = gpd.read_file(path, layer="legs").crs
@@ -322,7 +324,7 @@ def test_an_earlier_file_gives_way_only_to_a_whole_one(layers, tmp_path):
         write_geopackage(path, {"property": layers["property"], "legs": bad}, UTM)
     assert path.read_bytes() == b"earlier"
     (tmp_path / "scout.gpkg-wal").write_bytes(b"left by a viewer")
-    write_geopackage(path, layers, UTM)
+    write_geopackage(path, layers, UTM, words=WORDS)
     assert [p.name for p in tmp_path.iterdir()] == ["scout.gpkg"]
     assert ogc.faults(path) == []
 
@@ -330,7 +332,7 @@ def test_an_earlier_file_gives_way_only_to_a_whole_one(layers, tmp_path):
 def test_a_file_where_the_folder_should_be(layers, tmp_path):
     (tmp_path / "out").write_text("")
     with pytest.raises(InputError, match="cannot be written"):
-        write_geopackage(tmp_path / "out" / "scout.gpkg", layers, UTM)
+        write_geopackage(tmp_path / "out" / "scout.gpkg", layers, UTM, words=WORDS)
 
 
 def test_a_folder_where_the_file_should_be(layers, tmp_path):
@@ -354,7 +356,7 @@ from publish.frames import all_layers, UTM
 layers = all_layers(30)
 resource.setrlimit(resource.RLIMIT_FSIZE, ({room}, {room}))
 try:
-    write_geopackage(Path({str(tmp_path / "scout.gpkg")!r}), layers, UTM)
+    write_geopackage(Path({str(tmp_path / "scout.gpkg")!r}), layers, UTM, words={WORDS!r})
 except InputError as err:
     print(err)
 """

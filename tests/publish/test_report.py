@@ -86,7 +86,7 @@ def page(text):
 @pytest.fixture(scope="module")
 def geopackage(run, tmp_path_factory):
     file = tmp_path_factory.mktemp("report") / "scout.gpkg"
-    write_geopackage(file, run.layers, UTM)
+    write_geopackage(file, run.layers, UTM, words={"lane_heights": "0.5 to 5 m"})
     return file
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import geopandas as gpd
@@ -26,6 +28,7 @@ from lanewright.sources.crs import same_crs
 _VERSION = "1.3"
 _GEOMETRY_COLUMN = "geom"
 _NO_TIME = datetime(1970, 1, 1, tzinfo=UTC)
+_NO_WORDS: Mapping[str, str] = MappingProxyType({})
 _SCHEMA_EXTENSION = "http://www.geopackage.org/spec121/#extension_schema"
 
 
@@ -35,6 +38,7 @@ def write_geopackage(
     crs: str,
     *,
     feet_first: bool = False,
+    words: Mapping[str, str] = _NO_WORDS,
     stamp: datetime = _NO_TIME,
 ) -> None:
     """Write layers of the schema, each with what it means and how it looks.
@@ -50,6 +54,8 @@ def write_geopackage(
         WKT of the run; need not have an EPSG code.
     feet_first
         Put lengths in feet before the same in metres.
+    words
+        What the settings decide, for the names in braces within descriptions.
     stamp
         Time of last change that the file carries. Fixed by default, so that equal results are
         equal files; the run's log tells the time.
@@ -74,7 +80,11 @@ def write_geopackage(
 
     with beside(path) as part, _unhurried_disk():
         for index, (name, frame) in enumerate(conformed.items()):
-            _write_layer(part, schema.LAYERS[name], frame, crs, feet_first, append=index > 0)
+            layer = replace(
+                schema.LAYERS[name],
+                description=schema.LAYERS[name].description.format_map(words),
+            )
+            _write_layer(part, layer, frame, crs, feet_first, append=index > 0)
         # GDAL's connection is closed by now. No journal: nobody sees the file before it is whole.
         with closing(sqlite3.connect(part)) as db, db:
             db.execute("PRAGMA journal_mode = OFF")

@@ -7,6 +7,7 @@ import logging
 import shutil
 import time
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanewright.base import schema
+from lanewright.growth.vegetation import THROWING
 from lanewright.holes.safety import surroundings_of
 from lanewright.land.survey import Plan, checksum, threads
 from lanewright.layout.designer import start_frames
@@ -38,7 +40,7 @@ log = logging.getLogger(__name__)
 DESIGNER_START = "designer-start.gpkg"
 """Best layout as lines that a designer copies, edits and hands back."""
 
-VERSION = 5
+VERSION = 6
 """Raise whenever what is written changes for the same results."""
 
 
@@ -92,6 +94,7 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
             layers,
             scouting.survey.grid.crs,
             feet_first=config.units == "feet",
+            words=words_of(config),
         )
 
         write_field(beside, config, scouting, layers, rasters, outing)
@@ -107,7 +110,9 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
 
         def write(name: str) -> None:
             path = beside / "rasters" / f"{name}.tif"
-            write_cog(path, rasters[name], scouting.survey.grid, schema.RASTERS[name])
+            raster = schema.RASTERS[name]
+            raster = replace(raster, meaning=raster.meaning.format_map(words_of(config)))
+            write_cog(path, rasters[name], scouting.survey.grid, raster)
 
         found = report.findings_of(
             config,
@@ -141,6 +146,16 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
     record.write_text(json.dumps({"key": key, "files": sums}, indent=1), encoding="utf-8")
     log.info("publish: done in %.1f s, peak %.0f MB", timing.seconds, timing.peak_mb)
     return _told(config, scouting, layers, [*store.timings, timing], out)
+
+
+def words_of(config: Config) -> dict[str, str]:
+    """What the settings decide, for the names in braces within the descriptions of the schema."""
+    low, high = THROWING
+    return {
+        "lane_heights": f"{config.lanes.low:g} to {config.lanes.high:g} m",
+        "evidence_heights": f"{low:g} to {high:g} m",
+        "canopy_from": f"{config.vegetation.canopy_from:g} m",
+    }
 
 
 def _stands(record: Path, key: str, out: Path) -> bool:
