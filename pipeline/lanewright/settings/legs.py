@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from lanewright.settings.base import Length, Metres, Settings, Share
+from lanewright.settings.buildings import BuildingSettings
 
 
 class SitesSettings(Settings):
@@ -97,6 +98,7 @@ class LegsSettings(Settings):
     sites: SitesSettings = SitesSettings()
     throw: ThrowSettings = ThrowSettings()
     score: ScoreSettings = ScoreSettings()
+    buildings: BuildingSettings = BuildingSettings()
     shortest: Metres | None = Field(
         None, description="metres; by default the level's usual shortest par 3"
     )
