@@ -91,7 +91,7 @@ def run(
             start_at=start_at,
             stop_after=stop_after,
             threads=place.threads,
-            keep=only_own,
+            run="own" if only_own else "whole",
         )
         try:
             scouting = scout(config, store, only_own)

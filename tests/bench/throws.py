@@ -98,7 +98,7 @@ class timed:  # noqa: N801 - reads as a word
 def before_legs(config):
     """What the stages before the legs give."""
     with workplace(config, None) as place:
-        step = Store(place.stages, threads=march.threads(), keep=True).step
+        step = Store(place.stages, threads=march.threads(), run="own").step
         survey = step(read_survey, plan(config), config.ingest)
         ground = step(find_ground, survey, config.ground)
         terrain = step(find_terrain, survey, ground, config.terrain)

@@ -16,13 +16,19 @@ from pathlib import Path
 import numba
 
 from lanewright.flight.flight import fly_throws
+from lanewright.growth.lanes import find_lanes
+from lanewright.growth.vegetation import sort_vegetation
 from lanewright.growth.wires import find_wires
+from lanewright.land.ground import find_ground
+from lanewright.land.survey import read_survey
+from lanewright.land.terrain import find_terrain
 from lanewright.legs.scene import scene_of
+from lanewright.legs.search import find_legs
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import levels_named
 from lanewright.settings.trim import TrimSettings
-from lanewright.store import _load
+from lanewright.store import Store
 from lanewright.trim import plan as trim
 
 
@@ -31,10 +37,9 @@ def main() -> None:
     here = Path(__file__).resolve().parents[2]
     out = Path(sys.argv[1]) if len(sys.argv) > 1 else here / "outputs" / "hollow-creek"
     wanted = int(sys.argv[2]) if len(sys.argv) > 2 else 300
-    names = ("ingest", "ground", "terrain", "vegetation", "lanes", "legs")
-    survey, ground, terrain, vegetation, lanes, legs = (
-        _load(next((out / ".stages").glob(f"{name}-*"))) for name in names
-    )
+    last = Store(out / ".stages").last
+    survey, ground, terrain = last(read_survey), last(find_ground), last(find_terrain)
+    vegetation, lanes, legs = last(sort_vegetation), last(find_lanes), last(find_legs)
     settings = LegsSettings()
     levels = tuple(dict.fromkeys(legs.legs["level"]))
     flights = fly_throws(levels_named(levels), FlightSettings())

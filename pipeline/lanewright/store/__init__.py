@@ -1,0 +1,7 @@
+"""Finished stage results on disk by key, and what a run wrote into its out folder."""
+
+from lanewright.store.files import writable
+from lanewright.store.meter import Meter
+from lanewright.store.steps import Store, Timing, Until, stage
+
+__all__ = ["Meter", "Store", "Timing", "Until", "stage", "writable"]
