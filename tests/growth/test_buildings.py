@@ -107,7 +107,7 @@ def test_a_planted_house_is_found_where_it_stands():
 
 @pytest.mark.parametrize("density", [2.0, 8.0, 20.0])
 def test_a_house_among_dense_crowns_is_found_and_no_crown_is(density):
-    world = worlds.uniform_forest(contact_density=0.6, density=density, height=12.0)
+    world = worlds.uniform_forest(contact_density=0.3, density=density, height=12.0)
     house = at(world, 22, 22, 14, 11)
     alone = of_world(world)
     assert not len(look(alone, world.bounds))
@@ -127,9 +127,19 @@ def test_a_shorn_hedge_is_no_building():
     assert not len(look(of_world(world), world.bounds))
 
 
+def test_a_flat_net_that_half_the_pulses_pass_is_no_building():
+    world = worlds.plane(**FLAT)
+    p = of_world(world)
+    net = shapely.contains_xy(at(world, 20, 20, 15, 15), p.x, p.y)
+    net &= np.random.default_rng(2).random(len(p)) < 0.5
+    z = np.where(net, worlds.GROUND + 3.0, p.z)
+    assert not len(look(points_of(p.x, p.y, z, p.return_number, p.returns, p.classification),
+                        world.bounds))  # fmt: skip
+
+
 def test_smaller_than_the_least_area_is_left_out():
     world = worlds.plane(**FLAT)
-    van = with_house(of_world(world), at(world, 20, 20, 5, 2), eaves=2.4, pitch=0.0)
+    van = with_house(of_world(world), at(world, 20, 20, 4, 3), eaves=2.4, pitch=0.0)
     assert not len(look(van, world.bounds))
     garage = with_house(of_world(world), at(world, 20, 20, 6, 4), eaves=2.4, pitch=0.0)
     assert len(look(garage, world.bounds)) == 1

@@ -11,9 +11,11 @@ coordinates' products, so that neither the order of points nor of blocks matters
 good square and is itself closed is roof; roof cells that touch make a building if they are large
 enough and fall off steeply around.
 
-What this misses: roofs under crowns, roofs of thatch or glass, sheds narrower than 3 m. What it
-takes for buildings besides: decks of bridges that nobody classified, containers, large flat rocks
-that stand free. The walk decides.
+What this misses: roofs under crowns, houses in woods so dense that no pulse reaches the ground
+beside them, roofs of thatch or glass, sheds narrower than 3 m. What it takes for buildings besides:
+decks of bridges that nobody classified, containers, large flat rocks that stand free. On open lidar
+with buildings classified it finds 71 to 86 % of their ground, and 91 to 99 % of what it finds is
+theirs (tests/growth/test_buildings.py). The walk decides.
 """
 
 from __future__ import annotations
@@ -39,7 +41,7 @@ BUILDING = 6
 MAYBE = (0, 1, 3, 4, 5, 12)  # classes that hold buildings where a vendor did not look for them
 LOOSE = (7, 17, 18)  # noise and bridges
 STEEPEST = 1.75  # rise over run of a roof, 60 degrees; what is steeper is a wall or a crown
-LOW = 1.0  # m over the ground; beside a hill's top the lowest returns lie higher
+LOW = 1.0  # m over the ground beside a building at which some return must lie
 BLOCK = 200.0  # m of land read at once
 
 SOURCES = ("class 6", "raised flat patch")
@@ -213,7 +215,7 @@ def _roofs(sums: _Sums, settings: BuildingSettings) -> Flags:
     roof = ndi.binary_opening(np.asarray(ndi.binary_fill_holes(roof)), square)
     roof = _large(roof, settings.least_area, sums.grid)
     roof = _flat_enough(roof, flat, settings.flat)
-    return _stepped(roof, sums.lowest, settings)
+    return _stepped(roof, sums.lowest, settings.step)
 
 
 def _plane(moments: NDArray[np.float64]) -> tuple[Floats, Floats, Floats]:
@@ -256,15 +258,13 @@ def _flat_enough(mask: Flags, flat: Flags, share: float) -> Flags:
     return np.asarray(mask & good[label])
 
 
-def _stepped(mask: Flags, lowest: NDArray[np.float64], settings: BuildingSettings) -> Flags:
-    """Patches that end in a step, and do not go on below the lowest height of a roof."""
+def _stepped(mask: Flags, lowest: NDArray[np.float64], share: float) -> Flags:
+    """Patches beside whose edge, within two cells, returns come down to the ground."""
     label, count = _label(mask)
     # The ring next to a wall may hold the eaves alone: the lowest of it and its neighbours counts.
     outside = ndi.minimum_filter(np.where(mask, np.inf, lowest), 3, mode="nearest")
     ring = ndi.binary_dilation(mask, np.ones((3, 3), bool)) & ~mask & np.isfinite(outside)
-    goes_on = ring & (outside >= LOW) & (outside < settings.lowest)
     owner = ndi.maximum_filter(label, 3)
     every = np.bincount(owner[ring], minlength=count + 1)
-    rises = np.bincount(owner[goes_on], minlength=count + 1)
-    good = rises <= (1 - settings.step) * every
-    return np.asarray(mask & good[label])
+    falls = np.bincount(owner[ring & (outside < LOW)], minlength=count + 1)
+    return np.asarray(mask & (falls >= share * every)[label])

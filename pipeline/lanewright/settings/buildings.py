@@ -56,6 +56,6 @@ class BuildingSettings(Settings):
     )
     step: Share = Field(
         0.5,
-        description="share of a building's edge beyond which the returns do not go on between 1 m "
-        "and the lowest height of a roof, as they do on a hill that the ground filter cut off",
+        description="share of a building's edge beside which returns come down to the ground: a "
+        "hill that the ground filter cut off rises slowly instead, and a crown stands in others",
     )
