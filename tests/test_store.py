@@ -18,9 +18,20 @@ from pydantic import BaseModel
 from shapely import Point
 
 from lanewright.base.errors import InputError
+from lanewright.flight.flight import fly_throws
+from lanewright.growth.lanes import find_lanes
+from lanewright.growth.vegetation import sort_vegetation
+from lanewright.holes.chains import find_holes
+from lanewright.land.ground import find_ground
+from lanewright.land.survey import read_survey
+from lanewright.land.terrain import find_terrain
+from lanewright.layout.proposals import lay_out
+from lanewright.legs.search import find_legs
 from lanewright.store import Meter, Store, Until, stage, writable
 from lanewright.store.files import Damaged, check_value, read_json, write_json
+from lanewright.store.form import classes_of
 from lanewright.store.result import MANIFEST, STRUCTURE
+from lanewright.trim.plan import plan_trim
 
 calls: list[str] = []
 
@@ -489,6 +500,16 @@ def test_a_class_that_the_stage_does_not_declare_is_not_stored(tmp_path):
 
     with pytest.raises(TypeError, match="Stranger, which its return type does not reach"):
         Store(tmp_path).step(odd)
+
+
+@pytest.mark.parametrize(
+    "function",
+    [read_survey, find_ground, find_terrain, sort_vegetation, find_lanes, fly_throws, find_legs,
+     find_holes, plan_trim, lay_out],
+)  # fmt: skip
+def test_return_types_of_all_stages_are_known(function):
+    assert function.stage[0]
+    assert len(classes_of(function)) > 2  # besides grid and blocks, which always may occur
 
 
 def test_no_module_of_the_store_knows_pickle():
