@@ -156,3 +156,56 @@ def test_registry_feet(registry_data):
     assert "unit heights are in" in fault(registry_data / "autzen_trim.laz")
     told = open_tile(registry_data / "autzen_trim.laz", vertical_unit="ft")
     assert told.reference.unit_names == ("international foot",) * 2
+
+
+def patched(path: Path, layout: str, at: int, *values: float) -> Path:
+    raw = bytearray(path.read_bytes())
+    struct.pack_into(layout, raw, at, *values)
+    path.write_bytes(raw)
+    return path
+
+
+@pytest.mark.parametrize("points", [2**62, 50_001, 10**9])
+def test_laz_that_declares_more_points_than_its_chunks_hold(tmp_path, points):
+    """One chunk of 50,000 at most (LASzip's default) holds the 100 points."""
+    path = patched(tile(tmp_path / "a.laz"), "<Q", 247, points)
+    assert f"{points} points in 1 chunks cannot stand in" in fault(path)
+
+
+def test_laz_with_chunks_of_any_size_is_bounded_by_its_bytes(tmp_path):
+    path = tile(tmp_path / "a.laz")
+    raw = path.read_bytes()
+    at = raw.index(b"laszip encoded") - 2 + 54 + 12
+    patched(path, "<I", at, 0xFFFFFFFF)
+    patched(path, "<Q", 247, 2**62)
+    assert "cannot stand in" in fault(path)
+
+
+def test_laz_whose_table_names_more_chunks_than_fit(tmp_path):
+    path = tile(tmp_path / "a.laz")
+    start = struct.unpack_from("<I", path.read_bytes(), 96)[0]
+    table = struct.unpack_from("<q", path.read_bytes(), start)[0]
+    patched(path, "<I", table + 4, 2**32 - 1)
+    assert "chunks cannot stand in" in fault(path)
+
+
+def test_a_file_of_equal_points_is_still_believed(tmp_path):
+    """The tightest LAZ there is: nothing changes from point to point."""
+    header = laspy.LasHeader(point_format=0, version="1.2")
+    header.scales = [0.01] * 3
+    las = laspy.LasData(header)
+    las.x = np.zeros(2_000_000)
+    las.write(tmp_path / "a.laz")
+    size = (tmp_path / "a.laz").stat().st_size
+    assert size < 2_000_000 / 100
+    assert read_header(tmp_path / "a.laz").points == 2_000_000
+
+
+@pytest.mark.parametrize(("at", "value"), [(131 + 16, float("inf")), (155 + 16, float("nan"))])
+def test_scales_and_offsets_that_are_no_numbers(tmp_path, at, value):
+    assert "scales and offsets" in fault(patched(tile(tmp_path / "a.las"), "<d", at, value))
+
+
+def test_heights_no_land_has(tmp_path):
+    path = patched(tile(tmp_path / "a.las"), "<2d", 211, 90_000.0, 20_000.0)
+    assert "heights go from 20000 to 90000 m" in fault(path)

@@ -1,6 +1,10 @@
 """Guarded reading: what is kept and why, and that damage costs one message and no time."""
 
+import os
 import shutil
+import struct
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -11,9 +15,12 @@ from pyproj import CRS
 
 from lanewright.base.errors import InputError
 from lanewright.base.grid import Grid
+from lanewright.sources import decoding
+from lanewright.sources import reader as reader_module
+from lanewright.sources.files import fingerprint
 from lanewright.sources.las import open_tile
 from lanewright.sources.points import Blocks, PointStore, pack
-from lanewright.sources.reader import Frame, parts_of, read_parts
+from lanewright.sources.reader import Frame, Part, parts_of, read_parts
 
 UTM16 = CRS.from_epsg(26916)
 
@@ -145,19 +152,6 @@ def test_damaged_points_are_one_message(tmp_path):
     assert time.monotonic() - began < 20
 
 
-def test_decoder_crash_is_one_message(tmp_path, monkeypatch):
-    """A worker that dies is told apart from one that is slow."""
-    import lanewright.sources.reader as reader
-
-    class Dead:
-        process = None
-
-    path = write(tmp_path / "a.laz", 6)
-    monkeypatch.setattr(reader.sys, "executable", "/bin/false")
-    with pytest.raises(InputError, match="crashed the decoder"):
-        read([path], tmp_path / "out")
-
-
 def test_copc_gives_the_points_of_its_plain_twin(real_data, tmp_path):
     folder = real_data / "copc-ign"
     grids = []
@@ -194,3 +188,118 @@ def test_odd_files_with_a_crs_given_end_within_bounds(real_data, tmp_path, name)
     except InputError as fault:
         assert name in str(fault)
     assert time.monotonic() - began < 30
+
+
+def planned(path: Path, folder: Path) -> list[Part]:
+    tile = open_tile(path)
+    grid = Grid(UTM16.to_wkt(), 500_000.0, 4_400_100.0, 0.5, 200, 200)
+    frame = Frame(grid.crs, grid.bounds, Blocks.over(grid), (7, 18), False)
+    return parts_of(tile, frame, folder, fingerprint(path))
+
+
+@pytest.mark.parametrize("n", [2000, 60_000])
+def test_a_tile_changed_since_planning_is_refused(tmp_path, n):
+    path = write(tmp_path / "a.laz", 6, n)
+    parts = planned(path, tmp_path)
+    assert read_parts(parts, 1, 20.0)[0].read == n
+    before = path.read_bytes()
+    write(path, 6, n, z=np.full(n, 777.0))
+    with pytest.raises(InputError, match="changed while the run was reading it"):
+        read_parts(parts, 1, 20.0)
+    # Same header, other points: only the bytes themselves tell.
+    raw = bytearray(before)
+    raw[len(raw) // 2] ^= 0xFF
+    path.write_bytes(raw)
+    with pytest.raises(InputError, match="changed while"):
+        read_parts(parts, 1, 20.0)
+    path.unlink()
+    with pytest.raises(InputError, match="changed while"):
+        read_parts(parts, 1, 20.0)
+
+
+def test_heights_off_the_header_are_left_out_and_counted(tmp_path):
+    path = write(tmp_path / "a.las", 6, z=np.r_[np.full(1990, 205.0), np.full(10, 260.0)])
+    raw = bytearray(path.read_bytes())
+    struct.pack_into("<d", raw, 211, 210.0)  # highest z
+    path.write_bytes(raw)
+    tally, points = read([path], tmp_path / "out")
+    assert (tally.kept, tally.unstated, tally.impossible) == (1990, 10, 0)
+    assert points.read(points.grid.bounds).z.max() == 205.0
+    assert (tally.lowest, tally.highest) == pytest.approx((205.0, 260.0))
+
+
+def test_low_heights_by_coarse_cell(tmp_path):
+    """Lowest last return and lowest class 2 of each 5 m cell, against a plain loop."""
+    kind = np.where(np.arange(2000) % 3 == 0, 2, 1).astype(np.uint8)
+    path = write(tmp_path / "a.las", 6, classification=kind)
+    tally = read_parts(planned(path, tmp_path), 1, 20.0)[0]
+    las, lowest = laspy.read(path), {}
+    for x, y, z, k in zip(las.x, las.y, las.z, las.classification, strict=True):
+        cell = int((y - 4_400_000) // 5) * 20 + int((x - 500_000) // 5)
+        last, ground = lowest.get(cell, (np.inf, np.inf))
+        lowest[cell] = min(last, z), min(ground, z) if k == 2 else ground
+    got = dict(
+        zip(tally.low_cells.tolist(), zip(tally.low_last, tally.low_ground, strict=True),
+            strict=True)
+    )  # fmt: skip
+    assert got.keys() == lowest.keys()
+    for cell, pair in lowest.items():
+        np.testing.assert_allclose(got[cell], pair, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        ("import os; os.kill(os.getpid(), 9)", "killed by the system, as happens when memory"),
+        ("import sys; sys.exit('memory allocation of 99 bytes failed')", "GB of memory"),
+        ("raise SystemExit(1)", "crashed the decoder"),
+    ],
+)
+def test_why_a_process_ended(tmp_path, monkeypatch, code, said):
+    path = write(tmp_path / "a.laz", 6)
+    monkeypatch.setattr(reader_module, "start_command", lambda: [sys.executable, "-c", code])
+    with pytest.raises(InputError, match=said):
+        read([path], tmp_path / "out")
+
+
+def test_a_process_that_asks_for_too_much_memory_says_so(tmp_path):
+    """The limit holds in the process itself, so the machine's memory is not used up first."""
+    code = (
+        "import sys; sys.path.insert(0, sys.argv[1] + '/..')\n"
+        "from lanewright.sources.decoding import _bound_memory\n"
+        "_bound_memory(); bytearray(5 * 2**30)"
+    )
+    done = subprocess.run(
+        reader_module.start_command(code), capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1
+    assert done.stderr.strip().endswith("MemoryError")
+
+
+def test_records_of_any_length_are_decoded_in_bounded_pieces(tmp_path, monkeypatch):
+    """A record may be 65,535 bytes long; half a million of them are 32 GB."""
+    path = write(tmp_path / "a.las", 6, 600)
+    las = laspy.read(path)
+    las.add_extra_dims([laspy.ExtraBytesParams(f"e{i}", "3f8") for i in range(200)])
+    las.write(path)
+    monkeypatch.setattr(decoding, "CHUNK_BYTES", 2**16)
+    beats: list[int] = []
+    part = planned(path, tmp_path)[0]
+    assert decoding.read_part(part, beats.append).kept == 600
+    assert max(beats) == 2**16 // part.tile.header.record
+    assert part.tile.header.record == 30 + 200 * 24
+
+
+def test_nothing_in_the_current_folder_is_run(tmp_path, monkeypatch):
+    """Modules that lie there, a PYTHONPATH that names it and a start-up script are left alone."""
+    path = write(tmp_path / "a.laz", 6)
+    here = tmp_path / "here"
+    here.mkdir()
+    for name in ("laspy", "queue", "numpy", "lanewright", "sitecustomize", "usercustomize"):
+        (here / f"{name}.py").write_text(f"open({str(tmp_path / 'run')!r}, 'w').write('{name}')")
+    monkeypatch.chdir(here)
+    monkeypatch.setenv("PYTHONPATH", f".{os.pathsep}{here}{os.pathsep}")
+    monkeypatch.setenv("PYTHONSTARTUP", str(here / "queue.py"))
+    tally, _ = read([path], tmp_path / "out")
+    assert tally.kept == 2000
+    assert not (tmp_path / "run").exists()

@@ -6,11 +6,14 @@ part is read here byte by byte and held against the size of the file first.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
+import io
 import struct
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO, NamedTuple
 
 import laspy
 import numpy as np
@@ -23,6 +26,15 @@ FORMAT_SIZES = (20, 28, 26, 34, 57, 63, 30, 36, 38, 59, 67)
 
 GPS_EPOCH = dt.datetime(1980, 1, 6)
 
+LOWEST, HIGHEST = -500.0, 9000.0
+"""Heights that land has [m]: the Dead Sea's shore lies near -430, the summit of Everest at 8,849
+(from memory), and mines may reach lower than the one."""
+
+PER_BYTE = 1000
+"""Points that one byte of a LAZ file can hold at most: a point like the one before costs a few
+hundredths of a bit (counted on files of 20 million equal points: 100 to 150 a byte)."""
+
+_VARIABLE = 0xFFFFFFFF  # LASzip: chunks of sizes of their own, as COPC has
 _AGAIN = "Download or export the tile again."
 
 
@@ -32,6 +44,8 @@ class Header:
 
     Attributes
     ----------
+    record
+        Bytes of a point before compression.
     points, first_returns
         How many the header counts; first returns are 0 where it does not count them.
     bounds
@@ -47,6 +61,7 @@ class Header:
     path: Path
     version: str
     point_format: int
+    record: int
     compressed: bool
     copc: bool
     points: int
@@ -71,8 +86,28 @@ class PointTile:
         return self.header.path
 
 
-def read_header(path: Path) -> Header:
+class _Layout(NamedTuple):
+    """Where things stand in a file, by its fixed header."""
+
+    size: int
+    minor: int
+    point_format: int
+    record: int
+    compressed: bool
+    header_size: int
+    start: int
+    vlrs: int
+
+
+def read_header(path: Path, file: BinaryIO | None = None) -> Header:
     """Read and check the fixed part of a LAS 1.0-1.4 header.
+
+    Parameters
+    ----------
+    path
+        The file.
+    file
+        The same, open, where somebody watches what is read of it.
 
     Raises
     ------
@@ -80,12 +115,43 @@ def read_header(path: Path) -> Header:
         If the file is missing, not LAS at all, damaged, shorter than promised, or empty of points.
     """
     try:
-        size = path.stat().st_size
-        with path.open("rb") as file:
-            head = file.read(589)
-            table = _chunk_table(file, head)
+        with contextlib.ExitStack() as stack:
+            opened = file if file is not None else stack.enter_context(path.open("rb"))
+            size = opened.seek(0, io.SEEK_END)
+            opened.seek(0)
+            head = opened.read(589)
+            layout = _layout(path, head, size)
+            points, first = _counts(head, layout.minor, layout.point_format)
+            if points == 0:
+                raise InputError(path, "holds no points", "Leave it out of points.")
+            if layout.compressed:
+                _check_chunks(path, opened, layout, points)
     except OSError as err:
         raise InputError(path, f"cannot be read ({err.strerror})", "Check the path.") from None
+    held = (layout.size - layout.start) // layout.record
+    if not layout.compressed and points > held:
+        raise InputError(
+            path, f"is cut off: the header promises {points} points, the file holds {held}", _AGAIN
+        )
+    bounds, low, high = _box(path, head)
+    return Header(
+        path=path,
+        version=f"1.{layout.minor}",
+        point_format=layout.point_format,
+        record=layout.record,
+        compressed=layout.compressed,
+        copc=head[377:381] == b"copc",
+        points=points,
+        first_returns=first,
+        bounds=bounds,
+        low=low,
+        high=high,
+        adjusted_time=bool(struct.unpack_from("<H", head, 6)[0] & 1),
+        made=_date(*struct.unpack_from("<HH", head, 90)),
+    )
+
+
+def _layout(path: Path, head: bytes, size: int) -> _Layout:
     if head[:4] != b"LASF":
         raise InputError(
             path,
@@ -111,51 +177,83 @@ def read_header(path: Path) -> Header:
             f"has a damaged header: {vlrs} records before points at byte {start} of {size}",
             _AGAIN,
         )
-    points, first = _counts(head, minor, point_format)
-    if points == 0:
-        raise InputError(path, "holds no points", "Leave it out of points.")
-    scale = struct.unpack_from("<3d", head, 131)
+    return _Layout(size, minor, point_format, record, compressed, header_size, start, vlrs)
+
+
+def _box(path: Path, head: bytes) -> tuple[Bounds, float, float]:
+    """Bounds and range of z; scales and offsets are checked with them."""
+    scales_offsets = np.array(struct.unpack_from("<6d", head, 131))
     right, left, top, bottom, high, low = struct.unpack_from("<6d", head, 179)
     box = np.array([left, bottom, low, right, top, high])
-    if not np.isfinite(box).all() or (box[:3] > box[3:]).any() or not all(s > 0 for s in scale):
+    if not np.isfinite(box).all() or (box[:3] > box[3:]).any():
         raise InputError(path, f"has a damaged header: bounds {box.tolist()}", _AGAIN)
-    if compressed:
-        # -1: a writer that could not seek back, which leaves the place at the end of the file.
-        if table is None or table > size or (table < start and table != -1):
-            raise InputError(
-                path,
-                f"is cut off, or compressed by an unknown writer: in {size} bytes its table of "
-                f"chunks should start at byte {table}",
-                "Download the tile again, or rewrite it with a current LAZ writer.",
-            )
-    elif start + points * record > size:
-        held = (size - start) // record
+    if not np.isfinite(scales_offsets).all() or not (scales_offsets[:3] > 0).all():
         raise InputError(
-            path, f"is cut off: the header promises {points} points, the file holds {held}", _AGAIN
+            path, f"has a damaged header: scales and offsets {scales_offsets.tolist()}", _AGAIN
         )
-    return Header(
-        path=path,
-        version=f"{major}.{minor}",
-        point_format=point_format,
-        compressed=compressed,
-        copc=head[377:381] == b"copc",
-        points=points,
-        first_returns=first,
-        bounds=(left, bottom, right, top),
-        low=low,
-        high=high,
-        adjusted_time=bool(struct.unpack_from("<H", head, 6)[0] & 1),
-        made=_date(*struct.unpack_from("<HH", head, 90)),
-    )
+    return (left, bottom, right, top), low, high
 
 
-def _chunk_table(file: BinaryIO, head: bytes) -> int | None:
-    """Where a LAZ file's chunk table starts; None if the file ends before saying so."""
-    if len(head) < 105 or not head[104] & 0xC0:
-        return None
-    file.seek(struct.unpack_from("<I", head, 96)[0])
+def _check_chunks(path: Path, file: BinaryIO, layout: _Layout, points: int) -> None:
+    """Hold a LAZ file's count of points against its table of chunks and its size.
+
+    Decoders set memory aside by these numbers, so they are bounded first.
+    """
+    at, chunks = _chunk_table(file, layout)
+    if at is None or chunks is None:
+        raise InputError(
+            path,
+            f"is cut off, or compressed by an unknown writer: in {layout.size} bytes its table of "
+            f"chunks should start at byte {at}",
+            "Download the tile again, or rewrite it with a current LAZ writer.",
+        )
+    room = layout.size - layout.start
+    size = _chunk_size(file, layout)
+    most = PER_BYTE * room
+    if size is not None:
+        most = min(most, chunks * size)
+    # The first point of every chunk stands there in full.
+    if chunks * layout.record > room or points > most:
+        raise InputError(
+            path,
+            f"has a damaged header: {points} points in {chunks} chunks cannot stand in "
+            f"{layout.size} bytes",
+            _AGAIN,
+        )
+
+
+def _chunk_table(file: BinaryIO, layout: _Layout) -> tuple[int | None, int | None]:
+    """Where a LAZ file's table of chunks starts, and how many it names; None for what fails."""
+    at = _int64(file, layout.start)
+    if at == -1:  # a writer that could not seek back leaves the place at the end of the file
+        at = _int64(file, layout.size - 8)
+    if at is None or not layout.start < at <= layout.size - 8:
+        return at, None
+    file.seek(at)
+    _version, chunks = struct.unpack("<II", file.read(8))
+    return at, int(chunks)
+
+
+def _int64(file: BinaryIO, at: int) -> int | None:
+    file.seek(at)
     raw = file.read(8)
-    return struct.unpack("<q", raw)[0] if len(raw) == 8 else None
+    return int(struct.unpack("<q", raw)[0]) if len(raw) == 8 else None
+
+
+def _chunk_size(file: BinaryIO, layout: _Layout) -> int | None:
+    """Points in a chunk by LASzip's own record; None where chunks differ."""
+    at = layout.header_size
+    for _ in range(layout.vlrs):
+        file.seek(at)
+        head = file.read(54)
+        if len(head) < 54 or at + 54 > layout.start:
+            return None
+        user, record, length = struct.unpack_from("<16sHH", head, 2)
+        if user.rstrip(b"\0") == b"laszip encoded" and record == 22204 and length >= 16:
+            size = int(struct.unpack_from("<I", file.read(16), 12)[0])
+            return None if size in (0, _VARIABLE) else size
+        at += 54 + length
+    return None
 
 
 def _counts(head: bytes, minor: int, point_format: int) -> tuple[int, int]:
@@ -181,16 +279,18 @@ def open_tile(
     crs: str | None = None,
     horizontal_unit: str | None = None,
     vertical_unit: str | None = None,
+    file: BinaryIO | None = None,
 ) -> PointTile:
     """Header and reference of a point file; settings override what the file says.
 
     Raises
     ------
     InputError
-        As `read_header` and `lanewright.crs.point_reference` do.
+        As `read_header` and `lanewright.crs.point_reference` do; or if no height between those
+        that the header states is one that land has.
     """
-    header = read_header(path)
-    wkt, keys = _reference_records(header)
+    header = read_header(path, file)
+    wkt, keys = _reference_records(header, file)
     reference = point_reference(
         path,
         wkt,
@@ -200,23 +300,33 @@ def open_tile(
         horizontal_unit=horizontal_unit,
         vertical_unit=vertical_unit,
     )
+    low, high = header.low * reference.vertical, header.high * reference.vertical
+    if high < LOWEST or low > HIGHEST:
+        raise InputError(
+            path,
+            f"its header says that heights go from {low:.6g} to {high:.6g} m, which no land has",
+            "Check crs.vertical_unit, or export the tile again.",
+        )
     return PointTile(header, reference)
 
 
-def _reference_records(header: Header) -> tuple[str | None, dict[int, int]]:
+def _reference_records(header: Header, file: BinaryIO | None) -> tuple[str | None, dict[int, int]]:
     """WKT and GeoTIFF keys of the file, first ones that say something."""
     try:
-        with header.path.open("rb") as file:
-            raw: Any = laspy.LasHeader.read_from(file)
+        with contextlib.ExitStack() as stack:
+            opened = file if file is not None else stack.enter_context(header.path.open("rb"))
+            opened.seek(0)
+            raw = laspy.LasHeader.read_from(opened)
             wkt, keys = _from_records(raw.vlrs)
-            if wkt is None and not keys and 0 < (raw.number_of_evlrs or 0) <= 64:
-                wkt = _wkt_after_points(file, raw.start_of_first_evlr, raw.number_of_evlrs)
+            count, start = raw.number_of_evlrs or 0, raw.start_of_first_evlr or 0
+            if wkt is None and not keys and 0 < count <= 64:
+                wkt = _wkt_after_points(opened, start, count)
     except (
         ValueError,
         OSError,
+        OverflowError,
         struct.error,
         laspy.errors.LaspyException,
-        UnicodeDecodeError,
     ) as e:
         raise InputError(
             header.path, f"has damaged records behind its header ({e})", _AGAIN
@@ -224,14 +334,13 @@ def _reference_records(header: Header) -> tuple[str | None, dict[int, int]]:
     return wkt, keys
 
 
-def _from_records(records: Any) -> tuple[str | None, dict[int, int]]:
+def _from_records(records: Iterable[object]) -> tuple[str | None, dict[int, int]]:
     wkt: str | None = None
     keys: dict[int, int] = {}
     for record in records:
-        kind = type(record).__name__
-        if kind == "WktCoordinateSystemVlr" and not wkt:
+        if isinstance(record, laspy.vlrs.known.WktCoordinateSystemVlr) and not wkt:
             wkt = record.string.strip("\0 ") or None
-        elif kind == "GeoKeyDirectoryVlr" and not keys:
+        elif isinstance(record, laspy.vlrs.known.GeoKeyDirectoryVlr) and not keys:
             # A zero tag location means the value itself stands in the key.
             keys = {k.id: k.value_offset for k in record.geo_keys if k.tiff_tag_location == 0}
     return wkt, keys

@@ -1,38 +1,36 @@
 """Reading point files in guarded processes: a panic, a hang or a crash costs one clear message.
 
-`serve` is the worker; it talks in pickles over its standard streams. It imports little, for it
-starts once or twice in every run.
+What the processes do stands in `decoding`.
 """
 
 from __future__ import annotations
 
 import contextlib
-import errno
 import hashlib
 import itertools
 import os
 import pickle
 import queue
+import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
-import traceback
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import laspy
 import numpy as np
-from laspy import DecompressionSelection as Field
 from numpy.typing import NDArray
 
+import lanewright
 from lanewright.base.errors import InputError
-from lanewright.kernels import sift
-from lanewright.sources.crs import Bounds, to_working
+from lanewright.sources.crs import Bounds
+from lanewright.sources.files import Fingerprint
 from lanewright.sources.las import PointTile
-from lanewright.sources.points import RECORD, Blocks
+from lanewright.sources.points import Blocks
 
 CHUNK = 500_000
 """Points decoded at a time."""
@@ -40,15 +38,11 @@ CHUNK = 500_000
 PART = 4_000_000
 """Points of a tile that one worker reads in one go; a single tile keeps all of them busy."""
 
-# LAS 1.4: only what a column needs is decompressed.
-_FIELDS = (
-    Field.XY_RETURNS_CHANNEL
-    | Field.Z
-    | Field.CLASSIFICATION
-    | Field.FLAGS
-    | Field.GPS_TIME
-    | Field.POINT_SOURCE_ID
-)
+MEMORY = 4 * 2**30
+"""Bytes that a reading process may take; it needs a tenth of it."""
+
+COARSE = 5.0
+"""Side [m] of the cells whose lowest heights are kept, for comparing tiles along their seams."""
 
 
 @dataclass(frozen=True)
@@ -64,66 +58,104 @@ class Frame:
     left_out: tuple[int, ...]
     keep_overlap: bool
 
-
-_NOWHERE = Frame("", (0.0, 0.0, 0.0, 0.0), Blocks(1000, 1, 1), (), False)
-"""Frame of a reading that only counts."""
+    @property
+    def coarse(self) -> tuple[int, int]:
+        """Rows and columns of coarse cells over the box; row 0 is the southernmost."""
+        left, bottom, right, top = self.box
+        return max(1, int(-(-(top - bottom) // COARSE))), max(1, int(-(-(right - left) // COARSE)))
 
 
 @dataclass(frozen=True)
 class Part:
-    """A run of points of one tile; `out` receives what is kept, or nothing is written."""
+    """A run of points of one tile; `out` receives what is kept, or nothing is written.
+
+    `content` is what the file has to hold; None where nobody asks.
+    """
 
     tile: PointTile
     first: int
     count: int
     frame: Frame | None
     out: Path | None
+    content: Fingerprint | None = None
+
+
+_COUNTS = (
+    "read", "kept", "first_returns", "outside", "withheld", "left_out", "overlap", "impossible",
+    "unstated", "mended_returns",
+)  # fmt: skip
 
 
 @dataclass
 class Tally:
-    """What a reading met: counts by class before anything is left out, and why points were."""
+    """What a reading met: counts by class before anything is left out, and why points were.
+
+    Attributes
+    ----------
+    kept_classes
+        Points kept, by class.
+    first_returns
+        Points kept that are the first of their pulse.
+    impossible, unstated
+        Points left out because no land is so high or low, or because the file's header states a
+        range of heights that does not hold them.
+    lowest, highest
+        Heights met [m], the impossible ones among them.
+    segments
+        Block number, first record and count of each run of records written.
+    low_cells, low_last, low_ground
+        Coarse cells of the frame that hold points, by number, and the lowest height [m] of last
+        returns and of class 2 in each; infinite without.
+    """
 
     read: int = 0
     kept: int = 0
     classes: dict[int, int] = field(default_factory=dict)
+    kept_classes: dict[int, int] = field(default_factory=dict)
     returns: dict[int, int] = field(default_factory=dict)
+    first_returns: int = 0
     outside: int = 0
     withheld: int = 0
     left_out: int = 0
     overlap: int = 0
+    impossible: int = 0
+    unstated: int = 0
     mended_returns: int = 0
+    lowest: float = float("inf")
+    highest: float = float("-inf")
     first_time: float = float("inf")
     last_time: float = float("-inf")
     segments: list[tuple[int, int, int]] = field(default_factory=list)
+    low_cells: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    low_last: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    low_ground: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
     def add(self, other: Tally) -> None:
-        """Add the counts of another reading of the same tile."""
-        for name in (
-            "read",
-            "kept",
-            "outside",
-            "withheld",
-            "left_out",
-            "overlap",
-            "mended_returns",
-        ):
+        """Add the counts of another reading; segments and low heights stay apart."""
+        for name in _COUNTS:
             setattr(self, name, getattr(self, name) + getattr(other, name))
-        for mine, theirs in ((self.classes, other.classes), (self.returns, other.returns)):
+        for mine, theirs in (
+            (self.classes, other.classes),
+            (self.kept_classes, other.kept_classes),
+            (self.returns, other.returns),
+        ):
             for key, count in theirs.items():
                 mine[key] = mine.get(key, 0) + count
+        self.lowest, self.highest = min(self.lowest, other.lowest), max(self.highest, other.highest)
         self.first_time = min(self.first_time, other.first_time)
         self.last_time = max(self.last_time, other.last_time)
 
 
-def parts_of(tile: PointTile, frame: Frame, folder: Path) -> list[Part]:
+def parts_of(
+    tile: PointTile, frame: Frame, folder: Path, content: Fingerprint | None = None
+) -> list[Part]:
     """The tile cut into runs of about equal length, each with a file to write to."""
     total = tile.header.points
     pieces = 1 if total <= CHUNK else max(2, -(-total // PART))
     edges = [round(total * i / pieces) for i in range(pieces + 1)]
     stem = f"{abs(hash_name(tile.path)):016x}"
     return [
-        Part(tile, a, b - a, frame, folder / f"{stem}-{a}.part")
+        Part(tile, a, b - a, frame, folder / f"{stem}-{a}.part", content)
         for a, b in itertools.pairwise(edges)
     ]
 
@@ -133,161 +165,57 @@ def hash_name(path: Path) -> int:
     return int.from_bytes(hashlib.blake2b(str(path).encode(), digest_size=8).digest(), "big")
 
 
-# ---------------------------------------------------------------------------------------------
-# In the worker
-
-
-def read_part(part: Part, beat: Callable[[int], None]) -> Tally:
-    """Decode a run of points, keep what the frame asks for, write it sorted by block."""
-    tally = Tally()
-    header = part.tile.header
-    backend = laspy.LazBackend.Lazrs if header.compressed else None
-    with contextlib.ExitStack() as stack:
-        out = stack.enter_context(part.out.open("wb")) if part.out else None
-        with _decoding(part):
-            reader = stack.enter_context(
-                laspy.open(
-                    header.path,
-                    laz_backend=backend,
-                    read_evlrs=False,
-                    decompression_selection=_FIELDS,
-                )
-            )
-            if part.first:
-                reader.seek(part.first)
-        left = part.count
-        while left:
-            with _decoding(part):
-                raw = reader.read_points(min(CHUNK, left)).array
-            if not len(raw):
-                raise InputError(
-                    header.path,
-                    f"ends {left} points before the {header.points} its header promises",
-                    "Download or export the tile again.",
-                )
-            left -= len(raw)
-            records, held = _sift(raw, part, reader.header, tally)
-            if out is not None and len(records):
-                _write(records, held, out, tally)
-            beat(len(raw))
-    return tally
-
-
-@contextlib.contextmanager
-def _decoding(part: Part) -> Iterator[None]:
-    """Turn whatever a decoder throws into one clear message."""
-    try:
-        yield
-    except BaseException as err:
-        # Decoders panic outside Exception; only these few are not theirs.
-        if isinstance(err, KeyboardInterrupt | SystemExit | MemoryError):
-            raise
-        reason = (str(err).splitlines() or [type(err).__name__])[0][:160]
-        raise InputError(
-            part.tile.path,
-            f"its points cannot be decoded ({reason})",
-            "Download or export the tile again, or leave it out of points.",
-        ) from None
-
-
-def _sift(raw: NDArray[Any], part: Part, header: Any, tally: Tally) -> tuple[Any, Any]:
-    """Points to keep as records sorted by block, and points by block; everything else counted."""
-    tally.read += len(raw)
-    time_of = raw["gps_time"] if "gps_time" in (raw.dtype.names or ()) else np.empty(0)
-    times = time_of[np.isfinite(time_of) & (time_of != 0)]
-    if len(times):
-        tally.first_time = min(tally.first_time, float(times.min()))
-        tally.last_time = max(tally.last_time, float(times.max()))
-    frame = part.frame or _NOWHERE
-    reference = part.tile.reference
-    scale, offset = header.scales, header.offsets
-    x, y = raw["X"] * scale[0] + offset[0], raw["Y"] * scale[1] + offset[1]
-    if part.frame is not None:
-        x, y = to_working(reference, frame.working, x, y)
-
-    modern = part.tile.header.point_format >= 6
-    kind = raw["classification"] if modern else raw["raw_classification"]
-    flags = raw["classification_flags"] if modern else kind
-    bits = raw["bit_fields"]
-    box = np.array(frame.box)
-    unwanted = np.zeros(256, bool)
-    unwanted[list(frame.left_out)] = True
-    block = np.empty(len(raw), np.uint16)
-    classes, returns = np.zeros(256, np.int64), np.zeros(16, np.int64)
-    counts = np.zeros(5, np.int64)
-    held = np.zeros(frame.blocks.rows * frame.blocks.cols, np.int64)
-    sift.choose(
-        x, y, bits, kind, flags, modern, box, unwanted, frame.keep_overlap,
-        frame.blocks.size, frame.blocks.cols, block, classes, returns, counts, held,
-    )  # fmt: skip
-    for mine, histogram in ((tally.classes, classes), (tally.returns, returns)):
-        for value in np.flatnonzero(histogram).tolist():
-            mine[value] = mine.get(value, 0) + int(histogram[value])
-    tally.outside += len(raw) - int(counts[sift.INSIDE])
-    tally.withheld += int(counts[sift.WITHHELD])
-    tally.left_out += int(counts[sift.LEFT_OUT])
-    tally.overlap += int(counts[sift.OVERLAP])
-    tally.mended_returns += int(counts[sift.MENDED])
-    tally.kept += int(held.sum())
-
-    records = np.empty(int(held.sum()), RECORD)
-    place = np.concatenate([[0], np.cumsum(held)[:-1]])
-    sift.shape(
-        x, y, raw["Z"], time_of, raw["point_source_id"], bits, kind, modern, box,
-        float(scale[2]), float(offset[2]), reference.vertical, block, place, records,
-    )  # fmt: skip
-    return records, held
-
-
-def _write(records: NDArray[Any], held: NDArray[Any], out: Any, tally: Tally) -> None:
-    start = out.tell() // RECORD.itemsize
-    records.tofile(out)
-    numbers = np.flatnonzero(held)
-    firsts = start + np.concatenate([[0], np.cumsum(held[numbers])[:-1]])
-    tally.segments += zip(numbers.tolist(), firsts.tolist(), held[numbers].tolist(), strict=True)
-
-
-def serve() -> None:
-    """Take parts from standard input until it ends; answer with beats, tallies and errors."""
-    source, sink = sys.stdin.buffer, os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # nothing that a library prints may reach the answers
-
-    def say(*message: object) -> None:
-        pickle.dump(message, sink)
-        sink.flush()
-
-    while True:
-        try:
-            part: Part = pickle.load(source)
-        except EOFError:
-            return
-        try:
-            say("done", read_part(part, lambda n: say("beat", n)))
-        except InputError as err:
-            say("fail", err)
-        except OSError as err:
-            full = err.errno in (errno.ENOSPC, errno.EDQUOT)
-            problem = "the disk is full" if full else f"cannot be written ({err.strerror})"
-            say("fail", InputError(part.out, problem, "Make room, or choose another out folder."))
-        except Exception:
-            say("bug", traceback.format_exc())
+def too_much(path: Path) -> InputError:
+    """What to report of a file that asks for too much memory."""
+    return InputError(
+        path,
+        f"reading it takes more than {MEMORY / 2**30:.0f} GB of memory, or all there is",
+        "Give this machine's memory free, or cut the tile; a damaged tile asks for too much too.",
+    )
 
 
 # ---------------------------------------------------------------------------------------------
-# In the run
+# Processes
+
+_START = """
+import importlib.util, sys
+root, *places = sys.argv[1:]
+sys.path += [p for p in places if p not in sys.path]
+spec = importlib.util.spec_from_file_location(
+    "lanewright", root + "/__init__.py", submodule_search_locations=[root])
+package = importlib.util.module_from_spec(spec)
+sys.modules["lanewright"] = package
+spec.loader.exec_module(package)
+from lanewright.sources.decoding import serve
+serve()
+"""
+
+
+def start_command(code: str = _START) -> list[str]:
+    """Command of a Python process that runs this package and nothing that lies about.
+
+    Isolated (`-I`): neither the current folder nor variables of the environment decide what it
+    imports. It gets this package's own folder, and behind its own places those that this process
+    imports from, all but the current folder.
+    """
+    here = os.path.realpath(os.curdir)
+    places = [os.path.realpath(p) for p in sys.path if p]
+    root = str(Path(lanewright.__file__).resolve().parent)
+    return [sys.executable, "-I", "-c", code, root, *(p for p in places if p != here)]
 
 
 class _Worker:
     """One reading process and the thread that listens to it."""
 
     def __init__(self, inbox: queue.Queue[tuple[_Worker, Any]]) -> None:
-        paths = os.pathsep.join(p for p in sys.path if p)
+        # A file, for a pipe that nobody reads would stop the process once it is full.
+        self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the process
         self.process = subprocess.Popen(
-            [sys.executable, "-c", "from lanewright.sources.reader import serve; serve()"],
+            start_command(),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": paths, "RAYON_NUM_THREADS": "1"},
+            stderr=self._said,
+            env={**os.environ, "RAYON_NUM_THREADS": "1"},
         )
         self.part: Part | None = None
         self.heard = time.monotonic()
@@ -309,6 +237,35 @@ class _Worker:
         except Exception:  # whatever it is, nothing more will be heard
             self._inbox.put((self, ("gone",)))
 
+    def fault(self) -> InputError:
+        """Why the process ended over its part."""
+        assert self.part is not None
+        code, path = self.process.wait(), self.part.tile.path
+        self._said.seek(0)
+        said = self._said.read(10_000).decode("utf-8", "replace")
+        if code == -signal.SIGKILL:
+            return InputError(
+                path,
+                "the process reading it was killed by the system, as happens when memory runs out",
+                "Close other programs, use fewer --threads, or cut the tile.",
+            )
+        if "memory allocation of" in said or "MemoryError" in said:
+            return too_much(path)
+        return InputError(
+            path,
+            "reading it crashed the decoder",
+            "Download or export the tile again, or leave it out of points.",
+        )
+
+    def end(self) -> None:
+        """Stop the process and close what belongs to it."""
+        self.process.kill()
+        self.process.wait()
+        for pipe in (self.process.stdin, self.process.stdout, self._said):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()
+
 
 def read_parts(
     parts: Iterable[Part],
@@ -321,20 +278,26 @@ def read_parts(
     Raises
     ------
     InputError
-        For the first tile that cannot be decoded, makes no headway for `stall_seconds`, or takes
-        its process down with it.
+        For the first tile that cannot be decoded, is not what it was, makes no headway for
+        `stall_seconds`, or takes its process down with it.
     """
     waiting = list(enumerate(parts))[::-1]
     results: dict[int, Tally] = {}
     total = len(waiting)
     inbox: queue.Queue[tuple[_Worker, Any]] = queue.Queue()
-    crew = [_Worker(inbox) for _ in range(max(1, min(workers, total)))]
+    crew: list[_Worker] = []
     at: dict[_Worker, int] = {}
+
+    def feed(worker: _Worker) -> None:
+        worker.part = None
+        if waiting:
+            at[worker], part = waiting.pop()
+            worker.give(part)
+
     try:
-        for worker in crew:
-            if waiting:
-                at[worker], part = waiting.pop()
-                worker.give(part)
+        for _ in range(max(1, min(workers, total))):
+            crew.append(_Worker(inbox))
+            feed(crew[-1])
         while len(results) < total:
             try:
                 worker, message = inbox.get(timeout=1.0)
@@ -347,29 +310,16 @@ def read_parts(
                     progress(count)
                 case ("done", tally):
                     results[at[worker]] = tally
-                    worker.part = None
-                    if waiting:
-                        at[worker], part = waiting.pop()
-                        worker.give(part)
+                    feed(worker)
                 case ("fail", error):
                     raise error
                 case ("bug", trace):
                     raise RuntimeError(f"the point reader failed\n{trace}")
-                case _:
-                    if worker.part is not None:
-                        raise InputError(
-                            worker.part.tile.path,
-                            "reading it crashed the decoder",
-                            "Download or export the tile again, or leave it out of points.",
-                        )
+                case _ if worker.part is not None:
+                    raise worker.fault()
     finally:
         for worker in crew:
-            worker.process.kill()
-            worker.process.wait()
-            for pipe in (worker.process.stdin, worker.process.stdout):
-                if pipe is not None:
-                    with contextlib.suppress(OSError):
-                        pipe.close()
+            worker.end()
     return [results[i] for i in range(total)]
 
 

@@ -1,0 +1,157 @@
+"""Files as they were when the run was planned: a later change is noticed at the first byte read."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO
+
+from lanewright.base.errors import InputError
+
+BLOCK = 2**20
+"""Bytes that are verified at a time."""
+
+_SIZE = 16  # bytes of a digest
+
+
+@dataclass(frozen=True)
+class Fingerprint:
+    """Content of a file: BLAKE2b of the whole for people and keys, of each block for readers.
+
+    Attributes
+    ----------
+    size
+        Bytes.
+    whole
+        Digest of 128 bits as hexadecimal digits.
+    blocks
+        Digests of 128 bits of each 2^20 bytes, joined.
+    """
+
+    size: int
+    whole: str
+    blocks: bytes
+
+
+def fingerprint(path: Path) -> Fingerprint:
+    """Fingerprint of a file as it is now.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
+    whole, blocks, size = _digest(), [], 0
+    try:
+        with path.open("rb") as file:
+            while block := file.read(BLOCK):
+                whole.update(block)
+                blocks.append(_digest(block).digest())
+                size += len(block)
+    except OSError as err:
+        raise InputError(path, f"cannot be read ({err.strerror})", "Check the path.") from None
+    return Fingerprint(size, whole.hexdigest(), b"".join(blocks))
+
+
+def checksum(path: Path) -> str:
+    """BLAKE2b of a file's content, 128 bits as hexadecimal digits."""
+    return fingerprint(path).whole
+
+
+def _digest(data: bytes = b"") -> hashlib.blake2b:
+    return hashlib.blake2b(data, digest_size=_SIZE)
+
+
+def changed(path: Path) -> InputError:
+    """What to report of a file that is no longer what it was."""
+    return InputError(
+        path, "changed while the run was reading it",
+        "Let no other program write to it, and start the run again.",
+    )  # fmt: skip
+
+
+class CheckedFile(io.RawIOBase):
+    """A file open for reading that hands out only bytes that belong to a fingerprint.
+
+    Attributes
+    ----------
+    changed
+        A block, or the size, differed. Libraries between this and the run may hide the error that
+        is raised then, so whoever opened the file asks here.
+
+    Raises
+    ------
+    InputError
+        From every read of a block that is not what it was.
+    """
+
+    def __init__(self, path: Path, content: Fingerprint) -> None:
+        super().__init__()
+        self.path = path
+        self.changed = False
+        self._content = content
+        self._file = path.open("rb", buffering=0)
+        self._at = 0
+        self._number = -1
+        self._block = b""
+
+    def readable(self) -> bool:
+        """Always."""
+        return True
+
+    def seekable(self) -> bool:
+        """Always."""
+        return True
+
+    def tell(self) -> int:
+        """Place of the next byte."""
+        return self._at
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
+        """Move to a place."""
+        start = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._content.size}[whence]
+        if start + offset < 0:
+            raise OSError("place before the start of the file")
+        self._at = start + offset
+        return self._at
+
+    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
+        """Read at most to the end of a block."""
+        number, start = divmod(self._at, BLOCK)
+        if self._at >= self._content.size:
+            return 0
+        if number != self._number:
+            self._load(number)
+        part = self._block[start : start + len(buffer)]
+        buffer[: len(part)] = part
+        self._at += len(part)
+        return len(part)
+
+    def _load(self, number: int) -> None:
+        self._file.seek(number * BLOCK)
+        block = b""
+        while len(block) < BLOCK and (more := self._file.read(BLOCK - len(block))):
+            block += more
+        expected = self._content.blocks[number * _SIZE : (number + 1) * _SIZE]
+        if _digest(block).digest() != expected:
+            self.changed = True
+            raise changed(self.path)
+        self._number, self._block = number, block
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+        super().close()
+
+
+def opener(file: CheckedFile) -> Callable[..., IO[bytes]]:
+    """For libraries that want a function to open a file with: gives `file` from its start."""
+
+    def open_it(_path: str, _mode: str = "rb", **_more: object) -> IO[bytes]:
+        file.seek(0)
+        return io.BufferedReader(file, BLOCK)
+
+    return open_it
