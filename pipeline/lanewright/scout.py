@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 from lanewright.flight.flight import elevation_of, fly_throws
 from lanewright.growth.lanes import find_lanes
@@ -14,6 +15,7 @@ from lanewright.land.terrain import find_terrain
 from lanewright.layout.designerfile import read_hand
 from lanewright.layout.proposals import lay_out
 from lanewright.legs.search import find_legs
+from lanewright.publish.outputs import OUTPUTS
 from lanewright.publish.results import publish
 from lanewright.results import Scouting
 from lanewright.settings.config import Config
@@ -84,7 +86,9 @@ def run(
     InputError
         If the inputs or settings are wrong; earlier results stay as they are.
     """
-    with workplace(config, threads) as place:
+    # Lines scored alone go beside the results of a whole run, not over them.
+    folder = Path(OWN if only_own else "")
+    with workplace(config, threads, [str(folder / name) for name in OUTPUTS]) as place:
         store = Store(
             place.stages,
             show=show,
@@ -97,5 +101,4 @@ def run(
             scouting = scout(config, store, only_own)
         except Until:
             return f"stopped after {stop_after}; what is done is kept for the next run"
-        # Lines scored alone go beside the results of a whole run, not over them.
-        return publish(config, scouting, store, config.out / OWN if only_own else config.out)
+        return publish(config, scouting, store, config.out / folder)

@@ -4,21 +4,27 @@ from __future__ import annotations
 
 import fcntl
 import logging
+import os
+import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 import numba
 
 from lanewright import __version__
 from lanewright.base.errors import InputError
 from lanewright.settings.config import Config
-from lanewright.store import writable
+from lanewright.store import Written, writable
+from lanewright.store.written import open_unlinked
 
 STAGES = ".stages"
 """Folder of stage results within the out folder."""
+
+LOG = "run.log"
 
 
 @dataclass(frozen=True)
@@ -38,49 +44,85 @@ class Workplace:
 
 
 @contextmanager
-def workplace(config: Config, threads: int | None) -> Iterator[Workplace]:
+def workplace(
+    config: Config, threads: int | None, names: Iterable[str] = ()
+) -> Iterator[Workplace]:
     """Claim the out folder for this run and log to `run.log` in it.
+
+    Parameters
+    ----------
+    names
+        Files that the run is going to write, relative to the out folder.
 
     Raises
     ------
     InputError
-        If the folder cannot be written to, or another run is at work in it.
+        If the folder cannot be written to, another run is at work in it, or a name is taken by a
+        file that no run wrote.
     """
     writable(config.out)
     stages = config.out / STAGES
-    stages.mkdir(exist_ok=True)
+    if stages.is_symlink():
+        raise InputError(stages, "is a link", "Remove it, or choose another out folder.")
+    writable(stages)
     most = int(numba.config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
     used = min(threads or most, most)
     numba.set_num_threads(used)
-    with (stages / "claim").open("w") as claim:
+    with _claim(config.out, stages / "claim"):
+        written = Written(config.out, stages)
+        written.refuse_taken([LOG, *names])
+        with _logging(written.open_log(LOG)) as log:
+            log.info("lanewright %s: %s, %d threads", __version__, config.name, used)
+            try:
+                yield Workplace(stages, used)
+            except InputError as fault:
+                log.error("%s", fault)
+                raise
+            except KeyboardInterrupt:
+                log.error("interrupted")
+                raise
+            except Exception:
+                log.exception("failed")
+                raise
+
+
+@contextmanager
+def _claim(out: Path, path: Path) -> Iterator[None]:
+    """Hold the out folder for this process; the system lets go of it when the process ends."""
+    with os.fdopen(open_unlinked(path, os.O_RDWR), "r+") as claim:
         try:
             fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise InputError(
-                config.out,
+                out,
                 "another run is at work there",
                 "Wait for it, or choose another out folder.",
             ) from None
-        log = logging.getLogger("lanewright")
-        handler = logging.FileHandler(config.out / "run.log", encoding="utf-8")
-        formatter = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s")
-        formatter.converter = time.gmtime
-        handler.setFormatter(formatter)
-        log.addHandler(handler)
-        log.setLevel(logging.INFO)
-        log.propagate = False
-        log.info("lanewright %s: %s, %d threads", __version__, config.name, used)
-        try:
-            yield Workplace(stages, used)
-        except InputError as fault:
-            log.error("%s", fault)
-            raise
-        except KeyboardInterrupt:
-            log.error("interrupted")
-            raise
-        except Exception:
-            log.exception("failed")
-            raise
-        finally:
-            log.removeHandler(handler)
-            handler.close()
+        yield
+
+
+@contextmanager
+def _logging(file: IO[str]) -> Iterator[logging.Logger]:
+    """Log to an open file, in UTC."""
+    log = logging.getLogger("lanewright")
+    handler = _Quiet(file)
+    formatter = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s")
+    formatter.converter = time.gmtime
+    handler.setFormatter(formatter)
+    log.addHandler(handler)
+    log.setLevel(logging.INFO)
+    log.propagate = False
+    try:
+        yield log
+    finally:
+        log.removeHandler(handler)
+        with suppress(OSError):
+            file.close()
+
+
+class _Quiet(logging.StreamHandler[IO[str]]):
+    """A full disk must not turn every line of the log into a traceback on the terminal."""
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802
+        if not isinstance(sys.exc_info()[1], OSError):
+            super().handleError(record)

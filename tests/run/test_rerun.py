@@ -12,6 +12,7 @@ import geopandas as gpd
 import pytest
 import yaml
 
+from lanewright.publish.outputs import OUTPUTS
 from run.runs import environment, lanewright, results, tunnel_survey
 
 
@@ -66,6 +67,26 @@ def test_second_run_makes_nothing_and_says_so(tmp_path, unbroken):
     done = lanewright("scout", config)
     assert "nothing changed since" not in done.stdout
     assert results(tmp_path / "out") == unbroken
+
+
+def test_what_lies_in_the_out_folder_already_stays(tmp_path):
+    """The configuration's own folder as out folder, with a terrain model of the user's in it."""
+    config = tunnel_survey(tmp_path)
+    settings = yaml.safe_load(config.read_text()) | {"out": "."}
+    (tmp_path / "rasters").mkdir()
+    mine = [tmp_path / "rasters" / "dem.tif", tmp_path / "notes.gpkg"]
+    for path in mine:
+        path.write_bytes(b"surveyed by hand")
+    given = {p.name for p in tmp_path.iterdir()}
+    for name in ("Tunnel", "Tunnel again"):  # the second time everything is published anew
+        config.write_text(yaml.safe_dump(settings | {"name": name}))
+        done = lanewright("scout", config)
+        assert done.returncode == 0, done.stderr
+        assert all(path.read_bytes() == b"surveyed by hand" for path in mine)
+    assert {p.name for p in tmp_path.iterdir()} >= given
+    files = {str(p.relative_to(tmp_path)) for p in tmp_path.rglob("*") if p.is_file()}
+    ours = {f for f in files if not f.startswith(".stages")} - given - {"rasters/dem.tif"}
+    assert ours <= {*OUTPUTS, "run.log"}
 
 
 def test_a_changed_setting_makes_only_what_follows(tmp_path):

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import logging
-import shutil
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -16,29 +14,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanewright.base import schema
+from lanewright.base.grid import Grid
 from lanewright.growth.vegetation import THROWING
 from lanewright.holes.safety import surroundings_of
-from lanewright.land.survey import Plan, checksum, threads
+from lanewright.land.survey import Plan, threads
 from lanewright.layout.designer import start_frames
 from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.scene import scene_of
 from lanewright.publish import report
 from lanewright.publish.field import arrival_of, plan_field, write_field
 from lanewright.publish.geopackage import write_geopackage
+from lanewright.publish.outputs import DESIGNER_START
 from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import InputFile, summarise, write_summary
 from lanewright.publish.tables import write_holes_csv
 from lanewright.results import Scouting
 from lanewright.settings.config import Config
 from lanewright.sources.crs import authority
-from lanewright.store import Meter, Store, Timing
+from lanewright.store import Meter, Store, Timing, Written
 from lanewright.trim.plan import with_hours
 from lanewright.visit.cautions import list_cautions
 
 log = logging.getLogger(__name__)
-
-DESIGNER_START = "designer-start.gpkg"
-"""Best layout as lines that a designer copies, edits and hands back."""
 
 VERSION = 6
 """Raise whenever what is written changes for the same results."""
@@ -76,76 +73,71 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> str:
         config.trim,
         scouting.layouts,
     )
-    record = store.folder / f"published-{out.name}.json"
-    if not store.redoes("publish") and _stands(record, key, out):
+    root = store.folder.parent
+    written, folder = Written(root, store.folder), str(out.relative_to(root))
+    if not store.redoes("publish") and written.stands(folder, key):
         log.info("publish: nothing changed, the results stand")
         return f"nothing changed since the last run; the results in {out} stand"
 
     began, meter = time.perf_counter(), Meter()
     show = store.show("publish")
     layers, rasters = _layers(config, scouting), _rasters(scouting)
-    outing, layers["field_checks"] = plan_field(config, scouting, layers, rasters)
-    beside = store.folder / "publish.part"
-    shutil.rmtree(beside, ignore_errors=True)
-    (beside / "rasters").mkdir(parents=True)
     try:
-        write_geopackage(
-            beside / "scout.gpkg",
-            layers,
-            scouting.survey.grid.crs,
-            feet_first=config.units == "feet",
-            words=words_of(config),
-        )
-
-        write_field(beside, config, scouting, layers, rasters, outing)
-        feet_first = config.units == "feet"
-        write_holes_csv(beside / "holes.csv", layers["layout_holes"], feet_first=feet_first)
-        write_geopackage(
-            beside / DESIGNER_START,
-            start_frames(
-                layers["layout_holes"], layers["holes"], layers["legs"], scouting.survey.grid.crs
-            ),
-            scouting.survey.grid.crs,
-        )
-
-        def write(name: str) -> None:
-            path = beside / "rasters" / f"{name}.tif"
-            raster = schema.RASTERS[name]
-            raster = replace(raster, meaning=raster.meaning.format_map(words_of(config)))
-            write_cog(path, rasters[name], scouting.survey.grid, raster)
-
-        found = report.findings_of(
-            config,
-            scouting,
-            layers,
-            rasters,
-            _summary(config, scouting, layers, store.timings),
-            arrival_of(config, scouting.survey.grid, rasters["ground"]),
-        )
-        report.write_report(beside / "report.html", found)
-
-        with ThreadPoolExecutor(threads()) as pool:
-            for done, _ in enumerate(pool.map(write, rasters), start=1):
-                show(0.3 + 0.7 * done / (len(rasters) + 1))
-        timing = Timing("publish", time.perf_counter() - began, meter.stop(), False)
-        write_summary(
-            beside / "summary.json",
-            _summary(config, scouting, layers, [*store.timings, timing]),
-        )
+        with store.scratch("publish") as beside:
+            _write_findings(beside, config, scouting, layers, rasters, store)
+            show(0.3)
+            _write_rasters(beside, config, rasters, scouting.survey.grid)
+            timing = Timing("publish", time.perf_counter() - began, meter.stop(), False)
+            timings = [*store.timings, timing]
+            write_summary(beside / "summary.json", _summary(config, scouting, layers, timings))
+            written.publish(folder, key, beside)
     finally:
         show(None)
-    files = sorted(p.relative_to(beside) for p in beside.rglob("*") if p.is_file())
-    sums = {str(f): checksum(beside / f) for f in files}
-    (out / "rasters").mkdir(parents=True, exist_ok=True)
-    for stale in (out / "rasters").glob("*.tif"):
-        if f"rasters/{stale.name}" not in sums:
-            stale.unlink()
-    for file in files:
-        (beside / file).replace(out / file)
-    shutil.rmtree(beside)
-    record.write_text(json.dumps({"key": key, "files": sums}, indent=1), encoding="utf-8")
     log.info("publish: done in %.1f s, peak %.0f MB", timing.seconds, timing.peak_mb)
-    return _told(config, scouting, layers, [*store.timings, timing], out)
+    return _told(config, scouting, layers, timings, out)
+
+
+def _write_findings(
+    beside: Path,
+    config: Config,
+    scouting: Scouting,
+    layers: dict[str, gpd.GeoDataFrame],
+    rasters: dict[str, NDArray[Any]],
+    store: Store,
+) -> None:
+    """Write everything but rasters and summary; adds the layer `field_checks`."""
+    grid, feet_first = scouting.survey.grid, config.units == "feet"
+    outing, layers["field_checks"] = plan_field(config, scouting, layers, rasters)
+    write_geopackage(
+        beside / "scout.gpkg", layers, grid.crs, feet_first=feet_first, words=words_of(config)
+    )
+    write_field(beside, config, scouting, layers, rasters, outing)
+    write_holes_csv(beside / "holes.csv", layers["layout_holes"], feet_first=feet_first)
+    start = start_frames(layers["layout_holes"], layers["holes"], layers["legs"], grid.crs)
+    write_geopackage(beside / DESIGNER_START, start, grid.crs)
+    found = report.findings_of(
+        config,
+        scouting,
+        layers,
+        rasters,
+        _summary(config, scouting, layers, store.timings),
+        arrival_of(config, grid, rasters["ground"]),
+    )
+    report.write_report(beside / "report.html", found)
+
+
+def _write_rasters(
+    beside: Path, config: Config, rasters: dict[str, NDArray[Any]], grid: Grid
+) -> None:
+    (beside / "rasters").mkdir()
+
+    def write(name: str) -> None:
+        raster = schema.RASTERS[name]
+        raster = replace(raster, meaning=raster.meaning.format_map(words_of(config)))
+        write_cog(beside / "rasters" / f"{name}.tif", rasters[name], grid, raster)
+
+    with ThreadPoolExecutor(threads()) as pool:
+        list(pool.map(write, rasters))
 
 
 def words_of(config: Config) -> dict[str, str]:
@@ -156,17 +148,6 @@ def words_of(config: Config) -> dict[str, str]:
         "evidence_heights": f"{low:g} to {high:g} m",
         "canopy_from": f"{config.vegetation.canopy_from:g} m",
     }
-
-
-def _stands(record: Path, key: str, out: Path) -> bool:
-    """Whether the files of this key are all there as they were written."""
-    try:
-        said = json.loads(record.read_text(encoding="utf-8"))
-        return said["key"] == key and all(
-            checksum(out / name) == value for name, value in said["files"].items()
-        )
-    except (OSError, ValueError, KeyError):
-        return False
 
 
 def _layers(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:

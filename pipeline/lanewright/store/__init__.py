@@ -3,5 +3,6 @@
 from lanewright.store.files import writable
 from lanewright.store.meter import Meter
 from lanewright.store.steps import Store, Timing, Until, stage
+from lanewright.store.written import Written
 
-__all__ = ["Meter", "Store", "Timing", "Until", "stage", "writable"]
+__all__ = ["Meter", "Store", "Timing", "Until", "Written", "stage", "writable"]

@@ -65,15 +65,16 @@ def flush(path: Path) -> None:
 def write_json(path: Path, content: dict[str, Any]) -> None:
     """Write a JSON object that says its own checksum; whole or not at all."""
     text = json.dumps({**content, _SUM: _sum(content)}, indent=1)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    part = path.with_name(f".{path.name}.part")
+    part.unlink(missing_ok=True)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
+        with part.open("x", encoding="utf-8") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        Path(name).replace(path)
+        part.replace(path)
     except BaseException:
-        Path(name).unlink(missing_ok=True)
+        part.unlink(missing_ok=True)
         raise
     flush(path.parent)
 

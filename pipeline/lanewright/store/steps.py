@@ -13,7 +13,8 @@ import json
 import logging
 import shutil
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar, cast
@@ -149,6 +150,15 @@ class Store:
         result = self._load(place.name, classes_of(function))
         self._register(place.name, result)
         return cast(R, result.value)
+
+    @contextmanager
+    def scratch(self, name: str) -> Iterator[Path]:
+        """Lend a folder that is gone afterwards, however it ends."""
+        part = self._shelf.begin(name)
+        try:
+            yield part
+        finally:
+            self._shelf.drop(part)
 
     def _earlier(self, name: str, classes: Mapping[str, type]) -> _Read | None:
         """What is stored under that name; None if it is not there or not as it was written."""
