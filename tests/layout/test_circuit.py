@@ -106,7 +106,7 @@ CASES = {
 def test_solver_finds_the_best_of_all_rounds(case, seed):
     given = problem(seed, **CASES[case])
     worth, _ = best(given, given.wanted)
-    found = solve(given, seconds=30, work=10)
+    found = solve(given, work=10)
     if not np.isfinite(worth):
         assert found.order == ()
         assert found.proven
@@ -121,10 +121,10 @@ def test_solver_finds_the_best_of_all_rounds(case, seed):
 @pytest.mark.parametrize("seed", range(3))
 def test_next_proposal_differs_and_is_the_best_that_does(seed):
     given = problem(seed, size=8)
-    first = solve(given, seconds=30, work=10)
+    first = solve(given, work=10)
     differ = [(first.order, 2)]
     worth, _ = best(given, given.wanted, differ)
-    second = solve(given, seconds=30, work=10, differ=differ)
+    second = solve(given, work=10, differ=differ)
     assert len(set(first.order) & set(second.order)) <= 2
     assert second.worth == pytest.approx(worth, abs=0.3)
 
@@ -136,7 +136,7 @@ def test_no_way_out_of_the_arrival_gives_no_round():
         given, start=given.start[inner], end=given.end[inner], costs={"walks": given.cost[inner]},
         fire=np.empty((0, 2), np.int64),
     )  # fmt: skip
-    assert solve(cut, seconds=5, work=1).order == ()
+    assert solve(cut, work=1).order == ()
     assert first_round(cut, steps=2_000) == []
 
 
@@ -149,14 +149,14 @@ def test_first_round_keeps_the_rules(case):
             continue
         walks_of(given, order)
         assert allowed(replace(given, must=np.zeros(7, bool)), order)
-        found = solve(given, seconds=30, work=10, hint=order)
+        found = solve(given, work=10, hint=order)
         if set(np.flatnonzero(given.must)) <= set(order) and len(order) == given.wanted:
             assert found.worth >= sum(value(given, order).values()) - 0.3
 
 
 def test_same_seed_and_work_give_the_same_round_though_no_proof_was_reached():
     given = problem(5, size=60, wanted=12)
-    a, b = (solve(given, seconds=120, work=0.3, seed=4) for _ in range(2))
+    a, b = (solve(given, work=0.3, seed=4) for _ in range(2))
     assert not a.proven
     assert a == b
 
@@ -165,7 +165,7 @@ def test_same_seed_and_work_give_the_same_round_though_no_proof_was_reached():
 def test_packing_is_the_largest_set_without_a_pair(seed):
     rng = np.random.default_rng(seed)
     pairs = np.array([(a, b) for a in range(9) for b in range(a) if rng.random() < 0.45])
-    held, bound = packing(9, pairs, seconds=10, work=5)
+    held, bound = packing(9, pairs, work=5)
     banned = {frozenset(map(int, p)) for p in pairs}
     largest = max(
         len(some)

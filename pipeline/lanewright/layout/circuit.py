@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -319,9 +320,7 @@ def _facts(problem: Problem, cost: NDArray[np.float32], differ: Earlier) -> tupl
 # The best round
 
 
-def packing(
-    size: int, apart: Ints, *, seconds: float, work: float, seed: int = 1
-) -> tuple[list[int], int]:
+def packing(size: int, apart: Ints, *, work: float, seed: int = 1) -> tuple[list[int], int]:
     """Most holes that keep apart, walks left aside, and the number that no set exceeds.
 
     Parameters
@@ -330,7 +329,7 @@ def packing(
         Number of candidates.
     apart
         Pairs that cannot both be there (k, 2).
-    seconds, work, seed
+    work, seed
         As in `solve`.
     """
     model = cp_model.CpModel()
@@ -338,25 +337,38 @@ def packing(
     for group in cliques(size, apart):
         model.add_at_most_one(used[h] for h in group)
     model.maximize(sum(used))
-    solver = _solver(seconds, work, seed)
-    status = solver.solve(model)
+    solver = _solver(work, seed)
+    status = _run(solver, model)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return [], size
     held = [i for i, x in enumerate(used) if solver.boolean_value(x)]
     return held, int(solver.best_objective_bound + 0.5)
 
 
-def _solver(seconds: float, work: float, seed: int) -> cp_model.CpSolver:
+def _solver(work: float, seed: int) -> cp_model.CpSolver:
     solver = cp_model.CpSolver()
     solver.parameters.random_seed = seed
     solver.parameters.num_workers = WORKERS
     solver.parameters.interleave_search = True
-    solver.parameters.max_time_in_seconds = seconds
+    # Never by the clock: on a busy machine it would end the search at an earlier round.
     solver.parameters.max_deterministic_time = work
     # Looking for symmetry and probing took most of the time and brought nothing here.
     solver.parameters.symmetry_level = 0
     solver.parameters.cp_model_probing_level = 0
+    # Its own answer to Ctrl-C is to stop and hand back the best so far as if it were the result.
+    solver.parameters.catch_sigint_signal = False
     return solver
+
+
+def _run(solver: cp_model.CpSolver, model: cp_model.CpModel) -> cp_model.CpSolverStatus:
+    """Solve beside the main thread, which can then be interrupted."""
+    with ThreadPoolExecutor(1) as pool:
+        solving = pool.submit(solver.solve, model)
+        try:
+            return solving.result()
+        except BaseException:
+            solver.stop_search()
+            raise
 
 
 def cliques(size: int, pairs: Ints) -> list[Ints]:
@@ -394,7 +406,7 @@ def cliques(size: int, pairs: Ints) -> list[Ints]:
 
 
 def solve(
-    problem: Problem, *, seconds: float, work: float, seed: int = 1, hint: Sequence[int] = (),
+    problem: Problem, *, work: float, seed: int = 1, hint: Sequence[int] = (),
     differ: Earlier = (),
 ) -> Round:  # fmt: skip
     """Look for the round of the wanted number of holes that is worth most.
@@ -403,9 +415,9 @@ def solve(
     ----------
     problem
         What counts, and how much.
-    seconds, work
-        Time on the clock, and work in the solver's deterministic units, whichever ends first; the
-        best round so far is kept. Ended by work, the answer is the same on any machine.
+    work
+        Limit in the solver's deterministic units; the best round so far is kept, the same one on
+        any machine.
     seed
         Of the solver.
     hint
@@ -421,8 +433,8 @@ def solve(
     model = _Model(problem, differ)
     if len(hint) == problem.wanted:
         model.hint(hint)
-    solver = _solver(seconds, work, seed)
-    status = solver.solve(model.model)
+    solver = _solver(work, seed)
+    status = _run(solver, model.model)
     name = solver.status_name(status).lower()
     spent = solver.response_proto.deterministic_time
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):

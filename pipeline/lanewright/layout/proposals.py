@@ -505,14 +505,13 @@ def _rounds(
         problem, rows = course.narrow(first, count)
         found = circuit.solve(
             problem,
-            seconds=share * limits.seconds,
             work=share * limits.work,
             seed=limits.seed,
             hint=np.searchsorted(rows, first).tolist(),
             differ=[(_among(rows, holes), most) for holes, most in earlier],
         )
         if not found.order:
-            warnings.append(f"no proposal {number + 1} was found in the time given")
+            warnings.append(f"no proposal {number + 1} was found with the work allowed")
             break
         rounds.append(replace(found, order=tuple(int(rows[h]) for h in found.order)))
         progress(0.2 + 0.7 * (number + 1) / settings.proposals)
@@ -536,7 +535,7 @@ def _how_many(
     limits = settings.solver
     cost = cost_of(course.time, settings)
     fits = wanted
-    limit: dict[str, Any] = {"seconds": 10.0, "work": 2.0, "seed": limits.seed}
+    limit: dict[str, Any] = {"work": 2.0, "seed": limits.seed}
     first: list[int] = []
     if wanted <= len(candidates):
         first = circuit.first_round(

@@ -116,13 +116,10 @@ class SolverSettings(Settings):
         3_000_000,
         description="changes tried on a round, twice over, before the solver takes it on",
     )
-    seconds: Positive = Field(
-        120.0, description="time for all proposals together; the best so far is kept"
-    )
     work: Positive = Field(
         15.0,
-        description="work of the solver for all proposals, in its own deterministic units; ends "
-        "the search at the same point on any machine, if the time does not first",
+        description="work of the solver for all proposals, in its own deterministic units, about "
+        "seconds of an idle core; ends the search at the same point on any machine, however busy",
     )
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(1, description="of the solver")
 

@@ -249,6 +249,7 @@ def _solve(case: Case, wanted: int, effort: float, hint: Flags) -> tuple[Flags |
     solver.parameters.cp_model_probing_level = 0  # costs more than these small problems do
     solver.parameters.symmetry_level = 0
     solver.parameters.max_deterministic_time = effort
+    solver.parameters.catch_sigint_signal = False  # it would hand back what it has as the result
     status = solver.solve(model)
     if status == cp_model.INFEASIBLE:
         return None, 0.0
