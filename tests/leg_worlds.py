@@ -11,7 +11,10 @@ import shapely
 from scipy import ndimage as ndi
 
 from lanewright.base.grid import Grid
+from lanewright.flight.flight import Flights
+from lanewright.legs.legs import Legs, find_legs
 from lanewright.legs.scene import Scene
+from lanewright.settings.legs import LegsSettings
 
 LEFT, BOTTOM = 500_000.0, 4_400_000.0
 CRS = "EPSG:32616"
@@ -34,6 +37,7 @@ def bare(size: float = 200.0, cell: float = 0.5, slope: tuple[float, float] = (0
         height_above_drainage=np.full(grid.shape, 5.0, np.float32),
         water=no,
         wet=no,
+        very_wet=no,
         blocked=np.zeros(grid.shape, np.uint64),
         searched=np.full(grid.shape, 2**64 - 1, np.uint64),
         density=np.zeros((*grid.shape, 64), np.uint8),
@@ -77,3 +81,17 @@ def centres(world: Scene) -> tuple[Any, Any]:
 def box(left: float, bottom: float, right: float, top: float) -> shapely.Polygon:
     """Rectangle, metres from the south-west corner."""
     return shapely.box(LEFT + left, BOTTOM + bottom, LEFT + right, BOTTOM + top)
+
+
+def score_legs(world: Scene, flights: Flights, settings: LegsSettings, *, own: Any = (),
+               leaf_state: str = "unknown", only_own: bool = False) -> Legs:  # fmt: skip
+    """The stage on a scene; `own` holds a name and a line each."""
+    lines = tuple((name, line.wkt) for name, line in own)
+    return find_legs(replace(world, leaf_state=leaf_state), flights, settings, lines,
+                     only_own=only_own)  # fmt: skip
+
+
+def score_own(world: Scene, flights: Flights, settings: LegsSettings, own: Any,
+              leaf_state: str = "unknown") -> Legs:  # fmt: skip
+    """The designer's lines alone."""
+    return score_legs(world, flights, settings, own=own, leaf_state=leaf_state, only_own=True)

@@ -8,7 +8,6 @@ the flight aimed for (black), and where throws come to rest. Takes a finished ru
 import sys
 from pathlib import Path
 
-import geopandas as gpd
 import matplotlib as mpl
 import numpy as np
 
@@ -19,7 +18,7 @@ from throws import before_legs
 from lanewright.flight.flight import FINISHES
 from lanewright.kernels import throws as kernel
 from lanewright.legs import throwing
-from lanewright.legs.search import score_legs
+from lanewright.legs.legs import find_legs
 from lanewright.legs.throwing import Lines
 from lanewright.settings.config import load
 
@@ -30,25 +29,6 @@ LEGS, SHOWN, SIDE = 10, 60, 2.0
 UPTO = 12.0  # m shown from the side
 
 
-def lines_of(legs: gpd.GeoDataFrame, grid, flights) -> Lines:
-    """Cells and arcs of legs; the arc is told by finish, height and widest offset."""
-    ends = np.array([[g.coords[0], g.coords[-1]] for g in legs.geometry])
-    (r0, c0), (r1, c1) = (grid.rowcol(ends[:, i, 0], ends[:, i, 1]) for i in range(2))
-    arcs = []
-    for leg in legs.itertuples():
-        rest = [a for a, arc in enumerate(flights.arcs)
-                if (arc.finish, arc.height) == (leg.finish, leg.height_class)]  # fmt: skip
-        x, y = np.array(leg.geometry.coords)[:, :2].T
-        off = np.abs((x[-1] - x[0]) * (y - y[0]) - (y[-1] - y[0]) * (x - x[0])).max()
-        off /= np.hypot(x[-1] - x[0], y[-1] - y[0])
-        b = flights.bin_of(np.array([leg.length_m]))[0]
-        g = flights.grade_of(
-            np.array([leg.length_m]), np.array([leg.rise_m + flights.end - flights.release])
-        )[0]
-        arcs.append(min(rest, key=lambda a: abs(flights.offset[b, g, a] - off)))
-    return Lines(r0, c0, r1, c1, np.array(arcs))
-
-
 def main() -> None:
     """Draw the ten best legs of one level."""
     config, png = load(Path(sys.argv[1])), sys.argv[2]
@@ -56,10 +36,10 @@ def main() -> None:
     name = sys.argv[3] if len(sys.argv) > 3 else run.flights.levels[0].level.name
     flights = next(f for f in run.flights.levels if f.level.name == name)
     world, grid = run.world, run.world.grid
-    found = score_legs(world, run.flights, config.legs, leaf_state=config.leaf_state)
+    found = find_legs(world, run.flights, config.legs)
     legs = found.legs[(found.legs["level"] == name) & (found.legs["lane_kind"] != "open")]
     legs = legs.drop_duplicates("tee_id").head(LEGS)
-    lines, paths = lines_of(legs, grid, flights), throwing.paths_of(flights)
+    lines, paths = Lines.of(legs), throwing.paths_of(flights)
     contacts = throwing.contacts_of(world, config.legs.throw, config.leaf_state)
     ends = np.array([[g.coords[0], g.coords[-1]] for g in legs.geometry])
     seeds = throwing.seeds_of(name, lines, ends[:, 0, 0], ends[:, 0, 1], *ends[:, 1, :2].T)

@@ -26,7 +26,8 @@ from lanewright.land.ground import find_ground
 from lanewright.land.survey import read_survey
 from lanewright.land.terrain import find_terrain
 from lanewright.layout.proposals import lay_out
-from lanewright.legs.search import find_legs
+from lanewright.legs.legs import find_legs
+from lanewright.legs.scene import build_scene
 from lanewright.store import Meter, Store, Until, stage, writable
 from lanewright.store.files import Damaged, check_value, read_json, write_json
 from lanewright.store.form import classes_of
@@ -504,8 +505,8 @@ def test_a_class_that_the_stage_does_not_declare_is_not_stored(tmp_path):
 
 @pytest.mark.parametrize(
     "function",
-    [read_survey, find_ground, find_terrain, sort_vegetation, find_lanes, fly_throws, find_legs,
-     find_holes, plan_trim, lay_out],
+    [read_survey, find_ground, find_terrain, sort_vegetation, find_lanes, fly_throws, build_scene,
+     find_legs, find_holes, plan_trim, lay_out],
 )  # fmt: skip
 def test_return_types_of_all_stages_are_known(function):
     assert function.stage[0]

@@ -13,9 +13,6 @@ from lanewright.growth.columns import DENSITY_TABLE
 from lanewright.legs.scene import Scene
 from lanewright.trim.leastwork import Case
 
-NO_WIRES = gpd.GeoDataFrame({"source": [], "returns": [], "height_m": []}, geometry=[],
-                            crs=leg_worlds.CRS)  # fmt: skip
-
 
 @dataclass(frozen=True)
 class Grown:

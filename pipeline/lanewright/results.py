@@ -12,7 +12,8 @@ from lanewright.land.ground import Ground
 from lanewright.land.survey import Plan, Survey
 from lanewright.land.terrain import Terrain
 from lanewright.layout.proposals import Layouts
-from lanewright.legs.search import Legs
+from lanewright.legs.legs import Legs
+from lanewright.legs.scene import Scene
 from lanewright.trim.plan import Trim
 
 
@@ -27,6 +28,7 @@ class Scouting:
     vegetation: Vegetation | None
     lanes: Lanes | None
     flights: Flights
+    scene: Scene
     legs: Legs
     holes: Holes
     trim: Trim

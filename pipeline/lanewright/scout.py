@@ -14,11 +14,13 @@ from lanewright.land.survey import plan, read_survey
 from lanewright.land.terrain import find_terrain
 from lanewright.layout.designerfile import read_hand
 from lanewright.layout.proposals import lay_out
-from lanewright.legs.search import find_legs
+from lanewright.legs.legs import find_legs
+from lanewright.legs.own import own_lines
+from lanewright.legs.scene import build_scene
 from lanewright.publish.outputs import OUTPUTS
 from lanewright.publish.results import publish
 from lanewright.results import Scouting
-from lanewright.settings.config import Config
+from lanewright.settings.config import Config, scene_settings
 from lanewright.settings.levels import levels_named
 from lanewright.store import Store, Until
 from lanewright.trim.plan import plan_trim, read_keep
@@ -49,25 +51,19 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
         )  # fmt: skip
         lanes = step(find_lanes, survey, terrain, vegetation, config.lanes)
     flights = step(fly_throws, levels, config.flight, elevation=elevation_of(ground.surface))
-    legs = step(
-        find_legs, survey, ground, terrain, vegetation, lanes, flights, config.legs,
-        leaf_state=config.leaf_state, only_own=only_own, drawn=hand.drawn,
-    )  # fmt: skip
-    holes = step(
-        find_holes, survey, ground, terrain, vegetation, lanes, flights, legs, config.legs,
-        config.layout.hole, config.layout.safety, leaf_state=config.leaf_state, drawn=hand.drawn,
-    )  # fmt: skip
+    scene = step(build_scene, survey, ground, terrain, vegetation, lanes, scene_settings(config))
+    own = own_lines(survey.own_holes, hand.drawn)
+    legs = step(find_legs, scene, flights, config.legs, own, only_own=only_own)
+    rules = config.legs, config.layout.hole, config.layout.safety
+    holes = step(find_holes, scene, flights, legs, *rules)
     trim = step(
-        plan_trim, survey, ground, terrain, vegetation, lanes, flights, legs, holes, config.legs,
-        config.trim, keep=keep, leaf_state=config.leaf_state, arrival=hand.arrival,
-    )  # fmt: skip
-    layouts = step(
-        lay_out, survey, ground, terrain, vegetation, lanes, levels, holes, trim, config.legs,
-        config.layout, wanted=config.holes, hand=hand,
-    )  # fmt: skip
-    return Scouting(
-        found, survey, ground, terrain, vegetation, lanes, flights, legs, holes, trim, layouts
+        plan_trim, scene, flights, holes, config.legs, config.trim, keep, arrival=hand.arrival
     )
+    layouts = step(lay_out, scene, levels, holes, trim, config.layout, hand)
+    return Scouting(
+        found, survey, ground, terrain, vegetation, lanes, flights, scene, legs, holes, trim,
+        layouts,
+    )  # fmt: skip
 
 
 def run(

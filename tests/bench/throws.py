@@ -22,11 +22,11 @@ import shapely
 from scipy.stats import kendalltau, spearmanr
 
 from lanewright.kernels import march
-from lanewright.legs import search as stage
 from lanewright.legs import throwing
 from lanewright.legs.measure import places_of
-from lanewright.legs.scene import scene_of
-from lanewright.legs.sites import barred_cells, find_sites
+from lanewright.legs.scene import build_scene
+from lanewright.legs.search import search, space_of
+from lanewright.legs.sites import find_sites
 from lanewright.legs.throwing import Lines
 from lanewright.scout import (
     find_ground,
@@ -38,7 +38,7 @@ from lanewright.scout import (
     read_survey,
     sort_vegetation,
 )
-from lanewright.settings.config import load
+from lanewright.settings.config import load, scene_settings
 from lanewright.store import Store
 from lanewright.workplace import workplace
 
@@ -59,7 +59,7 @@ def main() -> None:
     space = space_of(world, settings)
     found = {}
     for level in run.flights.levels:
-        clock = timed(lambda level=level: stage._search(space, world, sites, level, settings))
+        clock = timed(lambda level=level: search(space, world.grid, sites, level, settings))
         found[level.level.name] = clock.result
         print(f"search for {level.level.name}: {clock.result.tried:,} lines, {clock}")
     level = run.flights.levels[0]
@@ -110,15 +110,10 @@ def before_legs(config):
         flights = fly_throws(levels_named(config.levels), config.flight)
     parts = (survey, ground, terrain, vegetation, lanes)
     return SimpleNamespace(
-        config=config, flights=flights, parts=parts, world=scene_of(*parts, config.legs)
-    )
-
-
-def space_of(world, settings):
-    margin = settings.throw.disc / 2 + settings.throw.margin
-    barred = barred_cells(world, settings.sites.boundary_setback, margin)
-    return march.make_space(
-        stage._grown(world, settings), world.searched, world.ground, barred, world.grid.cell
+        config=config,
+        flights=flights,
+        parts=parts,
+        world=build_scene(*parts, scene_settings(config)),
     )
 
 
@@ -197,8 +192,10 @@ def blocked(run, sites, level) -> None:
     print("\nblocked_density   lines that fit   of the best lines' places found again")
     for factor in (1.0, 0.5, 2.0):
         changed = settings.model_copy(update={"blocked_density": settings.blocked_density * factor})
-        world = scene_of(*run.parts, changed)
-        found = stage._search(space_of(world, changed), world, sites, level, changed)
+        world = build_scene(
+            *run.parts, scene_settings(run.config.model_copy(update={"legs": changed}))
+        )
+        found = search(space_of(world, changed), world.grid, sites, level, changed)
         places = places_of(found.lines, world.grid)
         contacts = throwing.contacts_of(world, settings.throw, run.config.leaf_state)
         met = throwing.aim(

@@ -16,14 +16,8 @@ from pathlib import Path
 import numba
 
 from lanewright.flight.flight import fly_throws
-from lanewright.growth.lanes import find_lanes
-from lanewright.growth.vegetation import sort_vegetation
-from lanewright.growth.wires import find_wires
-from lanewright.land.ground import find_ground
-from lanewright.land.survey import read_survey
-from lanewright.land.terrain import find_terrain
-from lanewright.legs.scene import scene_of
-from lanewright.legs.search import find_legs
+from lanewright.legs.legs import find_legs
+from lanewright.legs.scene import build_scene
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import levels_named
@@ -38,23 +32,18 @@ def main() -> None:
     out = Path(sys.argv[1]) if len(sys.argv) > 1 else here / "outputs" / "hollow-creek"
     wanted = int(sys.argv[2]) if len(sys.argv) > 2 else 300
     last = Store(out / ".stages").last
-    survey, ground, terrain = last(read_survey), last(find_ground), last(find_terrain)
-    vegetation, lanes, legs = last(sort_vegetation), last(find_lanes), last(find_legs)
+    scene, legs = last(build_scene), last(find_legs)
     settings = LegsSettings()
     levels = tuple(dict.fromkeys(legs.legs["level"]))
     flights = fly_throws(levels_named(levels), FlightSettings())
-    world = scene_of(survey, ground, terrain, vegetation, lanes, settings)
-    growth, _ = trim.growth_of(world, TrimSettings(), settings, ())
-    wires = find_wires(survey, ground.surface)
+    growth, _ = trim.growth_of(scene, TrimSettings(), settings, ())
     # The hardest work lies in legs that are neither open nor hopeless.
     table = legs.legs.assign(off=(legs.legs["clear_rate"] - 0.4).abs()).sort_values("off")
     print(f"{numba.get_num_threads()} threads, {os.cpu_count()} cores")
     for count in (8, wanted // 2, wanted):  # the first warms up
         before = time.perf_counter(), time.process_time()
         held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        got = trim.plan_legs(
-            growth, flights, table.head(count), settings, wires=wires, leaf_state="off"
-        )
+        got = trim.plan_legs(growth, flights, table.head(count), settings)
         clock, cpu = time.perf_counter() - before[0], time.process_time() - before[1]
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         facts = got.facts

@@ -1,5 +1,7 @@
 """Holes made of planted legs: how throws join, what is measured, which are kept."""
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -9,7 +11,7 @@ import shapely
 import leg_worlds
 from lanewright.base import schema
 from lanewright.holes import chains as made
-from lanewright.legs.search import Legs
+from lanewright.legs.legs import Legs
 from lanewright.settings.holes import HoleSettings, SafetySettings
 from lanewright.settings.levels import level_named
 
@@ -236,7 +238,7 @@ def test_candidates_hold_many_that_fit_together():
 def test_holes_by_the_border_and_over_a_road_are_left_out():
     world = leg_worlds.bare(400.0, 1.0)
     road = leg_worlds.box(200, 0, 206, 400)
-    world = made.Scene(**{**vars(world), "keep_out": road})
+    world = replace(world, keep_out=road)
     legs = legs_of((100, 100, 100, 180), (160, 200, 240, 200), (8, 100, 8, 180))
     found = made.make_holes(world, (BLUE,), legs, SETTINGS)
     assert found.holes["legs"].tolist() == ["1"]
@@ -250,8 +252,8 @@ def test_own_holes_are_kept_named_and_bent():
         (8.5, 180.5, 80.5, 180.5),
         origin=["search", "own", "own"],
     )
-    line = shapely.LineString(CORNER + np.array([(8.4, 100.4), (8.4, 180.4), (80.4, 180.4)]))
-    found = made.make_holes(world, (BLUE,), legs, SETTINGS, own=[("Old barn", line)])
+    own = pd.DataFrame({"name": "Old barn", "level": "blue", "throw": [0, 1], "leg_id": [2, 3]})
+    found = made.make_holes(world, (BLUE,), replace(legs, own=own), SETTINGS)
     own = found.holes[found.holes["origin"] == "own"].iloc[0]
     assert (own["name"], own["legs"], own["throws"]) == ("Old barn", "2 3", 2)
     assert own["bend_deg"] == pytest.approx(-90)
@@ -312,19 +314,17 @@ def green_of(world, throw=(150, 60, 150, 150), slope=4.0):
 def test_what_lies_beyond_a_green_is_told():
     world = leg_worlds.bare(300.0, 1.0)
     x, y = leg_worlds.centres(world)
-    pond = made.Scene(**{**vars(world), "water": (y > 162) & (y < 175)})
+    pond = replace(world, water=(y > 162) & (y < 175))
     hole = green_of(pond)
     assert "water 12 m" in hole["green"] or "water 13 m" in hole["green"]
     assert "behind" in hole["green"]
     assert hole["trouble_m"] == pytest.approx(12.5, abs=1.0)
-    cliff = made.Scene(**{**vars(world), "ground": np.where(x > 158, 190, 200).astype("f4")})
+    cliff = replace(world, ground=np.where(x > 158, 190, 200).astype("f4"))
     assert "a drop" in green_of(cliff)["green"]
     assert "right" in green_of(cliff)["green"]
     assert green_of(world)["green"] == "gentle, open"
     assert np.isnan(green_of(world)["trouble_m"])
-    unseen = made.Scene(
-        **{**vars(world), "canopy_height": np.full_like(world.canopy_height, np.nan)}
-    )
+    unseen = replace(world, canopy_height=np.full_like(world.canopy_height, np.nan))
     assert green_of(unseen)["green"] == "gentle"
 
 

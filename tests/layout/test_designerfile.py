@@ -13,7 +13,7 @@ from lanewright.base.grid import Grid
 from lanewright.land.survey import Plan
 from lanewright.layout.designer import Drawn, Hand, changes, start_frames
 from lanewright.layout.designerfile import read_hand
-from lanewright.legs.search import own_lines
+from lanewright.legs.own import own_lines
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.settings.config import Config
 from lanewright.sources.vectors import drawn_lines
@@ -127,11 +127,13 @@ def test_landing_zones_stay_however_little_a_hole_bends_there(start):
     hand = read(designer=start)
     (name, corners), = own_lines((), hand.drawn)  # fmt: skip
     assert name == "former hole 1"  # the round may give it another number
-    assert shapely.get_coordinates(corners).tolist() == [
+    assert shapely.get_coordinates(shapely.from_wkt(corners)).tolist() == [
         [X + 50, Y + 50], [X + 52, Y + 90], [X + 50, Y + 130],
     ]  # fmt: skip
     (_, flown), = own_lines(hand.drawn, ())  # fmt: skip
-    assert len(flown.coords) == 2  # a line of `own_holes` that strays so little is one throw
+    assert (
+        len(shapely.from_wkt(flown).coords) == 2
+    )  # a line of `own_holes` that strays so little is one throw
 
 
 def test_a_landing_zone_outside_is_told_and_a_hole_to_avoid_may_lie_anywhere(start):

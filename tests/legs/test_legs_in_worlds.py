@@ -12,10 +12,10 @@ import worlds
 from lanewright.flight.flight import fly_throws
 from lanewright.growth.columns import DENSITY_TABLE, blocked
 from lanewright.legs.scene import Scene
-from lanewright.legs.search import score_own
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
+from leg_worlds import score_own
 from memory import grid_of, survey
 
 CELL = 0.5

@@ -8,14 +8,14 @@ import shapely
 
 import leg_worlds
 from lanewright.flight.flight import TARGET, Arc, fly_throws
-from lanewright.legs.landing import hazards_of
 from lanewright.legs.measure import scored
-from lanewright.legs.search import score_legs
 from lanewright.legs.sites import find_sites
-from lanewright.legs.throwing import Lines, contacts_of, paths_of
+from lanewright.legs.thrower import thrower_of
+from lanewright.legs.throwing import Lines
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
+from leg_worlds import score_legs
 
 SETTINGS = LegsSettings(throws=400, shortest=45.0, sites=SitesSettings(boundary_setback=0.0))
 TEE = (40.0, 100.0)  # m from the south-west
@@ -113,15 +113,14 @@ def test_fails_are_told_where_a_limb_hangs_into_the_way(flights):
     x, y = leg_worlds.centres(world)
     bough = (np.abs(x - 70) < 1.0) & (y > 100.5) & (y < 106)
     world = leg_worlds.planted(world, bough, 30.0, low=2.75, high=9.0, blocked=False)
+    thrower = thrower_of(replace(world, leaf_state="off"), flights, SETTINGS)
     blue = flights.levels[0]
     sites = find_sites(leg_worlds.bare(), SETTINGS.sites)
     line = Lines(
         *(np.array([v]) for v in (200, 80, 200, 210, blue.arcs.index(Arc("straight", "usual"))))
     )
-    leg = scored(
-        world, contacts_of(world, SETTINGS.throw, "off"), hazards_of(world, 20.0),
-        sites.tees.iloc[:1], sites.baskets.iloc[:1], blue, paths_of(blue), line, SETTINGS,
-    ).iloc[0]  # fmt: skip
+    tee, basket = sites.tees.iloc[:1], sites.baskets.iloc[:1]
+    leg = scored(thrower, thrower.players[0], tee, basket, line).iloc[0]
     assert 0.2 < leg["clear_rate"] < 0.98
     assert leg["fail_at_m"] == pytest.approx(30.0, abs=1.5)
     assert 2.75 <= leg["fail_height_m"] < 9.0

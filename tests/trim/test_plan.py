@@ -14,14 +14,15 @@ from every_set import brute_force
 from lanewright.flight.flight import fly_throws
 from lanewright.legs import throwing
 from lanewright.legs.scene import Scene
-from lanewright.legs.search import score_own
+from lanewright.legs.throwing import Lines
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
 from lanewright.settings.trim import TrimSettings
 from lanewright.trim import plan as trim
 from lanewright.trim.pieces import cells_of_voxels
-from trim_worlds import NO_WIRES, Grown, Tree, grown
+from leg_worlds import score_own
+from trim_worlds import Grown, Tree, grown
 
 LEGS = LegsSettings(throws=1000, sites=SitesSettings(boundary_setback=2.0))
 TRIM = TrimSettings(throws=600)
@@ -52,9 +53,7 @@ def given(flights, legs):
 def planned(world: Scene, given, settings: TrimSettings = TRIM, keep: trim.Keep = ()):
     flights, legs = given
     growth, said = trim.growth_of(world, settings, LEGS, keep)
-    return trim.plan_legs(
-        growth, flights, legs, LEGS, wires=NO_WIRES, leaf_state="off", warnings=said
-    )
+    return trim.plan_legs(growth, flights, legs, LEGS, warnings=said)
 
 
 def wishing(share: float, **more) -> TrimSettings:
@@ -165,7 +164,7 @@ def chosen_voxels(growth, flights, legs):
 
 def thrown_anew(world, flights, legs, n, seed):
     level = flights.levels[0]
-    lines = trim.lines_of(legs, level, world.grid)
+    lines = Lines.of(legs)
     contacts = throwing.contacts_of(world, LEGS.throw, "off")
     seeds = np.random.default_rng(seed).integers(0, 2**63, len(lines)).astype(np.uint64)
     return throwing.throw(
@@ -189,11 +188,11 @@ def test_removing_the_pieces_and_throwing_again_gives_what_was_promised(given, w
     flights, legs = given
     settings = wishing(wished)
     growth, _ = trim.growth_of(world, settings, LEGS, ())
-    out = trim.plan_legs(growth, flights, legs, LEGS, wires=NO_WIRES, leaf_state="off")
+    out = trim.plan_legs(growth, flights, legs, LEGS)
     (leg,) = out.per_leg.to_dict("records")
     # Before the work: the very throws that score a leg.
     level = flights.levels[0]
-    lines = trim.lines_of(legs, level, world.grid)
+    lines = Lines.of(legs)
     tee, basket = (
         world.grid.xy(lines.tee_row, lines.tee_col), world.grid.xy(lines.end_row, lines.end_col)
     )  # fmt: skip
@@ -238,7 +237,7 @@ def test_promise_of_felling_holds_too(given):
     flights, legs = given
     settings = wishing(0.97, fell_price=1.0)
     growth, _ = trim.growth_of(world, settings, LEGS, ())
-    out = trim.plan_legs(growth, flights, legs, LEGS, wires=NO_WIRES, leaf_state="off")
+    out = trim.plan_legs(growth, flights, legs, LEGS)
     (leg,) = out.per_leg.to_dict("records")
     assert leg["felled"] >= 1
     assert leg["promised"] > leg["clear_rate"]
@@ -404,9 +403,7 @@ def test_legs_are_planned_that_need_it_all_over_the_land():
 def test_clear_legs_have_a_row_without_work(given):
     flights, legs = given
     growth, _ = trim.growth_of(leg_worlds.bare(), TRIM, LEGS, ())
-    out = trim.plan_legs(
-        growth, flights, legs.head(0), LEGS, wires=NO_WIRES, leaf_state="off", clear=legs
-    )
+    out = trim.plan_legs(growth, flights, legs.head(0), LEGS, clear=legs)
     (row,) = out.per_leg.to_dict("records")
     assert row["reached"]
     assert row["hours_high"] == 0

@@ -19,15 +19,15 @@ from lanewright.growth.columns import blocked
 from lanewright.growth.vegetation import VegetationSettings, sort_vegetation
 from lanewright.legs import throwing
 from lanewright.legs.scene import Scene
-from lanewright.legs.search import score_legs
+from lanewright.legs.throwing import Lines
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
 from lanewright.settings.trim import TrimSettings
 from lanewright.trim import plan as trim
 from lanewright.trim.pieces import TREE, cells_of_voxels
+from leg_worlds import score_legs
 from memory import MemoryPoints, make_points
-from trim_worlds import NO_WIRES
 
 pytestmark = pytest.mark.real
 
@@ -84,7 +84,7 @@ def done(wood):
     legs = score_legs(world, flights, LEGS, leaf_state="on").legs
     legs = legs[legs["clear_rate"].between(0.15, 0.55)].iloc[::3].head(25)
     growth, _ = trim.growth_of(world, TRIM, LEGS, ())
-    out = trim.plan_legs(growth, flights, legs, LEGS, wires=NO_WIRES, leaf_state="on")
+    out = trim.plan_legs(growth, flights, legs, LEGS)
     contacts = throwing.contacts_of(world, LEGS.throw, "on")
     plans = list(trim._planned(growth, contacts, flights.levels[0], legs, LEGS.throws, TRIM))
     return world, flights.levels[0], legs, growth, out, plans
@@ -92,7 +92,7 @@ def done(wood):
 
 def test_promise_holds_when_the_pieces_are_gone(done):
     world, level, legs, growth, _, plans = done
-    lines = trim.lines_of(legs, level, world.grid)
+    lines = Lines.of(legs)
     paths, off = throwing.paths_of(level), []
     for i, plan in enumerate(plans):
         if not plan.chosen.any():

@@ -48,10 +48,9 @@ def wires(*rows):
     )  # fmt: skip
 
 
-def trimmed(*pieces, lines=None) -> Trim:
+def trimmed(*pieces) -> Trim:
     """Trim with chosen pieces, each (action, x, y, high)."""
-    lines = wires() if lines is None else lines
-    empty = _nothing(GRID, lines)
+    empty = _nothing(GRID)
     work = gpd.GeoDataFrame(
         {"chosen": [True] * len(pieces), "action": [p[0] for p in pieces],
          "high_m": [float(p[3]) for p in pieces]},
@@ -71,8 +70,8 @@ def named(frame, name):
 def test_a_row_of_returns_is_only_a_possible_line_and_keeps_its_distance():
     line = shapely.LineString([(500_020, 4_400_100), (500_180, 4_400_100)])
     frame = list_cautions(
-        survey(), terrain(), None, trimmed(INNER, lines=wires(("row of returns", line))),
-        TrimSettings(),
+        survey(), terrain(), None, trimmed(INNER), TrimSettings(),
+        wires(("row of returns", line)),
     )  # fmt: skip
     (row,) = named(frame, "possible power line").to_dict("records")
     assert "utility" in row["why"]
@@ -89,7 +88,7 @@ def test_vendor_wires_are_listed_with_and_without_trim_work():
     line = shapely.LineString(points[:, :2])
     both = list_cautions(
         survey(wires=points), terrain(), None,
-        trimmed(INNER, lines=wires(("class 13 or 14", line))), TrimSettings(),
+        trimmed(INNER), TrimSettings(), wires(("class 13 or 14", line)),
     )  # fmt: skip
     assert len(named(both, "power line")) == 1
     conform("cautions", both)

@@ -31,6 +31,7 @@ TURN = 20.0  # degrees between a return's row and the next
 GAP = 12.0  # m between returns of one wire
 LONG = 30.0  # m that a row must run
 VENDOR_FEWEST = 3
+COLUMNS = ("source", "returns", "height_m", "length_m")
 
 
 def find_wires(survey: Survey, ground: NDArray[np.float32]) -> gpd.GeoDataFrame:
@@ -84,10 +85,15 @@ def find_wires(survey: Survey, ground: NDArray[np.float32]) -> gpd.GeoDataFrame:
             )
             shapes.append(line)
     return gpd.GeoDataFrame(
-        {name: [r[name] for r in rows] for name in ("source", "returns", "height_m", "length_m")},
+        {name: [r[name] for r in rows] for name in COLUMNS},
         geometry=shapes,
         crs=grid.crs,
     )
+
+
+def no_wires() -> gpd.GeoDataFrame:
+    """The table of wires of a land without any."""
+    return gpd.GeoDataFrame({name: [] for name in COLUMNS}, geometry=[])
 
 
 def alone(points: Floats) -> Floats:

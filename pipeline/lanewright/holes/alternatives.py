@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from lanewright.base.arrays import Floats, Ints
 from lanewright.holes import par
-from lanewright.holes.furtherlegs import Thrower, with_legs
+from lanewright.holes.furtherlegs import Further, best_throws, with_legs
 from lanewright.legs.scores import effective_length
 from lanewright.settings.holes import HoleSettings
 from lanewright.settings.levels import FAIRWAY_SHARE, Level
@@ -33,7 +33,7 @@ PIN_SLOPE = 20.0  # percent; steepest ground for another pin, as for a green tha
 
 
 def second_routes(
-    table: gpd.GeoDataFrame, holes: pd.DataFrame, good: Floats, level: Level, thrower: Thrower,
+    table: gpd.GeoDataFrame, holes: pd.DataFrame, good: Floats, level: Level, further: Further,
     settings: HoleSettings,
 ) -> tuple[gpd.GeoDataFrame, list[tuple[int, Ints]]]:  # fmt: skip
     """Throw at second routes of holes and keep those that are a choice.
@@ -51,7 +51,7 @@ def second_routes(
         Share of the ground around each basket site that takes a landing.
     level
         Who plays.
-    thrower
+    further
         Throws from sites to sites.
     settings
         What a landing zone must be.
@@ -63,22 +63,22 @@ def second_routes(
     routes
         Row of the hole in `holes`, and rows of the legs of its second route.
     """
-    table, bold = _bold(table, holes, level, thrower, settings)
-    table, safe = _safe(table, holes, good, level, thrower, settings)
+    table, bold = _bold(table, holes, level, further, settings)
+    table, safe = _safe(table, holes, good, level, further, settings)
     return table, [*bold, *safe]
 
 
 def _bold(
-    table: gpd.GeoDataFrame, holes: pd.DataFrame, level: Level, thrower: Thrower,
+    table: gpd.GeoDataFrame, holes: pd.DataFrame, level: Level, further: Further,
     settings: HoleSettings,
 ) -> tuple[gpd.GeoDataFrame, list[tuple[int, Ints]]]:  # fmt: skip
     """One throw where the hole takes several."""
     tee_x, tee_y, end_x, end_y = holes[["tee_x", "tee_y", "end_x", "end_y"]].to_numpy(float).T
     far = np.hypot(end_x - tee_x, end_y - tee_y)
     which = np.flatnonzero((holes["throws"] > 1).to_numpy() & (far <= level.tee_throw))
-    tee = _rows(thrower.tees, holes["tee_id"].to_numpy()[which])
-    end = _rows(thrower.baskets, holes["end_id"].to_numpy()[which])
-    tried = thrower.best(level.name, tee, end)
+    tee = _rows(further.tees, holes["tee_id"].to_numpy()[which])
+    end = _rows(further.baskets, holes["end_id"].to_numpy()[which])
+    tried = best_throws(further, level.name, tee, end)
     good = tried[tried["clear_rate"] >= settings.least_clear]
     first = len(table)
     routes = [
@@ -88,7 +88,7 @@ def _bold(
 
 
 def _safe(
-    table: gpd.GeoDataFrame, holes: pd.DataFrame, good: Floats, level: Level, thrower: Thrower,
+    table: gpd.GeoDataFrame, holes: pd.DataFrame, good: Floats, level: Level, further: Further,
     settings: HoleSettings,
 ) -> tuple[gpd.GeoDataFrame, list[tuple[int, Ints]]]:  # fmt: skip
     """Two throws by a landing zone aside, where one throw is daring."""
@@ -96,13 +96,13 @@ def _safe(
         (holes["carry_water_m"] >= DARING) | (holes["clear_rate"] < settings.gap_share)
     )
     tees, stops = (
-        shapely.get_coordinates(s.geometry.to_numpy()) for s in (thrower.tees, thrower.baskets)
+        shapely.get_coordinates(s.geometry.to_numpy()) for s in (further.tees, further.baskets)
     )
     if not daring.any() or not len(tees) or not len(stops):
         return table, []
     near, then = cKDTree(tees).query(stops)
     zones = np.flatnonzero((near <= settings.join) & (good >= settings.landing_share))
-    nearest = float(thrower.flights.levels[0].distance[0])
+    nearest = float(further.thrower.players[0].flights.distance[0])
     wanted = []
     for row in np.flatnonzero(daring.to_numpy()):
         hole = holes.iloc[row]
@@ -124,9 +124,11 @@ def _safe(
     if not wanted:
         return table, []
     rows, zone, start = np.array(wanted).T
-    ends = _rows(thrower.baskets, holes["end_id"].to_numpy()[rows])
-    first = thrower.best(level.name, _rows(thrower.tees, holes["tee_id"].to_numpy()[rows]), zone)
-    second = thrower.best(level.name, start, ends)
+    ends = _rows(further.baskets, holes["end_id"].to_numpy()[rows])
+    first = best_throws(
+        further, level.name, _rows(further.tees, holes["tee_id"].to_numpy()[rows]), zone
+    )
+    second = best_throws(further, level.name, start, ends)
     both = first.merge(
         second[["line", "clear_rate", "carry_water_m"]], on="line", suffixes=("", "_then")
     )
@@ -163,7 +165,7 @@ def _safe(
 
 
 def throws_on(
-    table: gpd.GeoDataFrame, mine: Ints, lands: Floats, level: Level, thrower: Thrower,
+    table: gpd.GeoDataFrame, mine: Ints, lands: Floats, level: Level, further: Further,
     settings: HoleSettings,
 ) -> gpd.GeoDataFrame:  # fmt: skip
     """Throw on from where legs land well, for land on which too few legs follow one another.
@@ -175,7 +177,7 @@ def throws_on(
     ----------
     table, mine, lands
         The legs table, rows of the level's legs, and share of throws that land well (legs,).
-    level, thrower, settings
+    level, further, settings
         As in `second_routes`.
 
     Returns
@@ -184,7 +186,7 @@ def throws_on(
         The table with new legs at its end.
     """
     tees, stops = (
-        shapely.get_coordinates(s.geometry.to_numpy()) for s in (thrower.tees, thrower.baskets)
+        shapely.get_coordinates(s.geometry.to_numpy()) for s in (further.tees, further.baskets)
     )
     good = mine[lands[mine] >= settings.landing_share]
     good = good[np.argsort(-table["score"].to_numpy()[good], kind="stable")]
@@ -193,8 +195,8 @@ def throws_on(
     shapes = table.geometry.to_numpy()[good]
     start, end = (shapely.get_coordinates(shapely.get_point(shapes, i)) for i in (0, -1))
     near, tee = cKDTree(tees).query(end)
-    room = thrower.baskets["free_width_m"].to_numpy()
-    nearest = float(thrower.flights.levels[0].distance[0])
+    room = further.baskets["free_width_m"].to_numpy()
+    nearest = float(further.thrower.players[0].flights.distance[0])
     zones: list[int] = []
     wanted: list[tuple[int, int]] = []
     for i in np.flatnonzero(near <= settings.join):
@@ -217,7 +219,7 @@ def throws_on(
     if not wanted:
         return table
     rows, ends = np.array(wanted).T
-    tried = thrower.best(level.name, rows, ends, THROWS)
+    tried = best_throws(further, level.name, rows, ends, THROWS)
     return with_legs(table, tried[tried["clear_rate"] >= settings.least_clear])
 
 
@@ -231,7 +233,7 @@ def _rows(sites: gpd.GeoDataFrame, ids: Ints) -> Ints:
 
 
 def other_positions(
-    table: gpd.GeoDataFrame, holes: gpd.GeoDataFrame, levels: tuple[Level, ...], thrower: Thrower,
+    table: gpd.GeoDataFrame, holes: gpd.GeoDataFrame, levels: tuple[Level, ...], further: Further,
     settings: HoleSettings,
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:  # fmt: skip
     """Find a tee for every other level and a few more pins for each hole.
@@ -248,7 +250,7 @@ def other_positions(
         Candidate holes with `hole_id` and what was measured of them.
     levels
         Who plays.
-    thrower
+    further
         Throws from sites to sites.
     settings
         Lowest clear rate, and lowest par.
@@ -263,15 +265,19 @@ def other_positions(
     numbers = pd.Index(table["leg_id"])
     chains = [numbers.get_indexer([int(i) for i in text.split()]) for text in holes["legs"]]
     frames = []
-    wanted = [*_other_tees(table, holes, chains, levels, thrower),
-              *_other_pins(table, holes, chains, levels, thrower)]  # fmt: skip
-    sites = {"tee": thrower.tees, "pin": thrower.baskets}
+    wanted = [*_other_tees(table, holes, chains, levels, further),
+              *_other_pins(table, holes, chains, levels, further)]  # fmt: skip
+    sites = {"tee": further.tees, "pin": further.baskets}
     for level in levels:
         mine = [w for w in wanted if w[2] == level.name]
         if not mine:
             continue
-        tried = thrower.best(
-            level.name, np.array([w[3] for w in mine]), np.array([w[4] for w in mine]), THROWS
+        tried = best_throws(
+            further,
+            level.name,
+            np.array([w[3] for w in mine]),
+            np.array([w[4] for w in mine]),
+            THROWS,
         )
         tried = tried[tried["clear_rate"] >= settings.least_clear]
         first = int(table["leg_id"].max()) + 1
@@ -327,15 +333,15 @@ Wanted = tuple[int, str, str, int, int, float]
 
 def _other_tees(
     table: gpd.GeoDataFrame, holes: gpd.GeoDataFrame, chains: list[Ints],
-    levels: tuple[Level, ...], thrower: Thrower,
+    levels: tuple[Level, ...], further: Further,
 ) -> list[Wanted]:  # fmt: skip
     """Hole (row), position, level, rows of tee and end site, and what is left to play [m]."""
-    spots = shapely.get_coordinates(thrower.tees.geometry.to_numpy())
+    spots = shapely.get_coordinates(further.tees.geometry.to_numpy())
     if not len(spots):
         return []
     tree = cKDTree(spots)
     shapes, length = table.geometry.to_numpy(), table["length_m"].to_numpy()
-    end_rows = _rows(thrower.baskets, table["end_id"].to_numpy())
+    end_rows = _rows(further.baskets, table["end_id"].to_numpy())
     throws = {level.name: level.tee_throw for level in levels}
     wanted: list[Wanted] = []
     for row, (chain, own) in enumerate(zip(chains, holes["level"], strict=True)):
@@ -356,16 +362,16 @@ def _other_tees(
 
 def _other_pins(
     table: gpd.GeoDataFrame, holes: gpd.GeoDataFrame, chains: list[Ints],
-    levels: tuple[Level, ...], thrower: Thrower,
+    levels: tuple[Level, ...], further: Further,
 ) -> list[Wanted]:  # fmt: skip
     """As `_other_tees`, for pins of the hole's own level."""
-    spots = shapely.get_coordinates(thrower.baskets.geometry.to_numpy())
+    spots = shapely.get_coordinates(further.baskets.geometry.to_numpy())
     if not len(spots):
         return []
     tree = cKDTree(spots)
-    slope = thrower.baskets["slope_pct"].to_numpy()
+    slope = further.baskets["slope_pct"].to_numpy()
     shapes, length = table.geometry.to_numpy(), table["length_m"].to_numpy()
-    tee_rows = _rows(thrower.tees, table["tee_id"].to_numpy())
+    tee_rows = _rows(further.tees, table["tee_id"].to_numpy())
     reach = {level.name: level.tee_throw for level in levels}
     wanted: list[Wanted] = []
     for row, (chain, level) in enumerate(zip(chains, holes["level"], strict=True)):

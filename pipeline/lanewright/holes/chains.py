@@ -13,7 +13,6 @@ from functools import partial
 from typing import Any
 
 import geopandas as gpd
-import numba
 import numpy as np
 import pandas as pd
 import shapely
@@ -24,23 +23,19 @@ from scipy.stats import norm
 
 from lanewright.base.arrays import Floats, Ints
 from lanewright.base.schema import LAYERS
+from lanewright.base.threads import kernel_threads
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import RANGE_POWER, Flights
-from lanewright.growth.lanes import Lanes
-from lanewright.growth.vegetation import Vegetation
 from lanewright.holes import par
 from lanewright.holes.alternatives import other_positions, second_routes, throws_on
-from lanewright.holes.furtherlegs import Thrower
+from lanewright.holes.furtherlegs import Further
 from lanewright.holes.greens import greens_of
 from lanewright.holes.safety import Surroundings, alone, conflicts, surroundings_of
-from lanewright.land.ground import Ground
-from lanewright.land.survey import Survey
-from lanewright.land.terrain import Terrain
+from lanewright.legs.legs import Legs
 from lanewright.legs.measure import KINDS
-from lanewright.legs.scene import Scene, scene_of
+from lanewright.legs.scene import STAND, Scene
 from lanewright.legs.scores import effective_length
-from lanewright.legs.search import Legs, own_lines
-from lanewright.legs.sites import STAND
+from lanewright.legs.thrower import thrower_of
 from lanewright.settings.holes import HoleSettings, SafetySettings
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level
@@ -97,58 +92,38 @@ class Holes:
     warnings: tuple[str, ...] = ()
 
 
-@stage("holes", version=7)
+@stage("holes", version=8)
 def find_holes(
-    survey: Survey,
-    ground: Ground,
-    terrain: Terrain,
-    vegetation: Vegetation | None,
-    lanes: Lanes | None,
+    scene: Scene,
     flights: Flights,
     legs: Legs,
     legs_settings: LegsSettings,
     settings: HoleSettings,
     safety: SafetySettings,
     *,
-    leaf_state: str = "unknown",
-    drawn: tuple[tuple[str, str], ...] = (),
     threads: int = 1,
-    progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Holes:
     """Make candidate holes out of the legs of a property, and the designer's own.
 
     Parameters
     ----------
-    survey, ground, terrain, vegetation, lanes, flights, legs
+    scene, flights, legs
         Results of the stages before.
     legs_settings, settings, safety
         The sections `legs`, `layout: hole:` and `layout: safety:` of the configuration.
-    leaf_state
-        When the lidar was flown.
-    drawn
-        Further lines of the designer: name and WKT, tee first.
     threads
         For the kernels; the result is the same for any number.
-    progress
-        Takes the share done.
     """
-    scene = scene_of(survey, ground, terrain, vegetation, lanes, legs_settings)
-    own = own_lines(survey.own_holes, drawn)
     levels = tuple(flight.level for flight in flights.levels)
-    before = numba.get_num_threads()
-    numba.set_num_threads(min(max(threads, 1), before))
-    try:
-        thrower = None
-        if len(legs.legs) and vegetation is not None:
-            thrower = Thrower.of(
-                scene, flights, legs_settings, leaf_state, legs.tee_sites, legs.basket_sites
+    with kernel_threads(threads):
+        further = None
+        if len(legs.legs) and scene.surveyed:
+            further = Further(
+                thrower_of(scene, flights, legs_settings),
+                legs.tee_sites.reset_index(drop=True),
+                legs.basket_sites.reset_index(drop=True),
             )
-        return make_holes(
-            scene, levels, legs, settings, own=own, safety=safety, thrower=thrower,
-            around=surroundings_of(scene, survey.wires),
-        )  # fmt: skip
-    finally:
-        numba.set_num_threads(before)
+        return make_holes(scene, levels, legs, settings, safety=safety, further=further)
 
 
 def make_holes(
@@ -157,10 +132,9 @@ def make_holes(
     legs: Legs,
     settings: HoleSettings,
     *,
-    own: Iterable[tuple[str, shapely.LineString]] = (),
     around: Surroundings | None = None,
     safety: SafetySettings | None = None,
-    thrower: Thrower | None = None,
+    further: Further | None = None,
 ) -> Holes:
     """Join legs into holes, measure them, and keep the best that differ.
 
@@ -174,12 +148,10 @@ def make_holes(
         Sites and scored legs.
     settings
         The section `layout: hole:` of the configuration.
-    own
-        The designer's lines with a name each, tee first. Always kept, and named.
     around, safety
         What must not be thrown over, and how far holes stay from it; holes that cannot are left
         out, own ones but not.
-    thrower
+    further
         For second routes, other tees and pins; without one there are none.
     """
     around = around or surroundings_of(scene)
@@ -200,9 +172,9 @@ def make_holes(
         bars = partial(hindered, scene, around)
         chains = chains_of(table, mine, level, lands, settings, bars)
         several = int((chains[:, 1] >= 0).sum())
-        if thrower is not None and settings.most_legs > 1 and several < room / 2:
+        if further is not None and settings.most_legs > 1 and several < room / 2:
             first = len(table)
-            table = throws_on(table, mine, lands, level, thrower, settings)
+            table = throws_on(table, mine, lands, level, further, settings)
             new = table.iloc[first:]
             lands = np.r_[lands, landing_share(scene, levels, new, settings.landing_slope)]
             mine = np.r_[mine, np.arange(first, len(table))]
@@ -222,8 +194,8 @@ def make_holes(
         picked = some.iloc[rounds].reset_index(drop=True)
         picked["twin"] = [f"{level.name} {i}" for i in range(len(picked))]
         chosen.append(picked)
-        if thrower is not None and len(picked):
-            table, routes = second_routes(table, picked, zones, level, thrower, settings)
+        if further is not None and len(picked):
+            table, routes = second_routes(table, picked, zones, level, further, settings)
             new = table.iloc[lands.size :]
             lands = np.r_[lands, landing_share(scene, levels, new, settings.landing_slope)]
             more = [
@@ -239,7 +211,7 @@ def make_holes(
             facts[f"{level.name}_second_routes"] = len(chosen[-1]) if more else 0
     chosen += [
         measured(table, chain[None], lands, levels, level, settings).assign(name=name, origin="own")
-        for name, level, chain in _own_chains(scene, table, legs, levels, own)
+        for name, level, chain in _own_chains(table, legs, levels)
     ]
     holes = _routes(_numbered(chosen, table, scene))
     holes = holes.assign(**greens_of(scene, holes))
@@ -247,8 +219,8 @@ def make_holes(
     holes["sentence"] = [_sentence(row, settings.gap_share) for row in holes.to_dict("records")]
     used = np.unique(np.array(" ".join(holes["legs"]).split(), dtype=np.int64))
     positions = _no_positions(scene)
-    if thrower is not None and len(holes):
-        positions, table = other_positions(table, holes, levels, thrower, settings)
+    if further is not None and len(holes):
+        positions, table = other_positions(table, holes, levels, further, settings)
     facts |= {"holes": len(holes), "positions": len(positions)}
     warnings = _warnings(holes, facts)
     for level in levels:
@@ -678,27 +650,15 @@ def _squares(holes: pd.DataFrame, table: gpd.GeoDataFrame) -> tuple[Ints, int]:
 
 
 def _own_chains(
-    scene: Scene, table: gpd.GeoDataFrame, legs: Legs, levels: tuple[Level, ...],
-    own: Iterable[tuple[str, shapely.LineString]],
-) -> Iterable[tuple[str, Level, Ints]]:  # fmt: skip
-    """Legs of each of the designer's lines for each level, found by where they start and end."""
-    mine = table[table["origin"] == "own"]
-    if mine.empty:
-        return
-    tee = legs.tee_sites.set_index("site_id").geometry.loc[mine["tee_id"]]
-    end = legs.basket_sites.set_index("site_id").geometry.loc[mine["end_id"]]
-    cells = np.column_stack([*scene.grid.rowcol(tee.x, tee.y), *scene.grid.rowcol(end.x, end.y)])
-    for name, line in own:
-        corners = shapely.get_coordinates(line)
-        row, col = scene.grid.rowcol(*corners.T)
-        wanted = np.column_stack([row[:-1], col[:-1], row[1:], col[1:]])
-        for level in levels:
-            ours = (mine["level"] == level.name).to_numpy()
-            found = [np.flatnonzero(ours & (cells == place).all(1)) for place in wanted]
-            if all(f.size for f in found):
-                chain = np.full(max(3, len(found)), NONE, np.int64)
-                chain[: len(found)] = [mine.index[f[0]] for f in found]
-                yield name, level, chain
+    table: gpd.GeoDataFrame, legs: Legs, levels: tuple[Level, ...]
+) -> Iterable[tuple[str, Level, Ints]]:
+    """Rows of the legs of each of the designer's lines, for each level."""
+    rows = pd.Series(np.arange(len(table)), index=table["leg_id"])
+    who = {level.name: level for level in levels}
+    for (name, level), mine in legs.own.groupby(["name", "level"], sort=False):
+        chain = np.full(max(3, len(mine)), NONE, np.int64)
+        chain[: len(mine)] = rows.loc[mine.sort_values("throw")["leg_id"]]
+        yield str(name), who[str(level)], chain
 
 
 def _numbered(

@@ -10,110 +10,87 @@ import pandas as pd
 import shapely
 
 from lanewright.base.arrays import Ints
-from lanewright.flight.flight import FINISHES, Flights
+from lanewright.base.grid import Grid
+from lanewright.flight.flight import FINISHES
 from lanewright.legs import throwing
-from lanewright.legs.landing import Hazards, hazards_of
 from lanewright.legs.measure import scored
-from lanewright.legs.scene import Scene
-from lanewright.legs.throwing import Contacts, Lines, Paths
-from lanewright.settings.legs import LegsSettings
+from lanewright.legs.thrower import Player, Thrower
+from lanewright.legs.throwing import Lines
 
 TRIED = 2  # arcs thrown with for each line: those whose path meets least
 
 
 @dataclass(frozen=True)
-class Thrower:
-    """Everything a throw needs but where from and where to.
+class Further:
+    """What further throws need: a thrower, and the sites of the property."""
 
-    Attributes
-    ----------
-    scene, contacts, hazards
-        What throws meet, and where they should not end.
-    flights, paths
-        Who throws, and how.
-    settings
-        The section `legs` of the configuration.
-    tees, baskets
-        Sites of the property.
-    """
-
-    scene: Scene
-    contacts: Contacts
-    hazards: Hazards
-    flights: Flights
-    paths: tuple[Paths, ...]
-    settings: LegsSettings
+    thrower: Thrower
     tees: gpd.GeoDataFrame
     baskets: gpd.GeoDataFrame
 
-    @classmethod
-    def of(
-        cls, scene: Scene, flights: Flights, settings: LegsSettings, leaf_state: str,
-        tees: gpd.GeoDataFrame, baskets: gpd.GeoDataFrame,
-    ) -> Thrower:  # fmt: skip
-        """Make one for a property."""
-        return cls(
-            scene,
-            throwing.contacts_of(scene, settings.throw, leaf_state),
-            hazards_of(scene, settings.roll_slope),
-            flights,
-            tuple(throwing.paths_of(level) for level in flights.levels),
-            settings,
-            tees.reset_index(drop=True),
-            baskets.reset_index(drop=True),
-        )
 
-    def best(self, level: str, tee: Ints, end: Ints, throws: int | None = None) -> gpd.GeoDataFrame:
-        """Throw from tee sites at end sites, each line with the arc that suits it best.
+def best_throws(
+    further: Further, level: str, tee: Ints, end: Ints, throws: int | None = None
+) -> gpd.GeoDataFrame:
+    """Throw from tee sites at end sites, each line with the arc that suits it best.
 
-        Parameters
-        ----------
-        level
-            Who throws.
-        tee, end : (lines,)
-            Rows of `tees` and `baskets`.
-        throws
-            Throws at each, at most as many as the settings say; by default so many.
+    Parameters
+    ----------
+    further
+        Who throws, and the sites.
+    level
+        Name of the level that throws.
+    tee, end : (lines,)
+        Rows of `tees` and `baskets`.
+    throws
+        Throws at each, at most as many as the settings say; by default so many.
 
-        Returns
-        -------
-        GeoDataFrame
-            Columns of the legs table without `leg_id`, and `line`: which of the lines it is. Lines
-            that no arc of the level reaches are left out.
-        """
-        index = [flights.level.name for flights in self.flights.levels].index(level)
-        flights, paths = self.flights.levels[index], self.paths[index]
-        some = min(throws or self.settings.throws, self.settings.throws)
-        settings = self.settings.model_copy(update={"throws": some})
-        cell, arcs = self.scene.grid.cell, len(self.flights.levels[index].arcs)
-        line = np.repeat(np.arange(tee.size), arcs)
-        tried = Lines(
-            *self._cells(self.tees, tee[line]), *self._cells(self.baskets, end[line]),
-            np.tile(np.arange(arcs, dtype=np.int64), tee.size),
-        )  # fmt: skip
-        far = throwing.length_of(tried, cell) > 1.5 * flights.distance[0] / 2
-        there = np.flatnonzero(throwing.exists(tried, flights, self.contacts, cell) & far)
-        met = throwing.aim(tried.take(there), flights, paths, self.contacts, cell)[:, 0]
-        order = np.lexsort((there, met, line[there]))
-        rank = pd.Series(line[there][order]).groupby(line[there][order]).cumcount().to_numpy()
-        kept = np.sort(there[order][rank < TRIED])
-        legs = scored(
-            self.scene, self.contacts, self.hazards, self.tees.iloc[tee[line[kept]]],
-            self.baskets.iloc[end[line[kept]]], flights, paths, tried.take(kept), settings,
-        )  # fmt: skip
-        legs["line"] = line[kept]
-        score = legs["score"].to_numpy()
-        first = np.lexsort((kept, -score, line[kept]))
-        best = first[~pd.Series(line[kept][first]).duplicated().to_numpy()]
-        legs = legs.iloc[best].reset_index(drop=True)
-        # Other finishes from the same tee were not asked about; their rates stay empty.
-        for finish in FINISHES:
-            legs[f"clear_rate_{finish}"] = legs["clear_rate"].where(legs["finish"] == finish)
-        return legs
+    Returns
+    -------
+    GeoDataFrame
+        Columns of the legs table without `leg_id`, and `line`: which of the lines it is. Lines
+        that no arc of the level reaches are left out.
+    """
+    thrower = further.thrower
+    player = thrower.player(level)
+    lines, line = _likeliest(further, player, tee, end)
+    most = thrower.settings.throws
+    legs = scored(
+        thrower, player, further.tees.iloc[tee[line]], further.baskets.iloc[end[line]], lines,
+        min(throws or most, most),
+    )  # fmt: skip
+    legs["line"] = line
+    first = np.lexsort((np.arange(len(legs)), -legs["score"].to_numpy(), line))
+    best = first[~pd.Series(line[first]).duplicated().to_numpy()]
+    legs = legs.iloc[best].reset_index(drop=True)
+    # Other finishes from the same tee were not thrown; their rates stay empty.
+    for finish in FINISHES:
+        legs[f"clear_rate_{finish}"] = legs["clear_rate"].where(legs["finish"] == finish)
+    return legs
 
-    def _cells(self, sites: gpd.GeoDataFrame, which: Ints) -> tuple[Ints, Ints]:
-        at = shapely.get_coordinates(sites.geometry.to_numpy()[which])
-        return self.scene.grid.rowcol(at[:, 0], at[:, 1])
+
+def _likeliest(further: Further, player: Player, tee: Ints, end: Ints) -> tuple[Lines, Ints]:
+    """The arcs whose path meets least, `TRIED` for each line; and which line each is of."""
+    thrower, flights = further.thrower, player.flights
+    grid, arcs = thrower.scene.grid, len(flights.arcs)
+    line = np.repeat(np.arange(tee.size), arcs)
+    tried = Lines(
+        *_cells(further.tees, tee[line], grid),
+        *_cells(further.baskets, end[line], grid),
+        np.tile(np.arange(arcs, dtype=np.int64), tee.size),
+    )
+    far = throwing.length_of(tried, grid.cell) > 1.5 * flights.distance[0] / 2
+    there = np.flatnonzero(throwing.exists(tried, flights, thrower.contacts, grid.cell) & far)
+    aimed = throwing.aim(tried.take(there), flights, player.paths, thrower.contacts, grid.cell)
+    order = np.lexsort((there, aimed[:, 0], line[there]))
+    rank = pd.Series(line[there][order]).groupby(line[there][order]).cumcount().to_numpy()
+    kept = np.sort(there[order][rank < TRIED])
+    return tried.take(kept), line[kept]
+
+
+def _cells(sites: gpd.GeoDataFrame, which: Ints, grid: Grid) -> tuple[Ints, Ints]:
+    at = shapely.get_coordinates(sites.geometry.to_numpy()[which])
+    return grid.rowcol(at[:, 0], at[:, 1])
 
 
 def with_legs(table: gpd.GeoDataFrame, more: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -122,6 +99,6 @@ def with_legs(table: gpd.GeoDataFrame, more: gpd.GeoDataFrame) -> gpd.GeoDataFra
         return table
     first = int(table["leg_id"].max()) + 1 if len(table) else 1
     more = more.drop(columns="line").assign(leg_id=np.arange(first, first + len(more)))
-    both = pd.concat([table, more[[c for c in more if c in table or not len(table)]]],
-                     ignore_index=True)  # fmt: skip
+    more = more[[c for c in more if c in table or not len(table)]]
+    both = pd.concat([table, more], ignore_index=True)
     return gpd.GeoDataFrame(both, geometry="geometry", crs=more.crs)

@@ -30,7 +30,6 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from scipy import ndimage as ndi
 from scipy.spatial import cKDTree
 
 from lanewright.base.arrays import Flags, Floats, Ints
@@ -38,7 +37,6 @@ from lanewright.base.grid import Grid
 from lanewright.flight.flight import RANGE_POWER
 from lanewright.kernels.room import run_room
 from lanewright.legs.scene import Scene
-from lanewright.legs.sites import FLIGHT
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import Level
 
@@ -48,8 +46,6 @@ DOUBT = 0.1  # share of trees more than needed, for the same reason
 LEAST = 0.25  # of the distance asked for, right before a tee
 END = 26.0  # m before a basket and after a tee where one hole may hand over to another: a tee 15 m
 # beside a basket lies 30 m from the fairway there, as far as a tee must
-TREE = 4.0  # m of canopy that counts as trees
-WALL = 9.0  # m; side of the square over which trees are counted
 FADE = 1.5  # a keep-out on the fade side or behind the basket: 46 m for 30 (150 ft for 100 ft)
 TWO_THIRDS = 2 * np.sqrt(2 * np.log(3))  # axes of the ellipse that holds two thirds, in sds
 WIRE_NEAR, WIRE_LONG = 5.0, 15.0  # m from wires, and m of fairway so near: along or under them
@@ -137,27 +133,12 @@ class Fairways:
         return np.asarray(self.left == 0)
 
 
-def surroundings_of(
-    scene: Scene, wires: Floats | None = None, buildings: shapely.Geometry | None = None
-) -> Surroundings:
-    """Gather what lies between and around holes.
-
-    Parameters
-    ----------
-    scene
-        The land.
-    wires : (n, 2 or more)
-        Places of overhead wires.
-    buildings
-        Where buildings stand, if known.
-    """
-    stands = ((scene.blocked & FLIGHT) != 0) | (np.nan_to_num(scene.canopy_height) > TREE)
-    side = max(1, round(WALL / scene.grid.cell))
-    trees = ndi.uniform_filter(stands.astype(np.float32), side, mode="nearest")
+def surroundings_of(scene: Scene) -> Surroundings:
+    """Gather what lies between and around holes."""
+    wires = shapely.get_coordinates(shapely.segmentize(scene.wires.geometry.to_numpy(), 1.0))
     return Surroundings(
-        scene.grid, trees, scene.land, scene.keep_out,
-        buildings if buildings is not None else shapely.Polygon(),
-        np.zeros((0, 2)) if wires is None else np.asarray(wires, float)[:, :2],
+        scene.grid, scene.trees_around, scene.land, scene.keep_out, scene.buildings, wires,
+        scene.paths,
     )  # fmt: skip
 
 

@@ -87,6 +87,8 @@ class Hand:
         Where the round starts and ends; None where nobody said.
     paths
         WKT of existing paths; empty for none.
+    wanted
+        Holes of a round.
     """
 
     holes: tuple[Drawn, ...] = ()
@@ -94,6 +96,7 @@ class Hand:
     before: tuple[tuple[int, str, str], ...] = ()
     arrival: tuple[float, float] | None = None
     paths: str = ""
+    wanted: int = 18
 
     @property
     def drawn(self) -> tuple[tuple[str, str], ...]:

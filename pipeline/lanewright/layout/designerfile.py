@@ -14,7 +14,7 @@ from pyproj import CRS, Transformer
 from lanewright.base.errors import InputError
 from lanewright.land.survey import Plan, together
 from lanewright.layout.designer import AREA_WISHES, FORMER, WISHES, Drawn, Hand
-from lanewright.legs.search import STRAY
+from lanewright.legs.own import STRAY
 from lanewright.settings.config import Config
 from lanewright.sources.vectors import (
     UNREADABLE,
@@ -65,7 +65,7 @@ def read_hand(config: Config, plan: Plan) -> Hand:
             faults.append(err)
     if faults:
         raise together(faults)
-    return Hand(holes, areas, before, arrival, paths)
+    return Hand(holes, areas, before, arrival, paths, config.holes)
 
 
 def _own(config: Config, plan: Plan, faults: list[InputError]) -> tuple[Drawn, ...]:

@@ -24,14 +24,9 @@ from lanewright.base.arrays import Floats, Ints
 from lanewright.base.errors import InputError
 from lanewright.base.outlines import cells_of
 from lanewright.base.schema import LAYERS
-from lanewright.growth.lanes import Lanes
-from lanewright.growth.vegetation import Vegetation
 from lanewright.holes import safety
 from lanewright.holes.chains import Holes
 from lanewright.holes.par import long_walks, room_for
-from lanewright.land.ground import Ground
-from lanewright.land.survey import Survey
-from lanewright.land.terrain import Terrain
 from lanewright.layout import circuit
 from lanewright.layout.choice import (
     Field,
@@ -48,10 +43,9 @@ from lanewright.layout.choice import (
 from lanewright.layout.circuit import Earlier, Problem, Round
 from lanewright.layout.designer import SAME, Drawn, Hand, changes
 from lanewright.layout.walks import Footing, Walk, footing, graph_of, met_by, streams, walks_between
-from lanewright.legs.scene import Scene, scene_of
+from lanewright.legs.scene import Scene
 from lanewright.legs.throwing import UNDER_CANOPY
 from lanewright.settings.layout import LayoutSettings
-from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level
 from lanewright.store import stage
 from lanewright.trim.plan import Trim, with_hours
@@ -111,51 +105,42 @@ class Site:
 # Laying out
 
 
-@stage("layout", version=3)
+@stage("layout", version=4)
 def lay_out(
-    survey: Survey,
-    ground: Ground,
-    terrain: Terrain,
-    vegetation: Vegetation | None,
-    lanes: Lanes | None,
+    scene: Scene,
     levels: tuple[Level, ...],
     holes: Holes,
     trim: Trim,
-    legs_settings: LegsSettings,
     settings: LayoutSettings,
-    *,
-    wanted: int,
     hand: Hand,
+    *,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Layouts:
     """Lay out rounds on a property; see `propose`.
 
     Parameters
     ----------
-    survey, ground, terrain, vegetation, lanes, holes, trim
+    scene, holes, trim
         Results of the stages before.
     levels
         Who plays, best players first.
-    legs_settings, settings
-        The sections `legs` and `layout`.
-    wanted
-        Holes wanted.
+    settings
+        The section `layout`.
     hand
-        What the designer asks for.
+        What the designer asks for, and how many holes.
     progress
         Takes the share done.
     """
     level = _main_level(levels, settings)
-    scene = scene_of(survey, ground, terrain, vegetation, lanes, legs_settings)
     barred = hand.area("keep out")
     paths = shapely.from_wkt(hand.paths) if hand.paths else shapely.LineString()
-    water = terrain.water | streams(terrain.drainage, survey.grid, settings.walk.stream)
+    water = scene.water | streams(scene.drainage, scene.grid, settings.walk.stream)
     site = Site(
         footing(
-            survey.grid, scene.ground, survey.land, survey.keep_out.union(barred), water,
-            terrain.wet, terrain.very_wet, settings.walk, paths,
+            scene.grid, scene.ground, scene.land, scene.keep_out.union(barred), water,
+            scene.wet, scene.very_wet, settings.walk, paths,
         ),
-        safety.surroundings_of(scene, survey.wires),
+        safety.surroundings_of(scene),
         hand.arrival,
     )  # fmt: skip
     frame = with_hours(holes.holes, trim)
@@ -165,9 +150,10 @@ def lay_out(
         frame, holes.legs, levels, site.around, hand, settings, warnings
     )
     layouts = propose(
-        site, candidates, holes.legs, level, wanted, settings, reasons=reasons, progress=progress
-    )
-    usual = room_for(level, survey.land.area / 1e4, _wooded(scene))
+        site, candidates, holes.legs, level, hand.wanted, settings, reasons=reasons,
+        progress=progress,
+    )  # fmt: skip
+    usual = room_for(level, scene.land.area / 1e4, _wooded(scene))
     facts = layouts.facts | {"holes that so much land usually holds, our default": usual}
     return _told(replace(layouts, facts=facts), hand, gone, warnings)
 

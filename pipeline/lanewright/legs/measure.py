@@ -1,9 +1,10 @@
-"""Throw at legs and measure them: what lies along each, and its scores; one row per leg."""
+"""Throw along legs and measure them: what lies along each, and its scores; one row per leg."""
 
 from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -20,10 +21,11 @@ from lanewright.flight.flight import FINISHES, TARGET, LevelFlights
 from lanewright.kernels import march
 from lanewright.kernels.throws import NO_THROW
 from lanewright.legs import scores, throwing
-from lanewright.legs.landing import Hazards, landings
+from lanewright.legs.landing import Landings, landings
 from lanewright.legs.scene import Scene
-from lanewright.legs.throwing import Contacts, Lines, Paths
-from lanewright.settings.legs import LegsSettings
+from lanewright.legs.thrower import Player, Thrower
+from lanewright.legs.throwing import LINE, Lines
+from lanewright.settings.legs import ScoreSettings
 
 KINDS = ("none", "open", "edge", "lane", "tunnel")
 ROOFED = 0.5  # share of the length from which a lane is a tunnel
@@ -48,59 +50,63 @@ def places_of(lines: Lines, grid: Grid) -> Floats:
 
 
 def scored(
-    scene: Scene, contacts: Contacts, hazards: Hazards, tees: gpd.GeoDataFrame,
-    ends: gpd.GeoDataFrame, flights: LevelFlights, paths: Paths, lines: Lines,
-    settings: LegsSettings,
-) -> gpd.GeoDataFrame:  # fmt: skip
-    """Throw at lines, measure and score them.
+    thrower: Thrower,
+    player: Player,
+    tees: gpd.GeoDataFrame,
+    ends: gpd.GeoDataFrame,
+    lines: Lines,
+    throws: int | None = None,
+) -> gpd.GeoDataFrame:
+    """Throw along lines, measure and score them.
 
     Parameters
     ----------
-    scene, contacts, hazards
-        What throws meet, and where they should not end.
+    thrower, player
+        The land and who throws.
     tees, ends
         Sites of each line, one row per line.
-    flights, paths, lines
-        Who throws, how, and from where to where with which arc.
-    settings
-        The section `legs` of the configuration.
+    lines
+        From where to where, with which arc.
+    throws
+        Throws at each; by default as many as the settings say.
 
     Returns
     -------
     GeoDataFrame
         One row per line in the columns of layer `legs`, all but `leg_id` and the rates of each
-        finish; see `rates_by_finish`.
+        finish (see `rates_by_finish`), and those of `LINE`.
     """
-    if len(lines) > AT_ONCE:
-        parts = [np.arange(i, min(i + AT_ONCE, len(lines))) for i in range(0, len(lines), AT_ONCE)]
-        frames = [
-            scored(
-                scene, contacts, hazards, tees.iloc[part], ends.iloc[part], flights, paths,
-                lines.take(part), settings,
-            )
-            for part in parts
-        ]  # fmt: skip
-        return gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), crs=scene.grid.crs)
-    grid, level = scene.grid, flights.level
-    places = places_of(lines, grid)
+    throws = throws or thrower.settings.throws
+    parts = [
+        _scored(thrower, player, tees.iloc[part], ends.iloc[part], lines.take(part), throws)
+        for part in np.array_split(np.arange(len(lines)), range(AT_ONCE, len(lines), AT_ONCE))
+    ]
+    whole = parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+    return gpd.GeoDataFrame(whole, crs=thrower.scene.grid.crs)
+
+
+def _scored(
+    thrower: Thrower,
+    player: Player,
+    tees: gpd.GeoDataFrame,
+    ends: gpd.GeoDataFrame,
+    lines: Lines,
+    throws: int,
+) -> gpd.GeoDataFrame:
+    """As `scored`, for as many lines as are held in memory together."""
+    scene, flights, level = thrower.scene, player.flights, player.level
+    cell = scene.grid.cell
+    places = places_of(lines, scene.grid)
     seeds = throwing.seeds_of(level.name, lines, *places.T)
     thrown = throwing.throw(
-        lines, flights, paths, contacts, seeds, settings.throws, grid.cell, stops=True
+        lines, flights, player.paths, thrower.contacts, seeds, throws, cell, stops=True
     )
-    fails = _fails(scene, lines, thrown.stops)
-    lands = landings(thrown.stops, lines, hazards, grid.cell)
-    length = throwing.length_of(lines, grid.cell)
-    tee_m, end_m = tees["ground_m"].to_numpy(), ends["ground_m"].to_numpy()
-    rise = end_m - tee_m
-    over = tee_m + flights.release, end_m + flights.end
-    x, y, z = _flown(places, *over, flights, paths, lines, length)
-    path = _along(scene, x, y, z, length)
+    length = throwing.length_of(lines, cell)
+    tee_m, rise = tees["ground_m"].to_numpy(), _rise(tees, ends)
+    over = tee_m + flights.release, tee_m + rise + flights.end
+    xyz = _flown(places, over, player, lines, length)
+    path = _along(scene, *xyz, length)
     pinch, pinch_at = _pinch(scene, path, length)
-    grade = 100 * rise / length
-    tee_slope, end_slope = tees["slope_pct"].to_numpy(), ends["slope_pct"].to_numpy()
-    clearance = scores.clearance(thrown.clear, thrown.low)
-    gentle = scores.grade(grade, path.side_slope, tee_slope, end_slope)
-    dry = scores.drainage(path.wet, path.carry, level.carry)
     columns = {
         "tee_id": tees["site_id"].to_numpy(),
         "end_id": ends["site_id"].to_numpy(),
@@ -110,7 +116,7 @@ def scored(
         "length_ft": length / FOOT,
         "rise_m": rise,
         "effective_length_m": scores.effective_length(length, rise),
-        "apex_m": z.max(1) - tee_m,
+        "apex_m": xyz[2].max(1) - tee_m,
         "clear_rate": thrown.clear,
         "clear_rate_se": thrown.error,
         "clear_rate_low": thrown.low,
@@ -120,26 +126,52 @@ def scored(
         "pinch_at_m": pinch_at,
         "lane_kind": path.kind,
         "roof_share": path.roofed,
-        "grade_pct": grade,
+        "grade_pct": 100 * rise / length,
         "side_slope_pct": path.side_slope,
-        "tee_slope_pct": tee_slope,
-        "landing_slope_pct": end_slope,
+        "tee_slope_pct": tees["slope_pct"].to_numpy(),
+        "landing_slope_pct": ends["slope_pct"].to_numpy(),
         "wet_share": path.wet,
         "carry_water_m": path.carry,
         "seen_share": thrown.seen,
-        "score": scores.total(clearance, gentle, dry, settings.score),
-        "score_clearance": clearance,
-        "score_grade": gentle,
-        "score_drainage": dry,
+    }
+    columns |= _scores(columns, level.carry, thrower.settings.score)
+    columns |= {
         "origin": "search",
         "blocked_share": path.blocked,
         "height_class": np.array([arc.height for arc in flights.arcs])[lines.arc],
         "clear_rate_leaf_off": thrown.leaf_off,
         "plays_like_m": flights.plays_like(length, rise),
-        "fail_at_m": fails.at,
-        "fail_height_m": fails.height,
-        "fail_side_m": fails.side,
-        "fail_on": fails.on,
+    }
+    columns |= _fails(scene, lines, thrown.stops)
+    columns |= _lands(landings(thrown.stops, lines, thrower.hazards, cell))
+    columns |= {"own_hole": ""} | {name: getattr(lines, name) for name in LINE}
+    shapes = _lines_through(np.stack(xyz, -1))
+    return gpd.GeoDataFrame(columns, geometry=shapes, crs=scene.grid.crs)
+
+
+def _rise(tees: gpd.GeoDataFrame, ends: gpd.GeoDataFrame) -> Floats:
+    """From the ground of each tee to that of its end [m]."""
+    return np.asarray(ends["ground_m"].to_numpy() - tees["ground_m"].to_numpy(), np.float64)
+
+
+def _scores(leg: dict[str, Any], carry: float, settings: ScoreSettings) -> dict[str, Floats]:
+    """Score of legs and its parts, out of their columns."""
+    clearance = scores.clearance(leg["clear_rate"], leg["clear_rate_low"])
+    gentle = scores.grade(
+        leg["grade_pct"], leg["side_slope_pct"], leg["tee_slope_pct"], leg["landing_slope_pct"]
+    )
+    dry = scores.drainage(leg["wet_share"], leg["carry_water_m"], carry)
+    return {
+        "score": scores.total(clearance, gentle, dry, settings),
+        "score_clearance": clearance,
+        "score_grade": gentle,
+        "score_drainage": dry,
+    }
+
+
+def _lands(lands: Landings) -> dict[str, Floats]:
+    """Columns of where throws end."""
+    return {
         "landing_long_m": lands.long,
         "landing_wide_m": lands.wide,
         "landing_bearing_deg": lands.bearing_deg,
@@ -150,18 +182,20 @@ def scored(
         "lands_across_share": lands.across,
         "lands_steep_share": lands.steep,
         "unsafe_share": lands.unsafe,
-        "own_hole": "",
     }
-    return gpd.GeoDataFrame(columns, geometry=_lines_through(np.stack([x, y, z], -1)), crs=grid.crs)
 
 
 def rates_by_finish(
-    contacts: Contacts, flights: LevelFlights, paths: Paths, lines: Lines, known: Ints, grid: Grid,
-    throws: int,
-) -> tuple[Floats, Ints]:  # fmt: skip
+    thrower: Thrower, player: Player, lines: Lines, known: Ints
+) -> tuple[Floats, Ints]:
     """Throw each finish from the same places as the lines, with the arc that meets least.
 
-    `known` is the finish of each line that need not be thrown again, an index into `FINISHES`.
+    Parameters
+    ----------
+    thrower, player, lines
+        As in `scored`.
+    known : (lines,)
+        The finish that need not be thrown again, an index into `FINISHES`.
 
     Returns
     -------
@@ -171,39 +205,34 @@ def rates_by_finish(
     arcs
         Arc of each (lines, 3); -1 there.
     """
-    n = len(lines)
+    flights, paths, contacts = player.flights, player.paths, thrower.contacts
+    grid, n = thrower.scene.grid, len(lines)
     rates, arcs = np.full((n, len(FINISHES)), np.nan), np.full((n, len(FINISHES)), -1, np.int64)
     met = np.full((n, len(flights.arcs)), np.inf)
     for arc in range(len(flights.arcs)):
         tried = replace(lines, arc=np.full(n, arc, np.int64))
         there = np.flatnonzero(throwing.exists(tried, flights, contacts, grid.cell))
-        met[there, arc] = throwing.aim(
-            tried.take(there), flights, paths, contacts, grid.cell
-        )[:, 0]  # fmt: skip
+        aimed = throwing.aim(tried.take(there), flights, paths, contacts, grid.cell)
+        met[there, arc] = aimed[:, 0]
     met[met >= NO_THROW] = np.inf
     for i, finish in enumerate(FINISHES):
         mine = np.flatnonzero([arc.finish == finish for arc in flights.arcs])
         best = mine[met[:, mine].argmin(1)]
         there = np.flatnonzero(np.isfinite(met[np.arange(n), best]) & (known != i))
         tried = replace(lines, arc=best).take(there)
-        seeds = throwing.seeds_of(flights.level.name, tried, *places_of(tried, grid).T)
-        thrown = throwing.throw(tried, flights, paths, contacts, seeds, throws, grid.cell)
+        seeds = throwing.seeds_of(player.name, tried, *places_of(tried, grid).T)
+        thrown = throwing.throw(
+            tried, flights, paths, contacts, seeds, thrower.settings.throws, grid.cell
+        )
         rates[there, i], arcs[there, i] = thrown.clear, best[there]
     return rates, arcs
 
 
-@dataclass(frozen=True)
-class _Fails:
-    """Where most throws at legs fail (legs,); NaN and None where none does."""
+def _fails(scene: Scene, lines: Lines, stops: NDArray[np.float32]) -> dict[str, Any]:
+    """Where most throws of legs fail: the middle of them, in the stretch where most did.
 
-    at: Floats
-    height: Floats
-    side: Floats
-    on: NDArray[np.object_]
-
-
-def _fails(scene: Scene, lines: Lines, stops: NDArray[np.float32]) -> _Fails:
-    """Middle of the throws that failed in the stretch of a leg where most of them did."""
+    Columns `fail_*` (legs,); NaN and None where none fails.
+    """
     length = throwing.length_of(lines, scene.grid.cell)
     at = stops[..., 0] * length[:, None]
     stretch = np.where(np.isfinite(at), at // FAIL_STEP, -1).astype(np.int64)
@@ -222,7 +251,12 @@ def _fails(scene: Scene, lines: Lines, stops: NDArray[np.float32]) -> _Fails:
             warnings.simplefilter("ignore", RuntimeWarning)  # legs without a failed throw
             return np.asarray(np.nanmedian(np.where(here, values, np.nan), axis=1), np.float64)
 
-    return _Fails(middle(at), middle(stops[..., 2]), middle(stops[..., 1]), on)
+    return {
+        "fail_at_m": middle(at),
+        "fail_height_m": middle(stops[..., 2]),
+        "fail_side_m": middle(stops[..., 1]),
+        "fail_on": on,
+    }
 
 
 def _stopped_by(scene: Scene, lines: Lines, stops: NDArray[np.float32]) -> NDArray[np.int8]:
@@ -258,16 +292,12 @@ def _lines_through(points: Floats) -> NDArray[np.object_]:
 
 
 def _flown(
-    places: Floats,
-    release: Floats,
-    end: Floats,
-    flights: LevelFlights,
-    paths: Paths,
-    lines: Lines,
-    length: Floats,
+    places: Floats, over: tuple[Floats, Floats], player: Player, lines: Lines, length: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """x, y and height of the path aimed for (legs, points)."""
-    path = paths.table.path[paths.row_of(flights, lines, length, end - release)]
+    """x, y and height of the path aimed for (legs, points); `over` are the heights of its ends."""
+    release, end = over
+    row = player.paths.row_of(player.flights, lines, length, end - release)
+    path = player.paths.table.path[row]
     along, left, rise = (path[:, : TARGET + 1, i].astype(np.float64) for i in range(3))
     x0, y0 = places[:, :1], places[:, 1:2]
     dx, dy = places[:, 2:3] - x0, places[:, 3:] - y0
@@ -332,7 +362,7 @@ def _longest_run(flags: NDArray[np.bool_]) -> Ints:
 
 
 def _kind(codes: NDArray[np.uint8], roofed: Floats) -> NDArray[np.object_]:
-    """Kind that most of each leg runs in; a leg through no lane is one, narrow as it is."""
+    """Kind that most of each leg runs in; a leg that touches no lane counts as `lane`."""
     counts = np.stack([(codes == code).sum(1) for code in range(1, len(KINDS))], 1)
     kind = counts.argmax(1) + 1
     kind[counts.sum(1) == 0] = KINDS.index("lane")

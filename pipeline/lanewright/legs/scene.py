@@ -1,40 +1,56 @@
-"""The land with everything around it that a throw or a person must mind."""
+"""The land with everything around it that a throw or a person must mind.
+
+Stage `scene` gathers it once from the stages before; sites, legs, holes, trim work and layouts all
+read the same one.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
+from lanewright.growth.buildings import find_buildings
 from lanewright.growth.columns import blocked
 from lanewright.growth.lanes import Lanes
 from lanewright.growth.vegetation import Vegetation
+from lanewright.growth.wires import find_wires, no_wires
 from lanewright.kernels import march
 from lanewright.land.ground import Ground
 from lanewright.land.survey import Survey
 from lanewright.land.terrain import Terrain
-from lanewright.settings.legs import LegsSettings
+from lanewright.settings.buildings import BuildingSettings
+from lanewright.settings.scene import SceneSettings
+from lanewright.store import stage
+
+STAND = np.uint64(0b1111111100)  # layers of 0.25 m from 0.5 to 2.5 m: a player and a swing
+FLIGHT = np.uint64(0xFFFFC)  # from 0.5 to 5 m
+TREE = 4.0  # m of canopy that counts as trees
+WALL = 9.0  # m; side of the square over which trees are counted
 
 
 @dataclass(frozen=True)
 class Scene:
-    """All that sites and throws meet; arrays (rows, cols) on one grid.
+    """All that sites, throws and people meet; arrays (rows, cols) on one grid.
 
     Attributes
     ----------
     grid
         Georeference.
     ground
-        Height of the ground [m]; NaN unknown.
+        Height of the ground, or of the water on it [m]; NaN unknown.
     slope_pct, wetness, height_above_drainage
         Shape of the ground; NaN unknown.
-    water, wet
-        Open water; wet ground.
+    water, wet, very_wet
+        Open water; wet ground, and the wettest part of it.
     blocked, searched
         Column masks, bit k for k to k + 1 layers of 0.25 m above the ground: too dense to throw
         through; searched by lidar.
@@ -50,6 +66,16 @@ class Scene:
         The property, and where nobody may throw or walk, with its buffers.
     trees
         Probable trees: `dbh_cm`, `crown_base_m` and a point each.
+    wires
+        Possible overhead wires, as `wires.find_wires` gives them.
+    drainage
+        Lines along which water gathers, as in `Terrain.drainage`.
+    buildings, paths
+        Where buildings stand; much-used paths and trails.
+    surveyed
+        Whether lidar saw what grows here; without it the land is bare and unsearched.
+    leaf_state
+        When the lidar was flown: off, on or unknown.
     """
 
     grid: Grid
@@ -59,6 +85,7 @@ class Scene:
     height_above_drainage: Raster
     water: Flags
     wet: Flags
+    very_wet: Flags
     blocked: NDArray[np.uint64]
     searched: NDArray[np.uint64]
     density: NDArray[np.uint8]
@@ -69,40 +96,45 @@ class Scene:
     land: shapely.Geometry
     keep_out: shapely.Geometry
     trees: gpd.GeoDataFrame
+    wires: gpd.GeoDataFrame = field(default_factory=no_wires)
+    drainage: gpd.GeoDataFrame = field(default_factory=lambda: gpd.GeoDataFrame(geometry=[]))
+    buildings: shapely.Geometry = field(default_factory=shapely.Polygon)
+    paths: shapely.Geometry = field(default_factory=shapely.LineString)
+    surveyed: bool = True
+    leaf_state: str = "unknown"
 
     def __post_init__(self) -> None:
-        for name in (
-            "ground", "slope_pct", "wetness", "height_above_drainage", "water", "wet", "blocked",
-            "searched", "canopy_height", "free_width", "lane_kind",
-        ):  # fmt: skip
-            shape = getattr(self, name).shape
-            if shape != self.grid.shape:
-                raise ValueError(f"{name} has shape {shape}, the grid {self.grid.shape}")
+        for name, value in vars(self).items():
+            on_grid = isinstance(value, np.ndarray) and name not in ("table", "density")
+            if on_grid and value.shape != self.grid.shape:
+                raise ValueError(f"{name} has shape {value.shape}, the grid {self.grid.shape}")
+
+    @cached_property
+    def trees_around(self) -> Raster:
+        """Share of the ground around each cell with trees or brush at throwing height, 0-1."""
+        stands = ((self.blocked & FLIGHT) != 0) | (np.nan_to_num(self.canopy_height) > TREE)
+        side = max(1, round(WALL / self.grid.cell))
+        return np.asarray(ndi.uniform_filter(stands.astype(np.float32), side, mode="nearest"))
 
 
-def scene_of(
+@stage("scene", version=1)
+def build_scene(
     survey: Survey,
     ground: Ground,
     terrain: Terrain,
     vegetation: Vegetation | None,
     lanes: Lanes | None,
-    settings: LegsSettings,
+    settings: SceneSettings,
 ) -> Scene:
-    """Gather what throws meet from the stages before; without lidar the land is bare and unseen."""
-    shape = survey.grid.shape
-    if vegetation is None or lanes is None:
-        nothing = np.zeros(shape, np.uint64)
-        stands = nothing, nothing, np.zeros((*shape, march.LAYERS), np.uint8)
-        table = np.zeros(256, np.float32)
-        canopy = width = np.full(shape, np.nan, np.float32)
-        kind = np.zeros(shape, np.uint8)
-        trees = gpd.GeoDataFrame({"dbh_cm": [], "crown_base_m": []}, geometry=[])
-    else:
-        columns = vegetation.columns
-        closed = blocked(columns, settings.blocked_density)
-        stands = closed, columns.searched, columns.density
-        table, canopy, trees = columns.table, vegetation.canopy_height, vegetation.trees
-        width, kind = lanes.free_width, lanes.kind
+    """Gather what throws and people meet from the stages before.
+
+    Parameters
+    ----------
+    survey, ground, terrain, vegetation, lanes
+        Results of the stages before; without lidar `vegetation` and `lanes` are None.
+    settings
+        What counts as blocked, and when the lidar was flown.
+    """
     level = terrain.water_level
     return Scene(
         grid=survey.grid,
@@ -112,14 +144,53 @@ def scene_of(
         height_above_drainage=terrain.height_above_drainage,
         water=terrain.water,
         wet=terrain.wet,
-        blocked=stands[0],
-        searched=stands[1],
-        density=stands[2],
-        table=table,
-        canopy_height=canopy,
-        free_width=width,
-        lane_kind=kind,
+        very_wet=terrain.very_wet,
         land=survey.land,
         keep_out=survey.keep_out,
-        trees=trees,
+        wires=find_wires(survey, ground.surface),
+        drainage=terrain.drainage,
+        buildings=_buildings(survey, ground, settings.buildings),
+        leaf_state=settings.leaf_state,
+        **_growth(survey.grid, vegetation, lanes, settings.blocked_density),
     )
+
+
+def _buildings(survey: Survey, ground: Ground, settings: BuildingSettings) -> shapely.Geometry:
+    """Ground that buildings stand on; empty without lidar."""
+    if survey.points is None:
+        return shapely.Polygon()
+    found = find_buildings(
+        survey.points, survey.grid, ground.surface, settings, heights_given=survey.heights_given
+    )
+    return found.union_all()
+
+
+def _growth(
+    grid: Grid, vegetation: Vegetation | None, lanes: Lanes | None, blocked_density: float
+) -> dict[str, Any]:
+    """Fields of a scene that lidar fills."""
+    if vegetation is None or lanes is None:
+        nothing = np.zeros(grid.shape, np.uint64)
+        unknown = np.full(grid.shape, np.nan, np.float32)
+        return {
+            "blocked": nothing,
+            "searched": nothing,
+            "density": np.zeros((*grid.shape, march.LAYERS), np.uint8),
+            "table": np.zeros(256, np.float32),
+            "canopy_height": unknown,
+            "free_width": unknown,
+            "lane_kind": np.zeros(grid.shape, np.uint8),
+            "trees": gpd.GeoDataFrame({"dbh_cm": [], "crown_base_m": []}, geometry=[]),
+            "surveyed": False,
+        }
+    columns = vegetation.columns
+    return {
+        "blocked": blocked(columns, blocked_density),
+        "searched": columns.searched,
+        "density": columns.density,
+        "table": columns.table,
+        "canopy_height": vegetation.canopy_height,
+        "free_width": lanes.free_width,
+        "lane_kind": lanes.kind,
+        "trees": vegetation.trees,
+    }

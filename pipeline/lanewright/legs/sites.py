@@ -20,14 +20,12 @@ from scipy import ndimage as ndi
 from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import cells_of
-from lanewright.legs.scene import Scene
+from lanewright.legs.scene import FLIGHT, STAND, Scene
 from lanewright.settings.legs import SitesSettings
 
 log = logging.getLogger(__name__)
 
 
-STAND = np.uint64(0b1111111100)  # layers of 0.25 m from 0.5 to 2.5 m: a player and a swing
-FLIGHT = np.uint64(0xFFFFC)  # from 0.5 to 5 m
 PAD = 1.75  # m around a site over which its slope is taken: half a tee of 12 ft (3.7 m)
 ROOMY = 8.0  # m; more room makes no better site
 
@@ -41,13 +39,21 @@ class Sites:
     tees, baskets
         `site_id` (from 1 on), `slope_pct`, `wetness`, `free_width_m`, `ground_m`,
         `height_above_drainage_m`, `seen_share`; points at cell centres, in the order of rows.
-    facts
-        Squares looked at, and how many had no site for which reason.
+    without
+        For "tee" and "basket": how many squares have no site, by the reason.
     """
 
     tees: gpd.GeoDataFrame
     baskets: gpd.GeoDataFrame
-    facts: dict[str, object]
+    without: dict[str, dict[str, int]]
+
+    @property
+    def facts(self) -> dict[str, object]:
+        """For the summary: sites, and squares without one by the reason."""
+        return {
+            f"{what}_sites": self.without[what] | {"sites": len(places)}
+            for what, places in (("tee", self.tees), ("basket", self.baskets))
+        }
 
 
 def barred_cells(scene: Scene, setback: float, margin: float) -> Flags:
@@ -93,7 +99,7 @@ def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
         "near water": by_water,
         "on wet ground": scene.wet & (not settings.wet),
     }
-    facts: dict[str, object] = {}
+    without: dict[str, dict[str, int]] = {}
     frames = []
     for what, slope, radius in (
         ("tee", settings.tee_slope, settings.tee_room),
@@ -106,9 +112,9 @@ def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
         }
         row, col, counts = _best_of_squares(room, tests, grid, settings.spacing)
         log.info("%d %s sites; squares without: %s", row.size, what, counts)
-        facts[f"{what}_sites"] = counts | {"sites": int(row.size)}
+        without[what] = counts
         frames.append(_frame(scene, row, col, steep, room))
-    return Sites(frames[0], frames[1], facts)
+    return Sites(frames[0], frames[1], without)
 
 
 def pad_slope(scene: Scene) -> Raster:

@@ -31,6 +31,7 @@ import hashlib
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -93,6 +94,10 @@ class Contacts:
     lowest: float
 
 
+LINE = ("tee_row", "tee_col", "end_row", "end_col", "arc")
+"""Columns of a legs table that hold the fields of `Lines`."""
+
+
 @dataclass(frozen=True)
 class Lines:
     """Throws aimed from one cell at another, all of one level; arrays (lines,).
@@ -113,6 +118,11 @@ class Lines:
 
     def __len__(self) -> int:
         return int(self.arc.size)
+
+    @classmethod
+    def of(cls, legs: pd.DataFrame) -> Lines:
+        """The throws of a legs table."""
+        return cls(*(legs[name].to_numpy(np.int64) for name in LINE))
 
     def take(self, which: Ints | NDArray[np.bool_]) -> Lines:
         """Some of the lines."""

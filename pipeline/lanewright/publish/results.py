@@ -20,7 +20,7 @@ from lanewright.holes.safety import surroundings_of
 from lanewright.land.survey import Plan, threads
 from lanewright.layout.designer import start_frames
 from lanewright.layout.layoutcheck import check_proposals
-from lanewright.legs.scene import scene_of
+from lanewright.legs.throwing import LINE
 from lanewright.publish import report
 from lanewright.publish.field import arrival_of, plan_field, write_field
 from lanewright.publish.geopackage import write_geopackage
@@ -166,11 +166,13 @@ def _layers(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
         "water": terrain.water_bodies,
         "wet_ground": terrain.wet_ground,
         "drainage": terrain.drainage,
-        "cautions": list_cautions(survey, terrain, scouting.vegetation, scouting.trim, config.trim),
+        "cautions": list_cautions(
+            survey, terrain, scouting.vegetation, scouting.trim, config.trim, scouting.scene.wires
+        ),
         "tee_sites": scouting.legs.tee_sites,
         "basket_sites": scouting.legs.basket_sites,
         # With the throws from landing zones that holes added; Legs.legs has them not.
-        "legs": scouting.holes.legs,
+        "legs": scouting.holes.legs.drop(columns=list(LINE), errors="ignore"),
         "holes": with_hours(scouting.holes.holes, scouting.trim),
         "trim_work": scouting.trim.work,
         "hole_positions": scouting.holes.positions,
@@ -263,14 +265,10 @@ def _rules_broken(config: Config, scouting: Scouting) -> dict[str, list[str]]:
 
     A hole that the designer keeps may break some: it is kept all the same, and told.
     """
-    scene = scene_of(
-        scouting.survey, scouting.ground, scouting.terrain, scouting.vegetation, scouting.lanes,
-        config.legs,
-    )  # fmt: skip
     told = check_proposals(
         scouting.layouts.holes, scouting.layouts.walks, scouting.holes.holes, scouting.holes.legs,
         [flights.level for flights in scouting.flights.levels],
-        surroundings_of(scene, scouting.survey.wires), config.layout.safety,
+        surroundings_of(scouting.scene), config.layout.safety,
     )  # fmt: skip
     return {str(number): [str(rule) for rule in rules] for number, rules in told.items()}
 

@@ -16,6 +16,7 @@ from lanewright.settings.ingest import CrsSettings, IngestSettings, KeepOut
 from lanewright.settings.lanes import LanesSettings
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.legs import LegsSettings
+from lanewright.settings.scene import SceneSettings
 from lanewright.settings.terrain import TerrainSettings
 from lanewright.settings.trim import TrimSettings
 from lanewright.settings.vegetation import VegetationSettings
@@ -93,6 +94,15 @@ class Config(Settings):
         if not self.points and not self.elevation:
             raise ValueError("neither points nor elevation is given; name at least one tile")
         return self
+
+
+def scene_settings(config: Config) -> SceneSettings:
+    """Settings of stage `scene`, gathered from their sections."""
+    return SceneSettings(
+        blocked_density=config.legs.blocked_density,
+        leaf_state=config.leaf_state,
+        buildings=config.legs.buildings,
+    )
 
 
 def load(path: Path) -> Config:

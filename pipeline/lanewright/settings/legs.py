@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from lanewright.settings.base import Length, Metres, Settings, Share
+from lanewright.settings.base import Length, Metres, NotNegative, Settings, Share
 from lanewright.settings.buildings import BuildingSettings
 
 
@@ -140,6 +140,26 @@ class LegsSettings(Settings):
     )
     crowding: Share = Field(
         0.02,
-        description="score that each further leg with the same finish from the same 25 m of ground "
+        description="score that each further leg with the same finish from the same ground "
         "must bring to be kept before others",
+    )
+    crowd: Metres = Field(
+        25.0, description="metres; side of the squares of ground that `crowding` counts in; ours"
+    )
+    aimed: Annotated[int, Field(ge=1, le=100)] = Field(
+        12, description="lines weighed by the path aimed for, for each leg kept; ours"
+    )
+    tried: Annotated[int, Field(ge=1, le=100)] = Field(
+        4, description="lines tried with a few throws, for each leg kept; ours"
+    )
+    thrown: Annotated[int, Field(ge=1, le=100)] = Field(
+        2, description="lines thrown along in full, for each leg kept; ours"
+    )
+    tries: Annotated[int, Field(ge=16, le=1024)] = Field(
+        64, description="throws that try a line before it is thrown along in full"
+    )
+    surely: NotNegative = Field(
+        2.0,
+        description="standard errors by which another finish must be clear more often to take a "
+        "leg over; fewer, and ties would all go one way",
     )

@@ -16,7 +16,6 @@ import logging
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numba
@@ -28,20 +27,15 @@ from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import cells_of
 from lanewright.base.schema import LAYERS as SCHEMA
+from lanewright.base.threads import kernel_threads
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import TARGET, Flights, LevelFlights
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
-from lanewright.growth.lanes import Lanes
-from lanewright.growth.vegetation import Vegetation
-from lanewright.growth.wires import find_wires
-from lanewright.kernels import march
+from lanewright.holes.chains import Holes
 from lanewright.kernels import trim as kernels
-from lanewright.land.ground import Ground
-from lanewright.land.survey import Plan, Survey
-from lanewright.land.terrain import Terrain
+from lanewright.land.survey import Plan
 from lanewright.legs import throwing
-from lanewright.legs.scene import Scene, scene_of
-from lanewright.legs.search import Legs
+from lanewright.legs.scene import Scene
 from lanewright.legs.throwing import Contacts, Lines
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.trim import TrimSettings
@@ -67,9 +61,6 @@ from lanewright.trim.pieces import (
     sort_entries,
     with_trees,
 )
-
-if TYPE_CHECKING:
-    from lanewright.holes.chains import Holes
 
 log = logging.getLogger(__name__)
 
@@ -108,8 +99,6 @@ class Trim:
         `leg_id`, `side`, `from_m`, `to_m`, `height_m`, `pieces`, `text`: low limbs in a row.
     trees
         `tree_id`, `legs`, `crown_share` (all chosen work together), `flag`.
-    wires
-        Possible wires, as `wires.find_wires` gives them.
     """
 
     work: gpd.GeoDataFrame
@@ -117,7 +106,6 @@ class Trim:
     curves: pd.DataFrame
     raises: pd.DataFrame
     trees: pd.DataFrame
-    wires: gpd.GeoDataFrame
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
@@ -157,22 +145,16 @@ def read_keep(settings: TrimSettings, plan: Plan, assumed_crs: str | None = None
     return tuple((s.geom_type, s.wkt) for s in shapes)
 
 
-@stage("trim", version=6)
+@stage("trim", version=7)
 def plan_trim(
-    survey: Survey,
-    ground: Ground,
-    terrain: Terrain,
-    vegetation: Vegetation | None,
-    lanes: Lanes | None,
+    scene: Scene,
     flights: Flights,
-    legs: Legs,
-    holes: Holes | None,
+    holes: Holes,
     legs_settings: LegsSettings,
     settings: TrimSettings,
-    *,
     keep: Keep = (),
+    *,
     arrival: tuple[float, float] | None = None,
-    leaf_state: str = "unknown",
     threads: int = 1,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Trim:
@@ -180,41 +162,28 @@ def plan_trim(
 
     Parameters
     ----------
-    survey, ground, terrain, vegetation, lanes, flights, legs, holes
-        Results of the stages before; without lidar nothing is planned, without `holes` the best
-        legs, spread over the property, are.
+    scene, flights, holes
+        Results of the stages before; without lidar nothing is planned.
     legs_settings, settings
         The sections `legs` and `trim` of the configuration.
     keep
         What must stay; see `read_keep`.
     arrival
         Where the walk past all work begins, in the working CRS; by default the south-west.
-    leaf_state
-        When the lidar was flown: off, on or unknown.
     threads
         For the kernels; the result is the same for any number.
     progress
         Takes the share done.
     """
-    wires = find_wires(survey, ground.surface)
-    if vegetation is None:
-        return _nothing(survey.grid, wires, "no trim work: there is no lidar to see growth in")
-    before = numba.get_num_threads()
-    numba.set_num_threads(min(max(threads, 1), march.threads()))
-    try:
-        scene = scene_of(survey, ground, terrain, vegetation, lanes, legs_settings)
+    if not scene.surveyed:
+        return _nothing(scene.grid, "no trim work: there is no lidar to see growth in")
+    with kernel_threads(threads):
         growth, warnings = growth_of(scene, settings, legs_settings, keep)
-        table = legs.legs if holes is None else holes.legs
-        wanted = None if holes is None else holes.leg_ids
-        hard, clear = chosen_legs(table, wanted, settings)
+        hard, clear = chosen_legs(holes.legs, holes.leg_ids, settings)
         return plan_legs(
-            growth, flights, table.iloc[hard], legs_settings, wires=wires, leaf_state=leaf_state,
-            clear=table.iloc[clear],
-            arrival=arrival, warnings=warnings, wet=scene.wet, progress=progress,
-            holes=None if holes is None else holes.holes,
+            growth, flights, holes.legs.iloc[hard], legs_settings, clear=holes.legs.iloc[clear],
+            arrival=arrival, warnings=warnings, progress=progress, holes=holes.holes,
         )  # fmt: skip
-    finally:
-        numba.set_num_threads(before)
 
 
 def growth_of(
@@ -288,18 +257,15 @@ def plan_legs(
     legs: gpd.GeoDataFrame,
     legs_settings: LegsSettings,
     *,
-    wires: gpd.GeoDataFrame,
-    leaf_state: str,
     clear: gpd.GeoDataFrame | None = None,
     arrival: tuple[float, float] | None = None,
     warnings: list[str] | None = None,
-    wet: Flags | None = None,
     holes: gpd.GeoDataFrame | None = None,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Trim:
     """Plan the least work of some legs, and add those that are `clear` enough; see `plan_trim`."""
     scene, settings = growth.scene, growth.settings
-    contacts = throwing.contacts_of(scene, legs_settings.throw, leaf_state)
+    contacts = throwing.contacts_of(scene, legs_settings.throw, scene.leaf_state)
     planned: list[_Planned] = []
     for level in flights.levels:
         mine = legs[legs["level"] == level.level.name]
@@ -310,7 +276,7 @@ def plan_legs(
     bare = [] if clear is None else [_bare_row(settings, leg) for _, leg in clear.iterrows()]
     own = set(legs["leg_id"][legs["origin"] == "own"])
     said = [*(warnings or []), *_out_of_reach(planned, own)]
-    return _told(growth, planned, bare, wires, arrival, said, wet, holes)
+    return _told(growth, planned, bare, arrival, said, holes)
 
 
 # ---------------------------------------------------------------------------------------------
@@ -364,39 +330,6 @@ class _Planned:
     length: float
 
 
-def lines_of(legs: gpd.GeoDataFrame, flights: LevelFlights, grid: Grid) -> Lines:
-    """The throws that legs stand for, told from their drawn flights."""
-    coords = shapely.get_coordinates(legs.geometry.to_numpy(), include_z=True)
-    each = shapely.get_num_coordinates(legs.geometry.to_numpy())
-    ends = np.cumsum(each)
-    first, last = coords[ends - each], coords[ends - 1]
-    r0, c0 = grid.rowcol(first[:, 0], first[:, 1])
-    r1, c1 = grid.rowcol(last[:, 0], last[:, 1])
-    arc = np.zeros(len(legs), np.int64)
-    for i, finish in enumerate(legs["finish"]):
-        p = coords[ends[i] - each[i] : ends[i]]
-        chord = last[i] - first[i]
-        length = float(np.hypot(chord[0], chord[1]))
-        u = ((p[:, :2] - first[i, :2]) @ chord[:2]) / length**2
-        left = ((p[:, 1] - first[i, 1]) * chord[0] - (p[:, 0] - first[i, 0]) * chord[1]) / length
-        rise = p[:, 2] - first[i, 2] - u * chord[2]
-        b = flights.bin_of(np.array([length]))[0]
-        g = flights.grade_of(np.array([length]), np.array([chord[2]]))[0]
-        off = []
-        for k, shape in enumerate(flights.arcs):
-            way = flights.path[b, g, k, : TARGET + 1].astype(float)
-            if shape.finish != finish or not flights.exists[b, g, k]:
-                off.append(np.inf)
-                continue
-            sides = np.interp(u, way[:, 0], way[:, 1] * length) - left
-            heights = np.interp(u, way[:, 0], way[:, 2]) - rise
-            off.append(float(np.mean(sides**2 + heights**2)))
-        if not np.isfinite(off).any():
-            off = [0.0 if a.finish == finish else np.inf for a in flights.arcs]
-        arc[i] = int(np.argmin(off))
-    return Lines(r0, c0, r1, c1, arc)
-
-
 def _planned(
     growth: Growth, contacts: Contacts, flights: LevelFlights, legs: gpd.GeoDataFrame,
     throws: int, settings: TrimSettings,
@@ -404,7 +337,7 @@ def _planned(
     grid = growth.scene.grid
     if len(legs) == 0:
         return
-    lines = lines_of(legs, flights, grid)
+    lines = Lines.of(legs)
     paths = throwing.paths_of(flights)
     tee, end = (
         np.column_stack(grid.xy(lines.tee_row, lines.tee_col)),
@@ -700,7 +633,7 @@ def _out_of_reach(planned: list[_Planned], own: set[int]) -> list[str]:
     return said
 
 
-def _nothing(grid: Grid, wires: gpd.GeoDataFrame, warning: str | None = None) -> Trim:
+def _nothing(grid: Grid, warning: str | None = None) -> Trim:
     names = [c.name for c in SCHEMA["trim_work"].columns if c.derived is None]
     empty = gpd.GeoDataFrame({n: [] for n in names}, geometry=[], crs=grid.crs)
     return Trim(
@@ -709,7 +642,6 @@ def _nothing(grid: Grid, wires: gpd.GeoDataFrame, warning: str | None = None) ->
         pd.DataFrame(columns=list(_CURVE)),
         pd.DataFrame(columns=["leg_id", "side", "from_m", "to_m", "height_m", "pieces", "text"]),
         pd.DataFrame(columns=["tree_id", "legs", "crown_share", "flag"]),
-        wires,
         {"legs": 0},
         () if warning is None else (warning,),
     )
@@ -725,13 +657,12 @@ _PER_LEG = (
 
 def _told(
     growth: Growth, planned: list[_Planned], bare: list[dict[str, object]],
-    wires: gpd.GeoDataFrame, arrival: tuple[float, float] | None, warnings: list[str],
-    wet: Flags | None, holes: gpd.GeoDataFrame | None,
+    arrival: tuple[float, float] | None, warnings: list[str], holes: gpd.GeoDataFrame | None,
 ) -> Trim:  # fmt: skip
     """Frames of all legs' plans."""
     grid = growth.scene.grid
     if not planned and not bare:
-        return replace(_nothing(grid, wires), warnings=tuple(warnings))
+        return replace(_nothing(grid), warnings=tuple(warnings))
     per_leg = pd.DataFrame([*(p.row for p in planned), *bare], columns=list(_PER_LEG))
     per_leg = per_leg.sort_values("leg_id", kind="stable", ignore_index=True)
     rows: list[dict[str, object]] = []
@@ -746,7 +677,7 @@ def _told(
         first = len(rows) + 1
         share = _crown_shares(growth, p)
         for j in range(len(p.pieces)):
-            rows.append(_row(growth, p, j, first + j, share[j], hole_of.get(p.leg_id), wet, wires))
+            rows.append(_row(growth, p, j, first + j, share[j], hole_of.get(p.leg_id)))
             outlines.append(_outline(growth, p.pieces, j))
             if p.chosen[j] and p.pieces.tree[j] != NO_TREE:
                 taken.setdefault(int(p.pieces.tree[j]), []).append(p.pieces.voxels[j])
@@ -764,7 +695,7 @@ def _told(
             )
         )  # fmt: skip
         raises += raised(p.leg_id, _limbs_of(p))
-    empty = _nothing(grid, wires)
+    empty = _nothing(grid)
     if not rows:
         facts = _facts(per_leg, empty.work)
         return replace(empty, per_leg=per_leg, warnings=tuple(warnings), facts=facts)
@@ -789,7 +720,6 @@ def _told(
         pd.concat(curves, ignore_index=True) if curves else empty.curves,
         pd.DataFrame(raises, columns=list(empty.raises.columns)),
         trees,
-        wires,
         _facts(per_leg, work),
         tuple(warnings),
     )
@@ -829,8 +759,7 @@ def _crown_shares(growth: Growth, p: _Planned) -> Floats:
 
 
 def _row(
-    growth: Growth, p: _Planned, j: int, work_id: int, share: float, hole: int | None,
-    wet: Flags | None, wires: gpd.GeoDataFrame,
+    growth: Growth, p: _Planned, j: int, work_id: int, share: float, hole: int | None
 ) -> dict[str, object]:  # fmt: skip
     pieces, t = p.pieces, int(p.pieces.tree[j])
     action = int(pieces.action[j])
@@ -838,7 +767,7 @@ def _row(
     along = float(pieces.along[j]) * p.length
     off = float(p.left[j])
     side = "over" if abs(off) <= OVER else "left" if off > 0 else "right"
-    flags, by = _flags(growth, p, j, share, wet, wires)
+    flags, by = _flags(growth, p, j, share)
     return {
         "work_id": work_id,
         "piece_id": 0,
@@ -904,9 +833,7 @@ def _words(
     )
 
 
-def _flags(
-    growth: Growth, p: _Planned, j: int, share: float, wet: Flags | None, wires: gpd.GeoDataFrame
-) -> tuple[list[str], str]:
+def _flags(growth: Growth, p: _Planned, j: int, share: float) -> tuple[list[str], str]:
     """What to mind about a piece, and who should do it."""
     pieces, t = p.pieces, int(p.pieces.tree[j])
     action = int(pieces.action[j])
@@ -915,6 +842,7 @@ def _flags(
         {BRUSH: treework.HAND, LIMBS: int(pieces.band[j]), TREE: treework.SAWYER}[action]
     ]
     here = shapely.Point(pieces.x[j], pieces.y[j])
+    wires = growth.scene.wires
     if len(wires):
         away = float(wires.geometry.distance(here).min())
         tall = growth.height[t] if action == TREE else 0.0
@@ -935,7 +863,7 @@ def _flags(
     slope = float(growth.scene.slope_pct[row, col][0])
     if slope >= STEEP_PCT:
         flags.append(f"steep ground ({slope:.0f} %) for a crew")
-    if wet is not None and wet[row, col][0]:
+    if growth.scene.wet[row, col][0]:
         flags.append("wet ground")
     if action != TREE and pieces.sure[j] < 0.8:
         flags.append(f"lidar has searched only {pieces.sure[j]:.0%} of it")

@@ -77,11 +77,11 @@ def list_cautions(
     vegetation: Vegetation | None = None,
     trim: Trim | None = None,
     settings: TrimSettings | None = None,
+    wires: gpd.GeoDataFrame | None = None,
 ) -> gpd.GeoDataFrame:
     """Cautions with the place where each holds: `caution, why, source`; MultiPolygon."""
     grid = survey.grid
     rows = [(*texts, survey.land) for texts in _WHOLE if not survey.land.is_empty]
-    wires = None if trim is None else trim.wires
     if wires is not None and len(wires):
         rows += _power_lines(wires, survey)
     elif len(survey.wires):

@@ -1,0 +1,254 @@
+"""Which of the lines found are kept: sieve after sieve, each finer and more expensive.
+
+Blocked samples first, then the contacts on the path aimed for, a few throws, all of them. After
+each, near-duplicates give way to the best of their kind, and the ground shares its places.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from scipy.spatial import cKDTree
+
+from lanewright.base.arrays import Floats, Ints
+from lanewright.flight.flight import FINISHES, TARGET
+from lanewright.kernels.throws import NO_THROW
+from lanewright.legs import scores, throwing
+from lanewright.legs.measure import KINDS, finish_of, places_of, rates_by_finish, scored
+from lanewright.legs.scene import Scene
+from lanewright.legs.search import Found
+from lanewright.legs.sites import Sites
+from lanewright.legs.thrower import Player, Thrower
+from lanewright.legs.throwing import Lines
+from lanewright.settings.legs import LegsSettings
+
+BY_FINISH = tuple(f"clear_rate_{finish}" for finish in FINISHES)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Lines of one level that no sieve has dropped yet; arrays (lines,).
+
+    Attributes
+    ----------
+    lines
+        From where to where, with which arc.
+    tee, end
+        Rows of their sites.
+    places
+        Coordinates of tee and end (lines, 4).
+    finish, kind
+        Index into `FINISHES`; code of the kind of lane that most of the line lies in.
+    gentle
+        Score of the grade, 0-1.
+    """
+
+    lines: Lines
+    tee: Ints
+    end: Ints
+    places: Floats
+    finish: Ints
+    kind: Ints
+    gentle: Floats
+
+    def __len__(self) -> int:
+        return len(self.lines)
+
+    def take(self, which: Ints) -> Standing:
+        """Some of the lines."""
+        rest = (getattr(self, name)[which] for name in vars(self) if name != "lines")
+        return Standing(self.lines.take(which), *rest)
+
+
+def best_legs(
+    thrower: Thrower, player: Player, sites: Sites, found: Found, keep: int
+) -> tuple[gpd.GeoDataFrame, int]:
+    """Throw along the most promising lines of a level and keep the best.
+
+    Returns
+    -------
+    legs
+        As `measure.scored` gives them, with the rate of each finish.
+    unsafe
+        How many legs were dropped because too many of their throws end where they must not.
+    """
+    settings, cell = thrower.settings, thrower.scene.grid.cell
+    flights, paths = player.flights, player.paths
+    held = _standing(thrower.scene, player, sites, found)
+    held = held.take(_promising(held, found.blocked.astype(float), settings, settings.aimed * keep))
+    met = throwing.aim(held.lines, flights, paths, thrower.contacts, cell)[:, 0]
+    there = np.flatnonzero(met < NO_THROW)
+    held, met = held.take(there), met[there]
+    held = held.take(_promising(held, met, settings, settings.tried * keep))
+    held = held.take(_tried(thrower, player, held, settings.thrown * keep))
+    legs = scored(thrower, player, sites.tees.iloc[held.tee], sites.baskets.iloc[held.end],
+                  held.lines)  # fmt: skip
+    safe = legs["unsafe_share"].to_numpy() <= settings.most_unsafe
+    last = _last(legs, held, settings, keep)
+    legs, held = legs.iloc[last], held.take(last)
+    legs = _with_best_finish(thrower, player, sites, legs, held)
+    return gpd.GeoDataFrame(legs, crs=thrower.scene.grid.crs), int((~safe).sum())
+
+
+def with_finishes(
+    thrower: Thrower, player: Player, legs: gpd.GeoDataFrame, lines: Lines
+) -> tuple[gpd.GeoDataFrame, Floats, Ints]:
+    """Legs with the clear rate of each finish, and the rates and arcs (legs, 3) themselves."""
+    mine = finish_of(player.flights, lines)
+    rates, arcs = rates_by_finish(thrower, player, lines, mine)
+    every = np.arange(len(lines))
+    rates[every, mine], arcs[every, mine] = legs["clear_rate"], lines.arc
+    return legs.assign(**dict(zip(BY_FINISH, rates.T, strict=True))), rates, arcs
+
+
+def _standing(scene: Scene, player: Player, sites: Sites, found: Found) -> Standing:
+    tees, baskets = sites.tees.iloc[found.tee], sites.baskets.iloc[found.end]
+    rise = baskets["ground_m"].to_numpy() - tees["ground_m"].to_numpy()
+    gentle = scores.grade(
+        100 * rise / throwing.length_of(found.lines, scene.grid.cell),
+        np.zeros(len(found.lines)),
+        tees["slope_pct"].to_numpy(),
+        baskets["slope_pct"].to_numpy(),
+    )
+    places = places_of(found.lines, scene.grid)
+    return Standing(
+        found.lines, found.tee, found.end, places, finish_of(player.flights, found.lines),
+        _ground_kind(scene, player, found.lines, places, rise), gentle,
+    )  # fmt: skip
+
+
+def _promising(held: Standing, met: Floats, settings: LegsSettings, room: int) -> Ints:
+    """Rows to keep by what the path aimed for meets."""
+    hope = scores.total(1 / (1 + met), held.gentle, np.ones(len(held)), settings.score)
+    order = _one_of_a_kind(hope, held, settings.apart)
+    return order[_uncrowded(hope[order], held.take(order), settings, room)]
+
+
+def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Ints:
+    """Rows to keep by a few throws along each."""
+    settings = thrower.settings
+    seeds = throwing.seeds_of(player.name, held.lines, *held.places.T)
+    tried = throwing.throw(
+        held.lines, player.flights, player.paths, thrower.contacts, seeds, settings.tries,
+        thrower.scene.grid.cell,
+    )  # fmt: skip
+    clearance = scores.clearance(tried.clear, tried.low)
+    hope = scores.total(clearance, held.gentle, np.ones(len(held)), settings.score)
+    first = _apart(hope, held, settings.apart)
+    return first[_uncrowded(hope[first], held.take(first), settings, room)]
+
+
+def _last(legs: gpd.GeoDataFrame, held: Standing, settings: LegsSettings, keep: int) -> Ints:
+    """Rows to keep by all throws: the safe ones that are not hopeless, best first."""
+    safe = legs["unsafe_share"].to_numpy() <= settings.most_unsafe
+    good = np.flatnonzero(safe & (legs["clear_rate"].to_numpy() >= settings.least_clear))
+    score = legs["score"].to_numpy()
+    last = good[_apart(score[good], held.take(good), settings.apart)]
+    kinds = legs["lane_kind"].to_numpy()[last]
+    some = replace(held.take(last), kind=kinds)
+    return last[_uncrowded(score[last], some, settings, keep)]
+
+
+def _with_best_finish(
+    thrower: Thrower, player: Player, sites: Sites, legs: gpd.GeoDataFrame, held: Standing
+) -> gpd.GeoDataFrame:
+    """Legs with the rates of all finishes; a finish that is surely better takes the leg over."""
+    settings = thrower.settings
+    legs, rates, arcs = with_finishes(thrower, player, legs, held.lines)
+    better = np.nan_to_num(rates, nan=-1.0).argmax(1)
+    best = np.take_along_axis(rates, better[:, None], 1)[:, 0]
+    error = throwing.standard_error(best, settings.throws)
+    sure = settings.surely * np.hypot(error, legs["clear_rate_se"])
+    gain = best - legs["clear_rate"].to_numpy() > sure
+    if not gain.any():
+        return legs
+    which = np.flatnonzero(gain)
+    arc = np.where(gain, np.take_along_axis(arcs, better[:, None], 1)[:, 0], held.lines.arc)
+    order = np.r_[np.flatnonzero(~gain), which]
+    lines = replace(held.lines, arc=arc)
+    taken = scored(
+        thrower, player, sites.tees.iloc[held.tee[which]], sites.baskets.iloc[held.end[which]],
+        lines.take(which),
+    )  # fmt: skip
+    taken[list(BY_FINISH)] = rates[which]
+    legs = pd.concat([legs[~gain], taken], ignore_index=True)
+    held = replace(held, lines=lines, finish=finish_of(player.flights, lines)).take(order)
+    good = np.flatnonzero(legs["unsafe_share"].to_numpy() <= settings.most_unsafe)
+    score = legs["score"].to_numpy()[good]
+    rows = good[_apart(score, held.take(good), settings.apart)]
+    return gpd.GeoDataFrame(legs.iloc[rows])
+
+
+def _ground_kind(scene: Scene, player: Player, lines: Lines, places: Floats, rise: Floats) -> Ints:
+    """Code of the kind of lane that most of each line lies in; 0 for none."""
+    flights, paths = player.flights, player.paths
+    counts = np.zeros((len(lines), len(KINDS)), np.int16)
+    length, every = throwing.length_of(lines, scene.grid.cell), np.arange(len(lines))
+    row = paths.row_of(flights, lines, length, rise + flights.end - flights.release)
+    dx, dy = places[:, 2] - places[:, 0], places[:, 3] - places[:, 1]
+    for node in np.linspace(0, TARGET, 9).round().astype(int):
+        along, left = paths.table.path[row, node, 0], paths.table.path[row, node, 1]
+        r, c = scene.grid.rowcol(
+            places[:, 0] + dx * along - dy * left, places[:, 1] + dy * along + dx * left
+        )
+        counts[every, scene.lane_kind[r, c]] += 1
+    counts[:, 0] = 0
+    return np.asarray(counts.argmax(1), np.int64)
+
+
+def _order(score: Floats, lines: Lines) -> Ints:
+    """Best first; ties in the order of cells and arcs, so that any run agrees."""
+    keys = (lines.arc, lines.end_col, lines.end_row, lines.tee_col, lines.tee_row, -score)
+    return np.asarray(np.lexsort(keys), np.int64)
+
+
+def _one_of_a_kind(score: Floats, held: Standing, apart: float) -> Ints:
+    """Best line of each pair of squares and finish, best first: a cheap first sieve."""
+    order = _order(score, held.lines)
+    if apart <= 0:
+        return order
+    squares = np.floor(held.places[order] / apart).astype(np.int64)
+    frame = pd.DataFrame(squares).assign(finish=held.finish[order])
+    repeated = frame.duplicated().to_numpy()
+    return np.asarray(order[~repeated], np.int64)
+
+
+def _uncrowded(score: Floats, held: Standing, settings: LegsSettings, keep: int) -> Ints:
+    """Rows to keep of legs in order of score: a fair part of each kind of lane, then the best.
+
+    Each further leg from the same ground counts less. Without a part of its own no lane through a
+    wood would stand against a meadow.
+    """
+    ground = np.floor(held.places[:, :2] / settings.crowd).astype(np.int64)
+    frame = pd.DataFrame(ground).assign(finish=held.finish)
+    rank = frame.groupby([0, 1, "finish"]).cumcount().to_numpy()
+    order = np.argsort(-(score - settings.crowding * rank), kind="stable")
+    place_in_kind = pd.Series(held.kind[order]).groupby(held.kind[order]).cumcount().to_numpy()
+    fair = place_in_kind < keep // (len(KINDS) - 1)
+    return np.asarray(np.r_[order[fair], order[~fair]][:keep], np.int64)
+
+
+def _apart(score: Floats, held: Standing, apart: float) -> Ints:
+    """Rows of legs, best first, none with both tee and end `apart` or less from a better one's."""
+    places, finish = held.places, held.finish
+    order = _order(score, held.lines)
+    if apart <= 0 or order.size == 0:
+        return order
+    rank = np.empty(order.size, np.int64)
+    rank[order] = np.arange(order.size)
+    near = cKDTree(places).query_pairs(apart * np.sqrt(2) + 1e-9, output_type="ndarray")
+    tee = np.hypot(*(places[near[:, 0], :2] - places[near[:, 1], :2]).T)
+    end = np.hypot(*(places[near[:, 0], 2:] - places[near[:, 1], 2:]).T)
+    same = (finish[near[:, 0]] == finish[near[:, 1]]) & (tee <= apart) & (end <= apart)
+    near = near[same]
+    better = np.where(rank[near[:, 0]] < rank[near[:, 1]], near[:, 0], near[:, 1])
+    worse = near.sum(1) - better
+    by_worse = np.argsort(worse, kind="stable")
+    better, starts = better[by_worse], np.searchsorted(worse[by_worse], np.arange(order.size + 1))
+    stays = np.zeros(order.size, bool)
+    for leg in order:
+        stays[leg] = not stays[better[starts[leg] : starts[leg + 1]]].any()
+    return order[stays[order]]
