@@ -12,7 +12,7 @@ import shapely
 from lanewright.base.grid import Grid
 from lanewright.flight.flight import ARCS, NODES, TARGET, Flights, LevelFlights
 from lanewright.growth.columns import DENSITY_TABLE, LAYERS, Columns
-from lanewright.publish.report import Findings
+from lanewright.publish.findings import Findings
 from lanewright.settings.config import Config
 from lanewright.settings.levels import levels_named
 from lanewright.visit.outing import as_published

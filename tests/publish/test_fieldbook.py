@@ -9,20 +9,22 @@ import pytest
 from pyproj import Geod, Transformer
 
 from lanewright.base.errors import InputError
-from lanewright.publish import fieldmaps
-from lanewright.publish.fieldbook import Told, facts_of, write_fieldbook
-from lanewright.publish.fieldmaps import MapData, section
-from lanewright.publish.paper import PAPERS
+from lanewright.publish.book import About, Book, facts_of, maps, write_fieldbook
+from lanewright.publish.book.paper import PAPERS
+from lanewright.publish.book.plan import line_of
+from lanewright.publish.book.view import along_play
+from lanewright.publish.mapdata import MapData
+from lanewright.publish.section import BLOCKING, BUILT, EMPTY, UNSEEN, section_of
 from lanewright.settings.visit import FieldSettings
 from lanewright.visit.fieldchecks import list_checks
-from lanewright.visit.outing import Spot, as_published, outing_of
+from lanewright.visit.outing import CHECK, Spot, as_published, outing_of
 from publish import outings
 from publish.frames import ORIGIN, UTM
 
 TITLE = "Übungsplatz <script>alert(1)</script> & Söhne"
 
 
-def scene_of(layers=None, *, start=True, lidar=True, feet_first=False):
+def book_of(layers=None, *, start=True, lidar=True, feet_first=False):
     layers = outings.layers() if layers is None else layers
     rasters = outings.rasters()
     outing = outing_of(layers, 18, Spot(*outings.START, 101.0) if start else None)
@@ -30,21 +32,21 @@ def scene_of(layers=None, *, start=True, lidar=True, feet_first=False):
         outing, layers, rasters if lidar else {}, outings.GRID, land=outings.LAND, flown=None,
         leaf_state="off", settings=FieldSettings(), feet_first=feet_first,
     )  # fmt: skip
-    return MapData(
+    data = MapData(
         outings.GRID, rasters["ground"], rasters["canopy_height"] if lidar else None,
         outings.columns() if lidar else None, outings.LAND,
-        list(layers["water"].geometry), list(layers["wet_ground"].geometry), outing,
-        as_published("field_checks", checks), feet_first,
+        list(layers["water"].geometry), list(layers["wet_ground"].geometry),
     )  # fmt: skip
+    return Book(data, outing, as_published("field_checks", checks), feet_first)
 
 
-def told_of(layers=None, paper="a5", lidar=True):
+def about_of(layers=None, paper="a5", lidar=True):
     layers = outings.layers() if layers is None else layers
     facts = facts_of(
         area_ha=12.0, levels=("blue", "red"), ground="class 2", flown=("2021-03-17", "2021-03-19"),
         leaf_state="off", crs=UTM, lidar=lidar,
     )  # fmt: skip
-    return Told(TITLE, facts, layers["cautions"], paper)
+    return About(TITLE, facts, layers["cautions"], paper)
 
 
 def poppler(program, *arguments):
@@ -61,14 +63,14 @@ def text_of(path, *pages):
 
 
 @pytest.fixture(scope="module")
-def scene():
-    return scene_of()
+def drawn():
+    return book_of()
 
 
 @pytest.fixture(scope="module")
-def book(scene, tmp_path_factory):
+def book(drawn, tmp_path_factory):
     path = tmp_path_factory.mktemp("book") / "field-book.pdf"
-    write_fieldbook(path, scene, told_of())
+    write_fieldbook(path, drawn, about_of())
     return path
 
 
@@ -92,8 +94,8 @@ def test_fonts_are_embedded_truetype(book):
 
 
 @pytest.mark.parametrize(("paper", "size"), PAPERS.items())
-def test_size_and_whole_sheets(scene, tmp_path, paper, size):
-    write_fieldbook(tmp_path / "a.pdf", scene, told_of(paper=paper))
+def test_size_and_whole_sheets(drawn, tmp_path, paper, size):
+    write_fieldbook(tmp_path / "a.pdf", drawn, about_of(paper=paper))
     said = poppler("pdfinfo", tmp_path / "a.pdf")
     width, height = re.search(r"Page size: +([\d.]+) x ([\d.]+)", said).groups()
     assert (float(width), float(height)) == pytest.approx(size, abs=0.01)
@@ -181,18 +183,18 @@ def test_trim_pieces_with_heights_and_hours(book):
     assert "None chosen" in none
 
 
-def test_checks_stand_in_walking_order_with_all_their_words(book, scene):
+def test_checks_stand_in_walking_order_with_all_their_words(book, drawn):
     whole = text_of(book)
     at = -1
     start = whole.index("in walking order")
-    for _, check in scene.checks.iterrows():
-        heading = f"C{check['check_id']} {check['kind']} · {check['place']}"
+    for _, check in drawn.checks.iterrows():
+        heading = f"{CHECK}{check['check_id']} {check['kind']} · {check['place']}"
         found = whole.index(heading, start)
         assert found > at
         at = found
     # Lines break at other places in the book than here.
     packed = re.sub(r"\s", "", whole)
-    for word in [*scene.checks["look"], *scene.checks["why"]]:
+    for word in [*drawn.checks["look"], *drawn.checks["why"]]:
         assert re.sub(r"\s", "", word) in packed
 
 
@@ -217,7 +219,7 @@ def test_titles_stay_text(book):
 
 
 def test_feet_first(tmp_path):
-    write_fieldbook(tmp_path / "a.pdf", scene_of(feet_first=True), told_of(paper="half-letter"))
+    write_fieldbook(tmp_path / "a.pdf", book_of(feet_first=True), about_of(paper="half-letter"))
     walk = outings.layers()["layout_walks"].set_index("to_order").loc[2]
     assert f"on foot {walk['length_ft']:.0f} ft ({walk['length_m']:.1f} m)" in text_of(
         tmp_path / "a.pdf"
@@ -226,7 +228,7 @@ def test_feet_first(tmp_path):
 
 def test_without_a_layout_holes_are_called_candidates(tmp_path):
     layers = outings.without(outings.layers(), "layout_holes", "layout_walks", "trim_work")
-    write_fieldbook(tmp_path / "a.pdf", scene_of(layers), told_of(layers))
+    write_fieldbook(tmp_path / "a.pdf", book_of(layers), about_of(layers))
     text = text_of(tmp_path / "a.pdf")
     assert "No layout stands behind these" in text
     assert "Candidate 1" in text
@@ -239,7 +241,7 @@ def test_without_lidar_it_says_so(tmp_path):
     layers["legs"][[*unknown, "pinch_width_m", "pinch_at_m"]] = np.nan
     layers["legs"]["lane_kind"] = None
     layers = outings.without(layers, "holes", "layout_holes", "layout_walks", "trim_work")
-    write_fieldbook(tmp_path / "a.pdf", scene_of(layers, lidar=False), told_of(lidar=False))
+    write_fieldbook(tmp_path / "a.pdf", book_of(layers, lidar=False), about_of(lidar=False))
     text = text_of(tmp_path / "a.pdf")
     assert "elevation model only, no lidar" in text
     assert "what stands on the line is not known" in text
@@ -250,44 +252,68 @@ def test_a_land_without_lines(tmp_path):
     layers = outings.layers()
     for name in ("legs", "holes", "layout_holes", "layout_walks", "trim_work"):
         layers[name] = layers[name].iloc[:0]
-    write_fieldbook(tmp_path / "a.pdf", scene_of(layers, start=False), told_of(layers))
+    write_fieldbook(tmp_path / "a.pdf", book_of(layers, start=False), about_of(layers))
     assert "The land holds no line that clears" in text_of(tmp_path / "a.pdf")
 
 
-def test_equal_scenes_make_equal_files(book, scene, tmp_path):
-    write_fieldbook(tmp_path / "a.pdf", scene, told_of())
+def test_equal_drawns_make_equal_files(book, drawn, tmp_path):
+    write_fieldbook(tmp_path / "a.pdf", drawn, about_of())
     assert (tmp_path / "a.pdf").read_bytes() == book.read_bytes()
 
 
-def test_a_place_that_cannot_be_written(scene, tmp_path):
+def test_a_place_that_cannot_be_written(drawn, tmp_path):
     (tmp_path / "out").write_text("")
     with pytest.raises(InputError, match="cannot be written"):
-        write_fieldbook(tmp_path / "out" / "a.pdf", scene, told_of())
+        write_fieldbook(tmp_path / "out" / "a.pdf", drawn, about_of())
 
 
-def test_a_section_cuts_what_was_planted(scene):
-    cut = section(scene, scene.outing.holes[1])
+def test_a_section_cuts_what_was_planted(drawn):
+    hole = drawn.outing.holes[1]
+    cut = section_of(drawn.data, line_of(hole))
     assert cut.joints[1:] == pytest.approx(
         np.cumsum([np.hypot(90, 20), np.hypot(80, 30)]), abs=1e-9
     )
     # Leg 2 bends from the straight line, but enters the wood near x = 110 and sees the unseen
     # band about x = 130.
     x = np.interp(cut.along, [0, cut.joints[1]], [80, 170])
-    first = cut.along <= cut.joints[1]
-    wood = first & (x > 118)
-    assert cut.density[wood][:, :7].min() > 0.1
-    assert cut.density[wood][:, 9:].max() == 0
-    assert cut.density[first & (x < 100)].max() == 0
-    assert not cut.searched[first & (x > 122) & (x < 132)].any()
-    assert cut.searched[first & (x < 110)].all()
+    first = (cut.along >= 0) & (cut.along <= cut.joints[1])
+    unseen = first & (x > 122) & (x < 132)
+    wood = first & (x > 118) & ~(first & (x > 114) & (x < 146))
+    assert wood.any()
+    assert np.isin(cut.codes[wood][:, :7], range(BLOCKING, BUILT)).all()
+    assert (cut.codes[wood][:, 9:] == EMPTY).all()
+    assert (cut.codes[first & (x < 100)] == EMPTY).all()
+    assert (cut.codes[unseen] == UNSEEN).all()
+    assert not (cut.codes[first & (x < 110)] == UNSEEN).any()
     tee = outings.ground_at(ORIGIN[0] + 80, ORIGIN[1] + 140)
-    assert cut.flight[0] == pytest.approx(tee + 1.4, abs=0.05)
-    assert cut.ground[0] == pytest.approx(tee, abs=0.1)
+    assert cut.flights[0][0] == pytest.approx([0.0, tee + 1.4], abs=0.05)
+    assert cut.flights[1][0, 0] == pytest.approx(cut.joints[1])
+    assert cut.ground_at(0.0) == pytest.approx(tee, abs=0.1)
+
+
+def test_a_section_shows_where_throws_fail_and_what_is_cut(drawn):
+    """Places along the straight lines of the throws, as `fail_at_m` and `along_m` count."""
+    hole = drawn.outing.holes[1]
+    cut = section_of(drawn.data, line_of(hole))
+    assert [fail.along for fail in cut.fails] == pytest.approx([40.0, cut.joints[1] + 30.0])
+    first = cut.fails[0]
+    assert first.height == pytest.approx(cut.ground_at(40.0) + 1.2, abs=0.01)  # rounded
+    pieces = hole.trim
+    assert [piece.along for piece in cut.cuts] == pytest.approx(list(pieces["along_m"]))
+    assert [piece.high - piece.low for piece in cut.cuts] == pytest.approx(
+        list(pieces["high_m"] - pieces["low_m"])
+    )
+    taken = (cut.codes != EMPTY) & (cut.trimmed == EMPTY)
+    for piece in cut.cuts:
+        if piece.first is not None:
+            inside = (cut.along >= piece.first) & (cut.along <= piece.last)
+            taken[inside] = False
+    assert not taken.any()  # nothing goes but where a piece stands
 
 
 def test_views_go_there_and_back():
-    hole = scene_of().outing.holes[1]
-    view = fieldmaps.along_play((10, 20, 330, 200), hole)
+    hole = book_of().outing.holes[1]
+    view = along_play((10, 20, 330, 200), hole)
     places = np.random.default_rng(1).uniform(0, 300, (20, 2)) + ORIGIN
     np.testing.assert_allclose(view.land(view.page(places)), places, atol=1e-6)
     (tx, ty), (bx, by) = view.page([hole.tee.xy, hole.basket.xy])
@@ -305,4 +331,4 @@ def test_true_north_is_the_convergence_of_the_projection():
     lon, lat = Transformer.from_crs(UTM, "EPSG:4326", always_xy=True).transform(*place)
     # PROJ gives the angle from true north to grid north; ours goes from grid to true.
     want = -Proj("EPSG:32617").get_factors(lon, lat).meridian_convergence
-    assert fieldmaps.true_north(UTM, place) == pytest.approx(want, abs=0.01)
+    assert maps.true_north(UTM, place) == pytest.approx(want, abs=0.01)

@@ -14,7 +14,7 @@ from lanewright.base.errors import InputError
 from lanewright.publish.fieldpoints import LONGEST, field_points, write_gpx, write_kml
 from lanewright.settings.visit import FieldSettings
 from lanewright.visit.fieldchecks import list_checks
-from lanewright.visit.outing import Spot, as_published, outing_of
+from lanewright.visit.outing import CHECK, Spot, as_published, outing_of
 from publish import outings
 from publish.frames import UTM
 
@@ -129,7 +129,7 @@ def test_everything_is_there(both, outing, checks):
     round_, trim, walk = routes
     assert trim.stops == ("X2-2", "X2-1")  # by the walk past all pieces
     assert round_.stops == ("START", "T1", "B1", "T2", "L2a", "B2", "T3", "B3", "START")
-    assert walk.stops == ("START", *(f"C{i}" for i in checks["check_id"]), "START")
+    assert walk.stops == ("START", *(f"{CHECK}{i}" for i in checks["check_id"]), "START")
 
 
 def test_places_are_those_of_the_layers(gpx, checks):
@@ -143,7 +143,7 @@ def test_places_are_those_of_the_layers(gpx, checks):
     assert np.hypot(x - tees.geometry[102].x, y - tees.geometry[102].y) < 0.02
     assert places["T2"].elevation == tees["ground_m"][102]
     for number, point in zip(checks["check_id"], checks.geometry, strict=True):
-        w = places[f"C{number}"]
+        w = places[f"{CHECK}{number}"]
         x, y = back.transform(w.longitude, w.latitude)
         assert np.hypot(x - point.x, y - point.y) < 0.02
 

@@ -15,16 +15,18 @@ from hypothesis import strategies as st
 from PIL import Image
 from scipy.stats import norm
 
+from lanewright.base.rows import rows_of
 from lanewright.base.units import FOOT
 from lanewright.publish.geopackage import write_geopackage
+from lanewright.publish.mapdata import Line
 from lanewright.publish.report import build_report, write_report
 from lanewright.publish.report import pictures as pics
 from lanewright.publish.report.drawing import path
 from lanewright.publish.report.sideview import GROWTH, side_view
 from lanewright.publish.report.space import space_of
-from lanewright.publish.report.spread import spread_of
-from lanewright.publish.report.subjects import leg_ids, rows_of, subjects_of
+from lanewright.publish.report.subjects import leg_ids, subjects_of
 from lanewright.publish.report.words import Units
+from lanewright.publish.spread import spread_of
 from publish.findings import DENSE, GRID, ORIGIN, WALL, made, table
 from publish.frames import UTM
 
@@ -352,7 +354,8 @@ def test_slopes_that_face_the_light_are_bright():
 
 def test_a_wall_stands_in_the_side_view_where_it_was_built(run):
     subject = next(s for s in subjects_of(run.found) if s.key == "hole-1")
-    view = side_view(run.found, subject, [None], [], [], Units(False))
+    line = Line(subject.legs, subject.paths)
+    view = side_view(run.found.map_data, line, subject.title, Units(False))
     seen = pixels(view.curtain)
     wall = (seen[..., :3] == pics.rgb(GROWTH[2])).all(-1) & (seen[..., 3] == 255)
     assert DENSE > 0
@@ -366,9 +369,10 @@ def test_a_wall_stands_in_the_side_view_where_it_was_built(run):
 def test_what_is_trimmed_is_gone_from_the_second_side_view(run):
     subject = next(s for s in subjects_of(run.found) if s.key == "hole-1")
     work = run.found.layers["trim_work"]
-    rows = [r for r in rows_of(work) if r["leg_id"] == 1]
-    shapes = list(work.geometry[work["leg_id"] == 1])
-    view = side_view(run.found, subject, [None], rows, shapes, Units(False))
+    rows = tuple(r for r in rows_of(work) if r["leg_id"] == 1)
+    shapes = tuple(work.geometry[work["leg_id"] == 1])
+    line = Line(subject.legs, subject.paths, rows, shapes)
+    view = side_view(run.found.map_data, line, subject.title, Units(False))
     assert (pixels(view.curtain)[..., 3] > 0).any()
     assert not (pixels(view.trimmed)[..., 3] > 0).any()
     assert len(view.cuts) == 1

@@ -14,9 +14,9 @@ import shapely
 from numpy.typing import NDArray
 
 from lanewright.base.grid import Grid
-from lanewright.publish.fieldbook import Told, facts_of, write_fieldbook
-from lanewright.publish.fieldmaps import MapData
+from lanewright.publish.book import About, Book, facts_of, write_fieldbook
 from lanewright.publish.fieldpoints import field_points, write_gpx, write_kml
+from lanewright.publish.findings import Findings
 from lanewright.results import Scouting
 from lanewright.settings.config import Config
 from lanewright.sources import vectors
@@ -48,7 +48,7 @@ def plan_field(
         rasters,
         survey.grid,
         land=survey.land,
-        flown=_flown(scouting),
+        flown=_flown(survey.facts),
         leaf_state=config.leaf_state,
         settings=config.field,
         feet_first=config.units == "feet",
@@ -56,47 +56,27 @@ def plan_field(
     return outing, checks
 
 
-def write_field(
-    folder: Path,
-    config: Config,
-    scouting: Scouting,
-    layers: Mapping[str, gpd.GeoDataFrame],
-    rasters: Mapping[str, NDArray[Any]],
-    outing: Outing,
-) -> None:
+def write_field(folder: Path, found: Findings, outing: Outing) -> None:
     """Write field-book.pdf, field-points.gpx and field-points.kml to a folder."""
     began = time.perf_counter()
-    survey, vegetation = scouting.survey, scouting.vegetation
-    crs = survey.grid.crs
-    checks = as_published("field_checks", layers["field_checks"])
-    title = as_published("property", layers["property"])["name"]
-    name = title.iloc[0] if len(title) else config.name
-    points, routes = field_points(outing, checks, crs)
+    config, layers, grid = found.config, found.layers, found.grid
+    checks, land = layers["field_checks"], layers["property"]
+    name = land["name"].iloc[0] if len(land) else config.name
+    points, routes = field_points(outing, checks, grid.crs)
     write_gpx(folder / "field-points.gpx", name, points, routes)
     write_kml(folder / "field-points.kml", name, points, routes)
-    scene = MapData(
-        grid=survey.grid,
-        ground=rasters["ground"],
-        canopy=rasters.get("canopy_height"),
-        columns=vegetation.columns if vegetation is not None else None,
-        land=survey.land,
-        water=list(layers["water"].geometry),
-        wet=list(layers["wet_ground"].geometry),
-        outing=outing,
-        checks=checks,
-        feet_first=config.units == "feet",
-    )
     facts = facts_of(
-        area_ha=survey.land.area / 1e4,
+        area_ha=float(land["area_ha"].sum()),
         levels=config.levels,
-        ground=scouting.ground.source,
-        flown=_flown(scouting),
+        ground=str(found.summary["findings"]["ground"]["source"]),
+        flown=_flown(found.summary["findings"]["ingest"]),
         leaf_state=config.leaf_state,
-        crs=crs,
-        lidar=vegetation is not None,
+        crs=grid.crs,
+        lidar=found.columns is not None,
     )
-    told = Told(name, facts, as_published("cautions", layers["cautions"]), config.field.paper)
-    write_fieldbook(folder / "field-book.pdf", scene, told)
+    book = Book(found.map_data, outing, checks, config.units == "feet")
+    about = About(name, facts, layers["cautions"], config.field.paper)
+    write_fieldbook(folder / "field-book.pdf", book, about)
     log.info(
         "field book and points: %d holes, %d checks, %d points, %.1f s",
         len(outing.holes), len(checks), len(points), time.perf_counter() - began,
@@ -120,8 +100,9 @@ def arrival_of(config: Config, grid: Grid, ground: NDArray[Any]) -> Spot | None:
     return Spot(float(x), float(y), float(ground[row, col]) if inside else float("nan"))
 
 
-def _flown(scouting: Scouting) -> tuple[str, str] | None:
-    flown = scouting.survey.facts.get("flown")
+def _flown(facts: Mapping[str, object]) -> tuple[str, str] | None:
+    """First and last day of the survey, as ingest found them."""
+    flown = facts.get("flown")
     if not isinstance(flown, list | tuple) or len(flown) != 2:
         return None
     return str(flown[0]), str(flown[1])

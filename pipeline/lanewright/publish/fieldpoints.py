@@ -1,13 +1,12 @@
 """Points to carry on a handheld or a phone: GPX 1.1, and the same as KML 2.2.
 
 Names are short and say what and where: T7 the tee of hole 7, L7a its first landing zone, B7 its
-basket, X7-2 its second trim piece, C12 the twelfth field check.
+basket, X7-2 its second trim piece, Q12 the twelfth field check.
 """
 
 from __future__ import annotations
 
-import string
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -18,8 +17,9 @@ import numpy as np
 from pyproj import Transformer
 
 from lanewright import __version__
+from lanewright.base.rows import Row, rows_of
 from lanewright.publish.whole import beside
-from lanewright.visit.outing import Outing, Spot
+from lanewright.visit.outing import CHECK, Outing, Spot
 
 LONGEST = 10
 """Characters that a name may have: older handhelds cut the rest off; from memory."""
@@ -35,6 +35,7 @@ _KINDS = {
     "trim": ("Trim work", "Triangle, Red"),
     "check": ("Field checks", "Block, Blue"),
 }  # folder in the KML; symbol that many handhelds know, from memory
+_WORDS = {"tee": "tee", "landing": "landing zone", "basket": "basket"}
 
 
 @dataclass(frozen=True)
@@ -61,6 +62,25 @@ class FieldPoint:
     lat: float
     height: float
     text: str
+
+
+class _Places:
+    """Places of a run in longitude and latitude."""
+
+    def __init__(self, crs: str) -> None:
+        self._to_wgs = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+
+    def point(self, name: str, kind: str, spot: Spot, text: str) -> FieldPoint:
+        """A named point at a place in the run's CRS."""
+        lon, lat = self._to_wgs.transform(spot.x, spot.y)
+        return FieldPoint(name, kind, round(lon, DIGITS), round(lat, DIGITS), spot.z, text)
+
+
+def _pieces(frame: gpd.GeoDataFrame) -> Iterator[tuple[Row, Spot]]:
+    """Rows of a layer, each with a place inside its shape."""
+    for row, shape in zip(rows_of(frame), frame.geometry, strict=True):
+        at = shape.representative_point()
+        yield row, Spot(at.x, at.y, float("nan"))
 
 
 @dataclass(frozen=True)
@@ -91,41 +111,30 @@ def field_points(
     points, routes
         The round past all holes, and the walk past all checks; a route needs two stops.
     """
-    to_wgs = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
-
-    def point(name: str, kind: str, spot: Spot, text: str) -> FieldPoint:
-        lon, lat = to_wgs.transform(spot.x, spot.y)
-        return FieldPoint(name, kind, round(lon, DIGITS), round(lat, DIGITS), spot.z, text)
-
+    place = _Places(crs)
     points: list[FieldPoint] = []
     if outing.start is not None:
         said = "Arrival" if outing.start_given else "No arrival was given; found near good holes"
-        points.append(point("START", "arrival", outing.start, f"{said}: walks start and end here"))
+        points.append(
+            place.point("START", "arrival", outing.start, f"{said}: walks start and end here")
+        )
     round_: list[str] = []
     work: list[tuple[int, str]] = []
     for hole in outing.holes:
-        number = hole.number
-        names = [
-            f"T{number}",
-            *(f"L{number}{letter}" for letter in string.ascii_lowercase[: len(hole.landings)]),
-            f"B{number}",
-        ]
-        round_ += names
+        round_ += hole.names
         kinds = ["tee", *["landing"] * len(hole.landings), "basket"]
-        words = {"tee": "tee", "landing": "landing zone", "basket": "basket"}
-        for name, kind, spot in zip(names, kinds, hole.spots, strict=True):
-            points.append(point(name, kind, spot, f"{hole.title}, {words[kind]}"))
-        for place, (_, piece) in enumerate(hole.trim.iterrows(), start=1):
-            at = piece.geometry.representative_point()
-            work.append((int(piece["walk_order"]), f"X{number}-{place}"))
-            text = f"{hole.title}, trim {place}: {piece['work']}"
-            points.append(point(f"X{number}-{place}", "trim", Spot(at.x, at.y, float("nan")), text))
+        for name, kind, spot in zip(hole.names, kinds, hole.spots, strict=True):
+            points.append(place.point(name, kind, spot, f"{hole.title}, {_WORDS[kind]}"))
+        for number, (piece, at) in enumerate(_pieces(hole.trim), start=1):
+            name = f"X{hole.number}-{number}"
+            work.append((int(piece["walk_order"]), name))
+            text = f"{hole.title}, trim {number}: {piece['work']}"
+            points.append(place.point(name, "trim", at, text))
     visits = []
-    for _, check in checks.iterrows():
-        visits.append(f"C{check['check_id']}")
-        at = check.geometry
+    for check, at in _pieces(checks):
+        visits.append(f"{CHECK}{check['check_id']}")
         text = f"{check['kind']}, {check['place']}: {check['look']} {check['why']}"
-        points.append(point(visits[-1], "check", Spot(at.x, at.y, float("nan")), text))
+        points.append(place.point(visits[-1], "check", at, text))
     home = ["START"] if outing.start is not None else []
     routes = [
         FieldRoute("ROUND", "All holes in order", (*home, *round_, *home)),

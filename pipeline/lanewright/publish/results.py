@@ -23,6 +23,7 @@ from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.throwing import LINE
 from lanewright.publish import report
 from lanewright.publish.field import arrival_of, plan_field, write_field
+from lanewright.publish.findings import findings_of
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.outputs import DESIGNER_START
 from lanewright.publish.rasters import write_cog
@@ -111,11 +112,10 @@ def _write_findings(
     write_geopackage(
         beside / "scout.gpkg", layers, grid.crs, feet_first=feet_first, words=words_of(config)
     )
-    write_field(beside, config, scouting, layers, rasters, outing)
     write_holes_csv(beside / "holes.csv", layers["layout_holes"], feet_first=feet_first)
     start = start_frames(layers["layout_holes"], layers["holes"], layers["legs"], grid.crs)
     write_geopackage(beside / DESIGNER_START, start, grid.crs)
-    found = report.findings_of(
+    found = findings_of(
         config,
         scouting,
         layers,
@@ -123,6 +123,7 @@ def _write_findings(
         _summary(config, scouting, layers, store.timings),
         arrival_of(config, grid, rasters["ground"]),
     )
+    write_field(beside, found, outing)
     report.write_report(beside / "report.html", found)
 
 

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 from xml.etree import ElementTree as ET
 
+from lanewright.visit.outing import CHECK
+
 Dash = tuple[float, ...]
 
 
@@ -262,7 +264,7 @@ STYLES: tuple[Style, ...] = (
                 tagged=True,
             ),
         ),
-        tag=Tag("check_id", 7.5, before="C", priority=7),
+        tag=Tag("check_id", 7.5, before=CHECK, priority=7),
     ),
     Style(
         "trim_work",

@@ -6,19 +6,23 @@ hole 7 is hole 7 in all of them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import string
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 
 from lanewright.base import schema
+from lanewright.base.rows import Row, rows_of
 from lanewright.visit.tour import tour
 
 Frames = Mapping[str, gpd.GeoDataFrame]
+
+CHECK = "Q"
+"""Letter before the number of a field check; players read C1 and C2 as putting circles."""
 
 APART = 25.0
 """Metres between lines that are taken along where no layout picks them; ours."""
@@ -66,13 +70,23 @@ class Played:
     number: int
     title: str
     hole_id: int | None
-    facts: pd.Series[Any]
+    facts: Row
     legs: gpd.GeoDataFrame
     tee: Spot
     landings: tuple[Spot, ...]
     basket: Spot
     trim: gpd.GeoDataFrame
-    walk: pd.Series[Any] | None
+    walk: Row | None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Short names of tee, landing zones and basket, such as T7, L7a and B7."""
+        letters = string.ascii_lowercase[: len(self.landings)]
+        return (
+            f"T{self.number}",
+            *(f"L{self.number}{letter}" for letter in letters),
+            f"B{self.number}",
+        )
 
     @property
     def spots(self) -> tuple[Spot, ...]:
@@ -135,67 +149,98 @@ def outing_of(layers: Frames, wanted: int, start: Spot | None = None) -> Outing:
         Where the designer wants the walk to begin and end; by default where the layout's does.
     """
     given = start is not None
+    layout, holes = layers.get("layout_holes"), layers.get("holes")
+    walks: gpd.GeoDataFrame | None = None
+    if layout is not None and len(layout) and holes is not None:
+        choice = _of_layout(layout, holes)
+        found = layers.get("layout_walks")
+        if found is not None and len(found):
+            walks = found[found["proposal"] == layout["proposal"].min()].reset_index(drop=True)
+            start = start or _first_step(walks)
+    elif holes is not None and len(holes):
+        choice = _of_holes(holes, wanted, start)
+    else:
+        choice = _of_legs(layers["legs"], wanted, start)
+    return Outing(
+        choice.source, tuple(_played(layers, choice, walks)), choice.note, start, walks, given
+    )
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """Rows of a layer that are gone out for, in order, and the legs of each."""
+
+    source: Literal["layout_holes", "holes", "legs"]
+    rows: gpd.GeoDataFrame
+    chains: list[tuple[int, ...]]
+    numbers: list[int]
+    word: str
+    note: str
+
+
+def _of_layout(layout: gpd.GeoDataFrame, holes: gpd.GeoDataFrame) -> _Choice:
+    best = layout["proposal"].min()
+    rows = layout[layout["proposal"] == best].sort_values("play_order")
+    of_hole = holes.set_index("hole_id")["legs"]
+    return _Choice(
+        "layout_holes",
+        rows,
+        [_ids(of_hole[number]) for number in rows["hole_id"]],
+        [int(number) for number in rows["play_order"]],
+        "Hole",
+        f"Holes of proposal {best}, the best by the weights of the run.",
+    )
+
+
+def _of_holes(holes: gpd.GeoDataFrame, wanted: int, start: Spot | None) -> _Choice:
+    rows = _ordered(_best_apart(holes, "hole_id", wanted), start)
+    return _Choice(
+        "holes",
+        rows,
+        [_ids(text) for text in rows["legs"]],
+        list(range(1, len(rows) + 1)),
+        "Candidate",
+        f"No layout stands behind these {len(rows)} holes: they are the best candidates that "
+        f"keep {APART:.0f} m apart, in the order of a short walk.",
+    )
+
+
+def _of_legs(legs: gpd.GeoDataFrame, wanted: int, start: Spot | None) -> _Choice:
+    rows = _ordered(_best_apart(legs, "leg_id", wanted), start)
+    return _Choice(
+        "legs",
+        rows,
+        [(int(leg),) for leg in rows["leg_id"]],
+        list(range(1, len(rows) + 1)),
+        "Line",
+        f"No holes stand behind these {len(rows)} lines: they are the best single throws that "
+        f"keep {APART:.0f} m apart, in the order of a short walk."
+        if len(rows)
+        else "The land holds no line that clears; there is nothing to walk to.",
+    )
+
+
+def _played(layers: Frames, choice: _Choice, walks: gpd.GeoDataFrame | None) -> Iterator[Played]:
     legs = layers["legs"].set_index("leg_id", drop=False)
     tees = layers["tee_sites"].set_index("site_id")
     ends = layers["basket_sites"].set_index("site_id")
-    holes = layers.get("holes")
-    layout = layers.get("layout_holes")
-    walks: gpd.GeoDataFrame | None = None
-    if layout is not None and len(layout) and holes is not None:
-        source: Literal["layout_holes", "holes", "legs"] = "layout_holes"
-        rows = layout[layout["proposal"] == layout["proposal"].min()].sort_values("play_order")
-        of_hole = holes.set_index("hole_id")["legs"]
-        chains = [_ids(of_hole[number]) for number in rows["hole_id"]]
-        names = [f"Hole {number}" for number in rows["play_order"]]
-        numbers = [int(number) for number in rows["play_order"]]
-        note = f"Holes of proposal {rows['proposal'].iloc[0]}, the best by the weights of the run."
-        found = layers.get("layout_walks")
-        if found is not None and len(found):
-            walks = found[found["proposal"] == rows["proposal"].iloc[0]].reset_index(drop=True)
-            start = start or _first_step(walks)
-    elif holes is not None and len(holes):
-        source = "holes"
-        rows = _ordered(_best_apart(holes, "hole_id", wanted), start)
-        chains = [_ids(text) for text in rows["legs"]]
-        names = [f"Candidate {i}" for i in range(1, len(rows) + 1)]
-        numbers = list(range(1, len(rows) + 1))
-        note = (
-            f"No layout stands behind these {len(rows)} holes: they are the best candidates that "
-            f"keep {APART:.0f} m apart, in the order of a short walk."
-        )
-    else:
-        source = "legs"
-        rows = _ordered(_best_apart(layers["legs"], "leg_id", wanted), start)
-        chains = [(int(leg),) for leg in rows["leg_id"]]
-        names = [f"Line {i}" for i in range(1, len(rows) + 1)]
-        numbers = list(range(1, len(rows) + 1))
-        note = (
-            f"No holes stand behind these {len(rows)} lines: they are the best single throws that "
-            f"keep {APART:.0f} m apart, in the order of a short walk."
-            if len(rows)
-            else "The land holds no line that clears; there is nothing to walk to."
-        )
     trim = layers.get("trim_work")
-    played = []
-    for number, name, chain, (_, facts) in zip(
-        numbers, names, chains, rows.iterrows(), strict=True
+    for number, chain, facts in zip(
+        choice.numbers, choice.chains, rows_of(choice.rows), strict=True
     ):
         own = legs.loc[list(chain)]
-        played.append(
-            Played(
-                number,
-                name,
-                None if source == "legs" else int(facts["hole_id"]),
-                facts,
-                own,
-                _site(tees, int(own["tee_id"].iloc[0])),
-                tuple(_site(ends, int(end)) for end in own["end_id"].iloc[:-1]),
-                _site(ends, int(own["end_id"].iloc[-1])),
-                _pieces(trim, chain) if trim is not None else gpd.GeoDataFrame(geometry=[]),
-                _walk_to(walks, number),
-            )
+        yield Played(
+            number,
+            f"{choice.word} {number}",
+            None if choice.source == "legs" else int(facts["hole_id"]),
+            facts,
+            own,
+            _site(tees, int(own["tee_id"].iloc[0])),
+            tuple(_site(ends, int(end)) for end in own["end_id"].iloc[:-1]),
+            _site(ends, int(own["end_id"].iloc[-1])),
+            _pieces(trim, chain) if trim is not None else gpd.GeoDataFrame(geometry=[]),
+            _walk_to(walks, number),
         )
-    return Outing(source, tuple(played), note, start, walks, given)
 
 
 def _ids(text: str) -> tuple[int, ...]:
@@ -251,8 +296,8 @@ def _first_step(walks: gpd.GeoDataFrame) -> Spot | None:
     return Spot(float(x), float(y), float(z))
 
 
-def _walk_to(walks: gpd.GeoDataFrame | None, number: int) -> pd.Series[Any] | None:
+def _walk_to(walks: gpd.GeoDataFrame | None, number: int) -> Row | None:
     if walks is None:
         return None
-    found = walks[walks["to_order"] == number]
-    return found.iloc[0] if len(found) else None
+    found = rows_of(walks[walks["to_order"] == number])
+    return found[0] if found else None

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from lanewright.publish.report.findings import Findings
+from lanewright.base.rows import Row, rows_of
+from lanewright.publish.findings import Findings
+from lanewright.publish.mapdata import Line
+from lanewright.publish.report.facts import facts_of
 from lanewright.publish.report.planview import PlanView, plan_view
 from lanewright.publish.report.sideview import SideView, side_view
 from lanewright.publish.report.space import space_of
-from lanewright.publish.report.spread import spread_of
-from lanewright.publish.report.subjects import Row, Subject, rows_of
-from lanewright.publish.report.words import Units, number, pct, percent
+from lanewright.publish.report.subjects import Subject
+from lanewright.publish.report.words import Units, number, percent
+from lanewright.publish.spread import spread_of
 
 _LITTLE_SEEN = 0.6  # seen share of a leg below which the card sends somebody to look
 _STALE = 0.15  # clear rate lost in leaf from which the card says so
@@ -71,47 +75,61 @@ class Card:
 
 def cards_of(found: Findings, subjects: list[Subject], units: Units) -> list[Card]:
     """Make the card of each subject."""
-    work = found.layer("trim_work")
-    rows = rows_of(work)
-    shapes = list(work.geometry) if work is not None else []
-    checks = rows_of(found.layer("field_checks"))
-    legs = rows_of(found.layer("legs"))
-    promises = {int(row["leg_id"]): row for row in _promises(found)}
-    made = []
-    for subject in subjects:
-        ids = {int(leg["leg_id"]) for leg in subject.legs}
+    desk = _Desk(found, units)
+    return [desk.card(subject) for subject in subjects]
+
+
+class _Desk:
+    """Tables of a run that every card looks things up in."""
+
+    def __init__(self, found: Findings, units: Units) -> None:
+        work = found.layer("trim_work")
+        self.found, self.units = found, units
+        self.work = rows_of(work)
+        self.shapes = list(work.geometry) if work is not None else []
+        self.checks = rows_of(found.layer("field_checks"))
+        self.legs = rows_of(found.layer("legs"))
+        self.promises = {int(row["leg_id"]): row for row in _promises(found)}
+
+    def card(self, subject: Subject) -> Card:
+        """The card of one hole or leg."""
+        found, units, row = self.found, self.units, subject.row
+        ids = sorted({int(leg["leg_id"]) for leg in subject.legs})
+        line = self._line(subject, ids)
+        promises = [self.promises[n] for n in ids if n in self.promises]
+        return Card(
+            key=subject.key,
+            title=subject.title,
+            name=str(row.get("name") or row.get("own_hole") or ""),
+            own=row.get("origin") == "own",
+            lead=_lead(subject, units),
+            subject=subject,
+            plan=plan_view(found.map_data, line, subject.title, units),
+            side=side_view(found.map_data, line, subject.title, units),
+            facts=tuple(facts_of(subject, units)),
+            rates=tuple(_rates(subject, self.legs, self.promises)),
+            work=line.work,
+            hours=_hours(line.work),
+            short=tuple(str(p["why"]) for p in promises if not p["reached"] and p["why"]),
+            checks=tuple(_checks(subject, self.checks, units)),
+            space=space_of(found, subject, line.spreads),
+        )
+
+    def _line(self, subject: Subject, ids: list[int]) -> Line:
+        """The subject as its drawings need it, its chosen trim work from the tee on."""
+        rows = self.work
         mine = [i for i, row in enumerate(rows) if row["chosen"] and int(row["leg_id"]) in ids]
         mine.sort(key=lambda i: (rows[i]["leg_id"], rows[i]["along_m"] or 0.0, i))
-        chosen = [rows[i] for i in mine]
-        outlines = [shapes[i] for i in mine]
-        spreads = [
-            spread_of(found.flights, leg, flown)
-            for leg, flown in zip(subject.legs, subject.paths, strict=True)
-        ]
-        made.append(
-            Card(
-                subject.key,
-                subject.title,
-                str(subject.row.get("name") or subject.row.get("own_hole") or ""),
-                subject.row.get("origin") == "own",
-                _lead(subject, units),
-                subject,
-                plan_view(found, subject, spreads, chosen, outlines, units),
-                side_view(found, subject, spreads, chosen, outlines, units),
-                tuple(_facts(subject, units)),
-                tuple(_rates(subject, legs, promises)),
-                tuple(chosen),
-                _hours(chosen),
-                tuple(
-                    str(promises[n]["why"])
-                    for n in sorted(ids)
-                    if n in promises and not promises[n]["reached"] and promises[n]["why"]
-                ),
-                tuple(_checks(subject, checks, units)),
-                space_of(found, subject, spreads),
-            )
+        return Line(
+            subject.legs,
+            subject.paths,
+            tuple(rows[i] for i in mine),
+            tuple(self.shapes[i] for i in mine),
+            tuple(
+                spread_of(self.found.flights, leg, flown)
+                for leg, flown in zip(subject.legs, subject.paths, strict=True)
+            ),
         )
-    return made
 
 
 def _lead(subject: Subject, units: Units) -> str:
@@ -132,83 +150,6 @@ def _lead(subject: Subject, units: Units) -> str:
         {"straight": "finishing straight"}.get(leg["finish"], f"finishing {leg['finish']}")
     )
     return ", ".join(parts) + "."
-
-
-def _facts(subject: Subject, units: Units) -> list[tuple[str, str, str]]:
-    row, first, last = subject.row, subject.legs[0], subject.legs[-1]
-    facts: list[tuple[str, str, str]] = []
-
-    def add(label: str, value: str | None, note: str = "") -> None:
-        if value is not None:
-            facts.append((label, value, note))
-
-    if row.get("par"):
-        add("Par", f"{row['par']} ({row.get('par_source') or 'our default'})")
-    if row.get("pars"):
-        add("Pars by level", str(row["pars"]))
-    add("Length", units.length(row.get("length_m")), "along the flights")
-    add(
-        "Effective length",
-        units.length(row.get("effective_length_m")),
-        "on level ground that asks as much",
-    )
-    add("Rise", units.length(row.get("rise_m"), 1), "ground at the end over ground at the tee")
-    grades = " / ".join(pct(leg["grade_pct"], 1) for leg in subject.legs)
-    add("Grade", grades, "of each throw")
-    add(
-        "Side slope",
-        " / ".join(pct(leg["side_slope_pct"], 1) for leg in subject.legs),
-        "across the line",
-    )
-    add("Slope at the tee", pct(first["tee_slope_pct"], 1))
-    add("Slope at the basket", pct(last["landing_slope_pct"], 1))
-    add(
-        "Highest flight",
-        units.length(max(leg["apex_m"] for leg in subject.legs), 1),
-        "over the tee",
-    )
-    if row.get("pinch_width_m") is not None:
-        add(
-            "Narrowest place",
-            f"{units.length(row['pinch_width_m'], 1)}, "
-            f"{units.length(row.get('pinch_at_m'))} from the tee",
-        )
-    if row.get("lane_kind"):
-        add("Corridor", f"{row['lane_kind']}; {percent(row.get('roof_share'))} roofed")
-    add("Wet ground", percent(row.get("wet_share")), "of the ground below")
-    carry = row.get("carry_water_m") or 0.0
-    add("Carry over water", units.length(carry) if carry else "none")
-    add("Seen by lidar", percent(row.get("seen_share")), "of the flight space")
-    if row.get("landing_share") is not None:
-        add(
-            "Landing zone",
-            percent(row["landing_share"]),
-            "of throws come down on open, dry, gentle ground",
-        )
-    if row.get("green"):
-        add("Green", str(row["green"]))
-    if row.get("route") == "bold" or row.get("pair_id") is not None:
-        other = f"hole {row['pair_id']}" if row.get("pair_id") is not None else "none"
-        add("Route", f"{row.get('route')}; the other route is {other}")
-    failing = next((leg for leg in subject.legs if leg.get("fail_on")), None)
-    if failing:
-        side = failing.get("fail_side_m") or 0.0
-        aside = f"{units.length(abs(side), 1)} {'left' if side > 0 else 'right'} of the line"
-        add(
-            "Where most misses touch",
-            f"{failing['fail_on']}, {units.length(failing['fail_at_m'])} from the tee, "
-            f"{units.length(failing['fail_height_m'], 1)} up, {aside}",
-        )
-    if last.get("landing_long_m") is not None:
-        add(
-            "Two of three come to rest within",
-            f"{units.length(last['landing_long_m'])} by {units.length(last['landing_wide_m'])}",
-            "of those that nothing stops",
-        )
-    if (last.get("unsafe_share") or 0.0) > 0:
-        add("End off the land or in a keep-out", percent(last["unsafe_share"], 1), "of throws")
-    add("Score", number(row.get("score"), 2), "1 is best")
-    return facts
 
 
 def _promises(found: Findings) -> list[Row]:
@@ -251,7 +192,7 @@ def _rates(subject: Subject, legs: list[Row], promises: dict[int, Row]) -> list[
     return made
 
 
-def _hours(chosen: list[Row]) -> str:
+def _hours(chosen: Sequence[Row]) -> str:
     if not chosen:
         return ""
     low = sum(w["hours_low"] or 0.0 for w in chosen)

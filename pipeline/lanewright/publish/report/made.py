@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from lanewright.legs.throwing import LEAF_FACTOR
-from lanewright.publish.report.findings import Findings
+from lanewright.publish.findings import Findings
 from lanewright.publish.report.words import Units, number
 from lanewright.settings.levels import Level, levels_named
 

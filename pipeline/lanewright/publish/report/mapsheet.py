@@ -11,12 +11,13 @@ import numpy as np
 import shapely
 from markupsafe import Markup
 
+from lanewright.base.rows import rows_of
 from lanewright.base.units import FOOT
+from lanewright.publish.findings import Findings
 from lanewright.publish.report import pictures
 from lanewright.publish.report.drawing import dots, path_of
-from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.pictures import Surface
-from lanewright.publish.report.subjects import Subject, rows_of
+from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, plural
 
 _CROWNS = (0.0, 3.0, 5.0, 8.0)  # m, lower ends of the classes of crowns

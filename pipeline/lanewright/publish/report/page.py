@@ -17,16 +17,16 @@ from markupsafe import Markup
 
 from lanewright import __version__
 from lanewright.base import schema
+from lanewright.publish.findings import Findings
 from lanewright.publish.flightplot import flight_figure
 from lanewright.publish.report import cards, made, sentences
-from lanewright.publish.report.findings import Findings
 from lanewright.publish.report.mapsheet import map_sheet
 from lanewright.publish.report.proposals import proposals_of
 from lanewright.publish.report.subjects import subjects_of
 from lanewright.publish.report.words import Units, number, pct, percent, plural
 from lanewright.publish.whole import beside
 
-VERSION = 2
+VERSION = 3
 """Raise whenever the page changes for the same results."""
 
 
@@ -99,6 +99,7 @@ def _environment(units: Units) -> jinja2.Environment:
         "share": percent,
         "pct": pct,
         "sentence": sentences.capital,
+        "ended": sentences.ended,
     }
     environment.globals |= {"plural": plural, "asset": _asset, "columns": _columns}
     return environment

@@ -8,8 +8,9 @@ from typing import Any
 
 import pandas as pd
 
-from lanewright.publish.report.findings import Findings
-from lanewright.publish.report.subjects import Row, Subject, rows_of
+from lanewright.base.rows import Row, rows_of
+from lanewright.publish.findings import Findings
+from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, listed, number, percent
 
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright.publish.report.findings import Findings
-from lanewright.publish.report.subjects import rows_of
+from lanewright.base.rows import rows_of
+from lanewright.publish.findings import Findings
 from lanewright.publish.report.words import Units, listed, number, pct, percent, plural
 
 GOOD = 2 / 3
@@ -115,12 +115,23 @@ def unseen(found: Findings, units: Units) -> list[str]:
 def noted(found: Findings) -> list[str]:
     """What the run itself warns of, each as a sentence."""
     texts = [str(w).strip() for w in found.summary.get("warnings", ())]
-    return [capital(t) + ("" if t.endswith(".") else ".") for t in texts if t]
+    return [capital(ended(t)) for t in texts if t]
 
 
 def capital(text: str) -> str:
     """Text with its first letter large; the rest as it is, for it may hold names."""
     return text[:1].upper() + text[1:]
+
+
+def ended(text: str) -> str:
+    """Text that ends like a sentence, with one mark.
+
+    Examples
+    --------
+    >>> ended("Walk it"), ended("Is it worth keeping?"), ended("Look.")
+    ('Walk it.', 'Is it worth keeping?', 'Look.')
+    """
+    return text if text.endswith((".", "?", "!")) else f"{text}."
 
 
 def _leaves(found: Findings) -> str:

@@ -6,6 +6,7 @@ Whole decimetres from the tee: east, north and up. The page unpacks a hole when 
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -13,9 +14,9 @@ import shapely
 
 from lanewright.base.arrays import Floats
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
-from lanewright.publish.report.findings import Findings
-from lanewright.publish.report.spread import Spread
+from lanewright.publish.findings import Findings
 from lanewright.publish.report.subjects import Subject
+from lanewright.publish.spread import Spread
 
 POINTS = 4000
 """Most points of growth for one hole."""
@@ -26,7 +27,7 @@ _SHOWN = 0.06  # contacts of a ray per metre from which growth shows as a point
 _MESH = 40  # most cells of the ground's longer side
 
 
-def space_of(found: Findings, subject: Subject, spreads: list[Spread | None]) -> dict[str, Any]:
+def space_of(found: Findings, subject: Subject, spreads: Sequence[Spread | None]) -> dict[str, Any]:
     """Data of one hole, ready for JSON; `spreads` of its legs, where known."""
     grid = found.grid
     origin = subject.tee[0], subject.tee[1]

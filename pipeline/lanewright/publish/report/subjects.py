@@ -8,13 +8,11 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 
 from lanewright.base.arrays import Floats
-from lanewright.publish.report.findings import Findings
-
-Row = dict[str, Any]
+from lanewright.base.rows import Row, rows_of
+from lanewright.publish.findings import Findings
 
 MOST = 60
 """Cards on one page: three proposals of 18 holes and a few of the designer's own."""
@@ -66,17 +64,6 @@ class Subject:
     def length(self) -> float:
         """Level distance over all legs [m]."""
         return float(sum(leg["length_m"] for leg in self.legs))
-
-
-def rows_of(frame: gpd.GeoDataFrame | None) -> list[Row]:
-    """Rows without their geometry; what is empty is None."""
-    if frame is None:
-        return []
-    plain = pd.DataFrame(frame.drop(columns=frame.geometry.name)).astype(object)
-    return [
-        {str(k): v for k, v in row.items()}
-        for row in plain.where(plain.notna(), None).to_dict("records")
-    ]
 
 
 def subjects_of(found: Findings) -> list[Subject]:

@@ -8,8 +8,8 @@ import numpy as np
 from scipy.stats import norm, qmc
 
 from lanewright.base.arrays import Floats
+from lanewright.base.rows import Row
 from lanewright.flight.flight import TARGET, Flights, LevelFlights
-from lanewright.publish.report.subjects import Row
 
 THROWS = 511
 WHOLE = 14  # flights handed out whole
@@ -74,26 +74,9 @@ def spread_of(flights: Flights | None, leg: Row, path: Floats) -> Spread | None:
             break
     else:
         return None
-    even = qmc.Sobol(5, scramble=False).random(THROWS + 1)[1:]  # the first is a corner
-    draws = norm.ppf(even[:, :4])
-    margin = 1.0 + (table.apex_margin - 1.0) * even[:, 4]
-    nodes = slice(0, TARGET + 1)
-    flown = table.path[place, grade, arc, nodes].astype(float)
-    change = table.spread[place, grade, arc, :, nodes].astype(float)
-    thrown = flown[None] + np.einsum("tk,knj->tnj", draws[:, :3], change)
-    ahead, left = thrown[..., 0] * length, thrown[..., 1] * length
-    up = path[0, 2] + chord[2] * thrown[..., 0] + thrown[..., 2] * margin[:, None]
-    aim = np.radians(table.level.lateral_sd_deg) * draws[:, 3:]
-    ahead, left = ahead * np.cos(aim) - left * np.sin(aim), ahead * np.sin(aim) + left * np.cos(aim)
+    ahead, left, up = _thrown(table, (place, grade, arc), path)
     stations = np.linspace(0.0, length, _STATIONS)
-    aside, heights = np.full((2, THROWS, _STATIONS), np.nan)
-    # A disc may drop straight down at the end; what does not go on tells nothing new.
-    on = np.ones(ahead.shape, bool)
-    on[:, 1:] = np.diff(np.maximum.accumulate(ahead, axis=1), axis=1) > 1e-6
-    for i in range(THROWS):
-        there = ahead[i, on[i]]
-        aside[i] = np.interp(stations, there, left[i, on[i]], right=np.nan)
-        heights[i] = np.interp(stations, there, up[i, on[i]], right=np.nan)
+    aside, heights = _at(stations, ahead, left, up)
     enough = np.isfinite(aside).mean(0) > 0.3
     edges = (OUTER[0], INNER[0], INNER[1], OUTER[1])
     direction = chord[:2] / length
@@ -106,6 +89,39 @@ def spread_of(flights: Flights | None, leg: Row, path: Floats) -> Spread | None:
         np.nanpercentile(heights[:, enough], OUTER, axis=0),
         np.concatenate([xy, up[whole, :, None]], axis=-1)[:, ::4],
     )
+
+
+def _thrown(
+    table: LevelFlights, which: tuple[int, int, int], path: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Metres ahead and to the left of the release, and height, of each throw (throws, nodes)."""
+    chord = path[-1] - path[0]
+    length = float(np.hypot(chord[0], chord[1]))
+    even = qmc.Sobol(5, scramble=False).random(THROWS + 1)[1:]  # the first is a corner
+    draws = norm.ppf(even[:, :4])
+    margin = 1.0 + (table.apex_margin - 1.0) * even[:, 4]
+    nodes = slice(0, TARGET + 1)
+    flown = table.path[(*which, nodes)].astype(float)
+    change = table.spread[(*which, slice(None), nodes)].astype(float)
+    thrown = flown[None] + np.einsum("tk,knj->tnj", draws[:, :3], change)
+    ahead, left = thrown[..., 0] * length, thrown[..., 1] * length
+    up = path[0, 2] + chord[2] * thrown[..., 0] + thrown[..., 2] * margin[:, None]
+    aim = np.radians(table.level.lateral_sd_deg) * draws[:, 3:]
+    ahead, left = ahead * np.cos(aim) - left * np.sin(aim), ahead * np.sin(aim) + left * np.cos(aim)
+    return ahead, left, up
+
+
+def _at(stations: Floats, ahead: Floats, left: Floats, up: Floats) -> tuple[Floats, Floats]:
+    """Place to the left and height of each throw at distances from the release; NaN beyond it."""
+    aside, heights = np.full((2, len(ahead), stations.size), np.nan)
+    # A disc may drop straight down at the end; what does not go on tells nothing new.
+    on = np.ones(ahead.shape, bool)
+    on[:, 1:] = np.diff(np.maximum.accumulate(ahead, axis=1), axis=1) > 1e-6
+    for i, going in enumerate(on):
+        there = ahead[i, going]
+        aside[i] = np.interp(stations, there, left[i, going], right=np.nan)
+        heights[i] = np.interp(stations, there, up[i, going], right=np.nan)
+    return aside, heights
 
 
 def _arc(

@@ -1,0 +1,119 @@
+"""What page and book are made from: the results as published, and what stands behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from lanewright.base.grid import Grid
+from lanewright.flight.flight import Flights
+from lanewright.growth.columns import Columns
+from lanewright.publish.mapdata import MapData
+from lanewright.results import Scouting
+from lanewright.settings.config import Config
+from lanewright.visit.outing import Spot, as_published
+
+
+@dataclass(frozen=True)
+class Findings:
+    """A run's results as page and book need them.
+
+    Attributes
+    ----------
+    config
+        Settings of the run.
+    grid
+        Georeference of all arrays.
+    inside : (rows, cols)
+        Cells of the property.
+    layers
+        Frames by layer name as they go into the GeoPackage, rounded like there; a layer that the
+        run did not make is absent.
+    rasters
+        Arrays by raster name as they go into the GeoTIFFs; absent like layers.
+    summary
+        As in summary.json, without what tells of time.
+    columns
+        What stands on the land by layers of height; None without lidar.
+    flights
+        Throws of each level; None where unknown.
+    arrival
+        Where the round starts and ends, in the run's coordinates; None where not given.
+    trimmed
+        For each leg with planned work what it comes to: `leg_id`, `promised`, `leaf_on_promised`,
+        `reached`, `why`; None without.
+    proposals
+        Totals, terms and what each proposal gives up, as `layout.Layouts` tells them.
+    """
+
+    config: Config
+    grid: Grid
+    inside: NDArray[np.bool_]
+    layers: Mapping[str, gpd.GeoDataFrame]
+    rasters: Mapping[str, NDArray[Any]]
+    summary: Mapping[str, Any]
+    columns: Columns | None = None
+    flights: Flights | None = None
+    arrival: tuple[float, float] | None = None
+    trimmed: pd.DataFrame | None = None
+    proposals: Sequence[Mapping[str, Any]] = ()
+
+    @cached_property
+    def map_data(self) -> MapData:
+        """The land as drawings see it."""
+
+        def shapes(name: str) -> list[shapely.Geometry]:
+            frame = self.layer(name)
+            return list(frame.geometry) if frame is not None else []
+
+        trees = shapes("trees")
+        return MapData(
+            grid=self.grid,
+            ground=self.rasters["ground"],
+            canopy=self.rasters.get("canopy_height"),
+            columns=self.columns,
+            land=shapely.union_all(shapes("property")),
+            water=shapes("water"),
+            wet=shapes("wet_ground"),
+            stems=shapely.get_coordinates(trees).reshape(-1, 2),
+            blocked=self.config.legs.blocked_density,
+        )
+
+    def layer(self, name: str) -> gpd.GeoDataFrame | None:
+        """Rows of a layer; None where the run did not make it or it is empty."""
+        frame = self.layers.get(name)
+        return frame if frame is not None and len(frame) else None
+
+
+def findings_of(
+    config: Config,
+    scouting: Scouting,
+    layers: Mapping[str, gpd.GeoDataFrame],
+    rasters: Mapping[str, NDArray[Any]],
+    summary: Mapping[str, Any],
+    arrival: Spot | None = None,
+) -> Findings:
+    """Gather what the page needs; layers, rasters and summary as they are published."""
+    vegetation = scouting.vegetation
+    return Findings(
+        config=config,
+        grid=scouting.survey.grid,
+        inside=scouting.survey.inside,
+        layers={name: as_published(name, frame) for name, frame in layers.items()},
+        rasters=rasters,
+        # What tells of time would make equal results unequal pages.
+        summary={key: value for key, value in summary.items() if key != "stages"},
+        columns=vegetation.columns if vegetation is not None else None,
+        flights=scouting.flights,
+        trimmed=scouting.trim.per_leg if len(scouting.trim.per_leg) else None,
+        proposals=scouting.layouts.proposals,
+        arrival=(arrival.x, arrival.y) if arrival is not None else None,
+    )
