@@ -6,6 +6,7 @@ Exit codes: 0 done, 1 a bug of ours, 2 the input or settings are wrong, 130 inte
 from __future__ import annotations
 
 import errno
+import io
 import logging
 import sys
 import traceback
@@ -156,7 +157,7 @@ def _faults() -> Iterator[None]:
         yield
     except InputError as fault:
         err.print("error: ", style="bold red", end="")
-        err.print(str(fault), markup=False)
+        err.print(showable(str(fault)), markup=False)
         sys.exit(2)
     except KeyboardInterrupt:
         err.print("interrupted; a rerun takes up where this one stopped")
@@ -186,6 +187,40 @@ _FULL = {
 }
 
 
+def showable(text: str) -> str:
+    r"""A message as a terminal can show it: signs that steer terminals escaped, length bounded.
+
+    Examples
+    --------
+    >>> print(showable("a\x1b[31m.laz: does not exist"))
+    a\x1b[31m.laz: does not exist
+    """
+    plain = "".join(
+        sign if sign.isprintable() or sign == "\n" else sign.encode("unicode_escape").decode()
+        for sign in text
+    )
+    lines = [
+        line if len(line) <= LONGEST_LINE else line[: LONGEST_LINE // 2] + " … " + line[-200:]
+        for line in plain.split("\n")
+    ]
+    if len(lines) > MOST_LINES:
+        left = len(lines) - MOST_LINES
+        lines = [*lines[: MOST_LINES - 2], f"  and {left:,} more", *lines[-2:]]
+    return "\n".join(lines)
+
+
+LONGEST_LINE, MOST_LINES = 700, 40
+"""Characters of a line, and lines, of the longest message."""
+
+
+def _write_what_fits() -> None:
+    """Signs that the terminal's encoding lacks are written as escapes, not as an error."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
 def main() -> None:
     """Entry point of the command `lanewright`."""
+    _write_what_fits()
     app()

@@ -5,53 +5,59 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import yaml
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from lanewright.base.errors import InputError
-from lanewright.settings.base import Settings
+from lanewright.settings.base import Name, Pattern, Place, Settings, Title
+from lanewright.settings.document import read_document
+from lanewright.settings.faults import faults_in
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.ground import GroundSettings
 from lanewright.settings.ingest import CrsSettings, IngestSettings, KeepOut
 from lanewright.settings.lanes import LanesSettings
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.legs import LegsSettings
+from lanewright.settings.levels import all_levels
 from lanewright.settings.scene import SceneSettings
 from lanewright.settings.terrain import TerrainSettings
 from lanewright.settings.trim import TrimSettings
 from lanewright.settings.vegetation import VegetationSettings
 from lanewright.settings.visit import FieldSettings
 
+Coordinate = Annotated[float, Field(ge=-1e8, le=1e8, allow_inf_nan=False)]
+
 
 class Config(Settings):
     """One run over one property."""
 
-    name: Annotated[str, Field(min_length=1)] = Field(description="any title")
-    property: Path | None = Field(
+    name: Title = Field(description="any title")
+    property: Place | None = Field(
         None, description="polygon under study; omitted, the extent of the tiles is taken"
     )
-    points: tuple[str, ...] = Field((), description="LAS, LAZ or COPC files; patterns allowed")
-    elevation: tuple[str, ...] = Field((), description="terrain model GeoTIFFs; patterns allowed")
+    points: tuple[Pattern, ...] = Field((), description="LAS, LAZ or COPC files; patterns allowed")
+    elevation: tuple[Pattern, ...] = Field(
+        (), description="terrain model GeoTIFFs; patterns allowed"
+    )
     keep_out: tuple[KeepOut, ...] = Field((), description="land nobody may throw over or enter")
-    water: tuple[Path, ...] = Field((), description="known water, joined to what lidar shows")
-    own_holes: Path | None = Field(None, description="lines the designer drew, tee first")
-    designer: Path | None = Field(
+    water: tuple[Place, ...] = Field((), description="known water, joined to what lidar shows")
+    own_holes: Place | None = Field(None, description="lines the designer drew, tee first")
+    designer: Place | None = Field(
         None, description="GeoPackage with the designer's wishes; see designer-start.gpkg of a run"
     )
-    arrival: tuple[float, float] | None = Field(
+    arrival: tuple[Coordinate, Coordinate] | None = Field(
         None, description="x, y of the parking, in the CRS of the property file"
     )
     leaf_state: Literal["off", "on", "unknown"] = Field(
         "unknown", description="trees when the lidar was flown"
     )
-    levels: Annotated[tuple[str, ...], Field(min_length=1)] = Field(
+    levels: Annotated[tuple[Name, ...], Field(min_length=1, max_length=20)] = Field(
         ("blue", "red"), description="who will play"
     )
     holes: Annotated[int, Field(ge=1, le=72)] = Field(18, description="holes wanted")
     units: Literal["metres", "feet"] = Field(
         "metres", description="which of the two comes first where a reader meets a length"
     )
-    out: Path = Field(description="folder of the results")
+    out: Place = Field(description="folder of the results")
 
     crs: CrsSettings = CrsSettings()
     ingest: IngestSettings = IngestSettings()
@@ -81,7 +87,9 @@ class Config(Settings):
     @classmethod
     def _lower(cls, value: Any) -> Any:
         value = [value] if isinstance(value, str) else value
-        return [v.lower() if isinstance(v, str) else v for v in value] if value else value
+        if not isinstance(value, list | tuple):
+            return value
+        return [v.lower() if isinstance(v, str) else v for v in value]
 
     @field_validator("leaf_state", mode="before")
     @classmethod
@@ -114,40 +122,30 @@ def load(path: Path) -> Config:
         If the file cannot be read, is not YAML, or holds wrong keys or values; every fault is
         listed with the path of its key.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as err:
-        raise InputError(
-            path, f"the configuration cannot be read ({err})", "Check the path."
-        ) from None
-    try:
-        raw = yaml.safe_load(text)
-    except yaml.YAMLError as err:
-        raise InputError(path, f"not valid YAML: {err}", "Mend the line it names.") from None
-    if not isinstance(raw, dict):
-        raise InputError(path, "the configuration holds no keys", "Start from a file in configs/.")
+    raw = read_document(path)
     try:
         config = Config.model_validate(raw)
     except ValidationError as err:
         raise InputError(
-            path, _faults(err), "Known keys are listed in configs/every-setting.yaml."
+            path, faults_in(err, Config), "Known keys are listed in configs/every-setting.yaml."
         ) from None
-    return _anchored(config, path.resolve().parent)
+    config = _anchored(config, path.resolve().parent)
+    _known_levels(config)
+    return config
 
 
-def _faults(err: ValidationError) -> str:
-    lines = []
-    for fault in err.errors():
-        key = ".".join(str(part) for part in fault["loc"]) or "(top level)"
-        message = fault["msg"].removeprefix("Value error, ")
-        if fault["type"] == "extra_forbidden":
-            message = "unknown key; check the spelling or remove it"
-        elif fault["type"] == "missing":
-            message = "missing; it has no default"
-        else:
-            message = f"{message} (got {fault['input']!r})" if fault["loc"] else message
-        lines.append(f"\n  {key}: {message}")
-    return f"{len(lines)} setting{'s' if len(lines) > 1 else ''} to mend:" + "".join(lines) + "\n"
+def _known_levels(config: Config) -> None:
+    """Refuse levels that the table of levels does not hold."""
+    known = [level.name for level in all_levels(config.flight.levels_file)]
+    asked = [("levels", name) for name in config.levels]
+    if config.layout.level is not None:
+        asked.append(("layout.level", config.layout.level))
+    faults = [
+        f"{key}: no level is called {n!r}" for key, n in asked if n.strip().lower() not in known
+    ]
+    if faults:
+        raise InputError(faults[0].partition(":")[0], "; ".join(faults).partition(": ")[2],
+                         f"Choose from {', '.join(known)}.")  # fmt: skip
 
 
 def _anchored(config: Config, folder: Path) -> Config:

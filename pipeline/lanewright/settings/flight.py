@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
 
-from lanewright.settings.base import Settings
+from lanewright.settings.base import Place, Settings
 
 
 class FlightSettings(Settings):
@@ -26,7 +25,7 @@ class FlightSettings(Settings):
         description="discs in the bag: distance driver, stable fairway driver, overstable and "
         "understable control driver (Giljarhus et al. 2022); no others are published whole",
     )
-    levels_file: Path | None = Field(
+    levels_file: Place | None = Field(
         None,
         description="CSV of who plays in place of ours: start from configs/levels.csv and put in "
         "measured throws or a governing body's own tables",

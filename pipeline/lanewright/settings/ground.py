@@ -6,14 +6,14 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from lanewright.settings.base import Length, Metres, NotNegative, Positive, Settings, Share
+from lanewright.settings.base import Cell, Length, Metres, NotNegative, Positive, Settings, Share
 
 
 class FilterSettings(Settings):
     """What the ground filter takes for an object; defaults measured on the ISPRS filter test."""
 
-    cell: Metres = Field(1.0, description="side of the filter's raster cells in metres")
-    window: Metres = Field(
+    cell: Cell = Field(1.0, description="side of the filter's raster cells in metres")
+    window: Annotated[float, Field(ge=0.1, le=200, allow_inf_nan=False)] = Field(
         16.0, description="half the width in metres of the widest object that openings take off"
     )
     slope: Positive = Field(
@@ -34,7 +34,7 @@ class FilterSettings(Settings):
     low_depth: Metres = Field(
         2.0, description="metres below all but two returns around that make one a false low return"
     )
-    low_radius: Metres = Field(
+    low_radius: Annotated[float, Field(ge=0.1, le=200, allow_inf_nan=False)] = Field(
         15.0, description="metres around a return in which it must have others as low"
     )
     grow_above: Length = Field(
@@ -75,7 +75,7 @@ class GroundSettings(Settings):
     class2_share: Share = Field(
         0.10, description="class 2 points per last return from which the vendor's class is trusted"
     )
-    class2_density: Length = Field(
+    class2_density: NotNegative = Field(
         0.3, description="or class 2 points per square metre, met in nine of ten cells of 5 m"
     )
     class2_coverage: Share = Field(

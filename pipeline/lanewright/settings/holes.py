@@ -21,14 +21,14 @@ class HoleSettings(Settings):
         description="metres from where one throw ends to where the next may start; ours, the "
         "spacing of sites",
     )
-    max_bend: Annotated[float, Field(gt=0, le=180)] = Field(
+    max_bend: Annotated[float, Field(ge=0.001, le=180)] = Field(
         100.0, description="sharpest bend at a landing zone, degrees; ours"
     )
     free_bend: Annotated[float, Field(ge=0, le=180)] = Field(
         25.0,
         description="degrees up to which a hole may bend where nothing bars the straight way; ours",
     )
-    forced_bend: Annotated[float, Field(gt=0, le=180)] = Field(
+    forced_bend: Annotated[float, Field(ge=0.001, le=180)] = Field(
         60.0,
         description="degrees from which a bend cannot be thrown round, so that landing before it "
         "counts as a throw; common practice",
@@ -38,7 +38,7 @@ class HoleSettings(Settings):
         description="share of throws that must land on open, dry, gentle ground; misses of at most "
         "a third are fair (a senior designer's thirds, course design discussion of 2006)",
     )
-    landing_slope: Annotated[float, Field(gt=0, le=100)] = Field(
+    landing_slope: Annotated[float, Field(ge=0.001, le=100)] = Field(
         20.0, description="steepest ground to land on, percent; common practice"
     )
     gap_share: Share = Field(
@@ -88,16 +88,16 @@ class SafetySettings(Settings):
         (30.0, 18.0), description="past the basket on the line of play (100 and 60 ft)"
     )
     tees: Length = Field(10.0, description="from one tee to another; ours")
-    near_deg: Annotated[float, Field(gt=0, le=90)] = Field(
+    near_deg: Annotated[float, Field(ge=0.001, le=90)] = Field(
         15.0, description="half-angle of the danger cone before a tee, to 0.6 of the throw"
     )
-    far_deg: Annotated[float, Field(gt=0, le=90)] = Field(
+    far_deg: Annotated[float, Field(ge=0.001, le=90)] = Field(
         20.0, description="half-angle of that cone beyond"
     )
     cone_reach: Annotated[float, Field(ge=1, le=2)] = Field(
         1.25, description="length of that cone as a share of the throw"
     )
-    sds: Annotated[float, Field(gt=0, le=6)] = Field(
+    sds: Annotated[float, Field(ge=0.001, le=6)] = Field(
         2.5,
         description="standard deviations of the level's throws that the drawn fairway holds; 99 in "
         "100 throws",

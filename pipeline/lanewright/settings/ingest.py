@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field
 
-from lanewright.settings.base import Length, LengthUnit, Metres, Settings
+from lanewright.settings.base import CrsText, Length, LengthUnit, Place, Settings
 
 
 class KeepOut(Settings):
     """Land nobody may throw over or walk into."""
 
-    path: Path = Field(description="polygons or lines in any format a property may have")
+    path: Place = Field(description="polygons or lines in any format a property may have")
     buffer: Length = Field(0.0, description="metres kept free around each of them")
 
 
 class CrsSettings(Settings):
     """What to believe about coordinates and units where the files do not say, or lie."""
 
-    points: str | None = Field(
+    points: CrsText | None = Field(
         None, description="CRS of the point tiles, as EPSG:n or WKT, where the files have none"
     )
     horizontal_unit: LengthUnit | None = Field(
@@ -29,12 +28,12 @@ class CrsSettings(Settings):
     vertical_unit: LengthUnit | None = Field(
         None, description="unit of heights in the point tiles, where the files do not say"
     )
-    elevation: str | None = Field(None, description="CRS of the elevation tiles without one")
+    elevation: CrsText | None = Field(None, description="CRS of the elevation tiles without one")
     elevation_unit: LengthUnit | None = Field(
         None, description="unit of heights in the elevation tiles, where they do not say"
     )
-    vectors: str | None = Field(None, description="CRS of vector files that carry none")
-    working: str | None = Field(
+    vectors: CrsText | None = Field(None, description="CRS of vector files that carry none")
+    working: CrsText | None = Field(
         None, description="projected metric CRS to work in; by default the tiles' own or local UTM"
     )
 
@@ -42,7 +41,7 @@ class CrsSettings(Settings):
 class IngestSettings(Settings):
     """Reading tiles into the run's grid."""
 
-    cell: Metres | Literal["auto"] = Field(
+    cell: Annotated[float, Field(ge=0.1, le=10, allow_inf_nan=False)] | Literal["auto"] = Field(
         "auto",
         description="side of a grid cell in metres; auto takes 0.5 where first returns reach "
         "4 per square metre and 1.0 below",
@@ -55,6 +54,6 @@ class IngestSettings(Settings):
         (7, 18, 65, 66, 67),
         description="point classes never used: noise, and the artefact and virtual classes of IGN",
     )
-    stall_seconds: Annotated[float, Field(ge=5)] = Field(
+    stall_seconds: Annotated[float, Field(ge=5, le=86_400, allow_inf_nan=False)] = Field(
         60.0, description="give a tile up when reading it makes no headway for so long"
     )

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from lanewright.settings.base import Length, Metres, Settings, Share
+from lanewright.settings.base import Length, Metres, NotNegative, Settings, Share
 
 
 class LanesSettings(Settings):
@@ -20,7 +20,7 @@ class LanesSettings(Settings):
         description="and ends here; a release is at 1.3 to 1.5 m (Giljarhus et al. 2022) and a low "
         "throw rises little more; common practice, no source",
     )
-    blocked_density: Annotated[float, Field(gt=0, le=10)] = Field(
+    blocked_density: Annotated[float, Field(ge=0.001, le=10)] = Field(
         0.12,
         description="contact density per metre from which a layer is blocked; at 0.12 a disc among "
         "2 cm twigs has an even chance to cross half a metre",
@@ -41,7 +41,7 @@ class LanesSettings(Settings):
     most_unknown: Share = Field(
         0.5, description="lanes and openings of which more was bridged are left out"
     )
-    speck_area: Length = Field(
+    speck_area: NotNegative = Field(
         1.0,
         description="square metres; blocked columns that make up less within speck_reach are "
         "scattered hits, not a wall",
@@ -65,7 +65,7 @@ class LanesSettings(Settings):
         20.0, description="wider than this is open, no lane; common practice, no source"
     )
     min_length: Metres = Field(25.0, description="shorter lanes are left out")
-    max_bend: Annotated[float, Field(gt=0, le=180)] = Field(
+    max_bend: Annotated[float, Field(ge=0.001, le=180)] = Field(
         60.0,
         description="degrees one lane may turn from end to end before it is cut in two; a bend "
         "one curving throw can follow, common practice",
@@ -79,7 +79,7 @@ class LanesSettings(Settings):
         description="an opening holds a circle this wide; 40 ft, the short side of a wooded "
         "landing zone, common practice",
     )
-    min_opening: Length = Field(
+    min_opening: NotNegative = Field(
         290.0,
         description="smaller openings are left out, square metres; a wooded landing zone of 12 by "
         "24 m, common practice",

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from lanewright.settings.base import Length, Metres, NotNegative, Positive, Settings, Share
+from lanewright.settings.base import (
+    Length,
+    Metres,
+    Name,
+    NotNegative,
+    Place,
+    Positive,
+    Settings,
+    Share,
+)
 from lanewright.settings.holes import HoleSettings, SafetySettings
 
 
@@ -18,7 +26,7 @@ class WalkSettings(Settings):
         2.0, description="side in metres of the cells that walks are sought on"
     )
     # Tobler 1993: off paths six tenths of the speed on them.
-    off_path: Annotated[float, Field(gt=0, le=1)] = Field(
+    off_path: Annotated[float, Field(ge=0.001, le=1)] = Field(
         0.6, description="speed away from paths as a share of the speed on them"
     )
     wet: Annotated[float, Field(ge=1, le=100)] = Field(
@@ -27,7 +35,7 @@ class WalkSettings(Settings):
     very_wet: Annotated[float, Field(ge=1, le=100)] = Field(
         4.0, description="the same over very wet ground"
     )
-    steepest: Annotated[float, Field(gt=0, le=300)] = Field(
+    steepest: Annotated[float, Field(ge=0.001, le=300)] = Field(
         60.0, description="percent; steeper steps are not walked"
     )
     bridge: Length = Field(
@@ -71,7 +79,7 @@ class MixSettings(Settings):
     wooded: Share = Field(0.3, description="holes in lanes and tunnels")
     open: Share = Field(0.2, description="holes over open ground or along an edge")
     over_par_3: Share = Field(0.11, description="holes of par 4 and more")
-    total: tuple[Length, Length] | None = Field(
+    total: tuple[NotNegative, NotNegative] | None = Field(
         None,
         description="metres that all holes together should be long; by default 0.93 to 1.25 "
         "controlled tee throws of the level for each hole",
@@ -79,6 +87,12 @@ class MixSettings(Settings):
     same_finish: Annotated[int, Field(ge=1, le=18)] = Field(
         3, description="most holes in a row with the same finish"
     )
+
+    @model_validator(mode="after")
+    def _least_before_most(self) -> MixSettings:
+        if self.total is not None and self.total[0] > self.total[1]:
+            raise ValueError("total: the lower length comes first")
+        return self
 
 
 class WeightSettings(Settings):
@@ -130,7 +144,7 @@ class LayoutSettings(Settings):
     hole: HoleSettings = HoleSettings()
     safety: SafetySettings = SafetySettings()
 
-    level: str | None = Field(
+    level: Name | None = Field(
         None, description="level that layouts are made for; by default the best of the levels named"
     )
     proposals: Annotated[int, Field(ge=1, le=10)] = Field(3, description="layouts proposed")
@@ -143,7 +157,7 @@ class LayoutSettings(Settings):
     trim_hours: NotNegative | None = Field(
         None, description="most hours of trimming for a layout, by the high end of its range"
     )
-    paths: Path | None = Field(
+    paths: Place | None = Field(
         None, description="lines of existing paths: walks are faster on them, and keep-outs open"
     )
     walk: WalkSettings = WalkSettings()

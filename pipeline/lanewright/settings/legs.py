@@ -27,10 +27,10 @@ class SitesSettings(Settings):
     water_setback: Length = Field(
         7.6, description="metres a site keeps from water; 25 ft, common practice"
     )
-    tee_slope: Annotated[float, Field(gt=0, le=100)] = Field(
+    tee_slope: Annotated[float, Field(ge=0.001, le=100)] = Field(
         15.0, description="steepest ground for a tee, percent; common practice"
     )
-    basket_slope: Annotated[float, Field(gt=0, le=100)] = Field(
+    basket_slope: Annotated[float, Field(ge=0.001, le=100)] = Field(
         25.0, description="steepest ground for a basket, percent; common practice"
     )
     tee_room: Length = Field(
@@ -65,7 +65,7 @@ class ThrowSettings(Settings):
     trunk_sd: Metres = Field(
         0.75, description="how far a trunk may stand from where the tree was found, metres; ours"
     )
-    thin_stems_per_ha: Length = Field(
+    thin_stems_per_ha: NotNegative = Field(
         300.0,
         description="stems under canopy too thin for lidar to show, for the low end of the clear "
         "rate; US hardwoods hold 1,000 to 1,500 saplings of 2.5 to 12.7 cm, from memory",
@@ -81,9 +81,9 @@ class ThrowSettings(Settings):
 class ScoreSettings(Settings):
     """How much each score counts; only their ratios matter."""
 
-    clearance: Length = Field(0.6, description="a clear flight")
-    grade: Length = Field(0.25, description="gentle climb, side slope, tee and landing")
-    drainage: Length = Field(0.15, description="dry ground")
+    clearance: NotNegative = Field(0.6, description="a clear flight")
+    grade: NotNegative = Field(0.25, description="gentle climb, side slope, tee and landing")
+    drainage: NotNegative = Field(0.15, description="dry ground")
 
     @model_validator(mode="after")
     def _some_weight(self) -> ScoreSettings:
@@ -99,13 +99,13 @@ class LegsSettings(Settings):
     throw: ThrowSettings = ThrowSettings()
     score: ScoreSettings = ScoreSettings()
     buildings: BuildingSettings = BuildingSettings()
-    shortest: Metres | None = Field(
+    shortest: Annotated[float, Field(ge=1, le=400)] | None = Field(
         None, description="metres; by default the level's usual shortest par 3"
     )
-    longest: Metres | None = Field(
+    longest: Annotated[float, Field(ge=1, le=400)] | None = Field(
         None, description="metres; by default the level's controlled tee throw"
     )
-    blocked_density: Annotated[float, Field(gt=0, le=10)] = Field(
+    blocked_density: Annotated[float, Field(ge=0.001, le=10)] = Field(
         0.12,
         description="contact density per metre from which the search counts a layer as blocked; "
         "at 0.12 a disc among 2 cm twigs has an even chance to cross half a metre",
@@ -117,7 +117,9 @@ class LegsSettings(Settings):
     sectors: Annotated[int, Field(ge=1, le=360)] = Field(
         24, description="directions of each tee that keep a line of their own"
     )
-    band: Metres = Field(20.0, description="metres of length that do the same")
+    band: Annotated[float, Field(ge=1, le=400)] = Field(
+        20.0, description="metres of length that do the same"
+    )
     throws: Annotated[int, Field(ge=50, le=20000)] = Field(
         256, description="throws at each leg; the standard error is at most half over their root"
     )
@@ -130,7 +132,7 @@ class LegsSettings(Settings):
         description="share of throws that may end off the property or in a keep-out's buffer; legs "
         "above are dropped, the designer's own told; common practice, no source",
     )
-    roll_slope: Annotated[float, Field(gt=0, le=200)] = Field(
+    roll_slope: Annotated[float, Field(ge=0.001, le=200)] = Field(
         20.0,
         description="percent from which ground counts as steep enough for a disc to roll; common "
         "practice, no source",
@@ -163,3 +165,9 @@ class LegsSettings(Settings):
         description="standard errors by which another finish must be clear more often to take a "
         "leg over; fewer, and ties would all go one way",
     )
+
+    @model_validator(mode="after")
+    def _short_before_long(self) -> LegsSettings:
+        if self.shortest is not None and self.longest is not None and self.shortest >= self.longest:
+            raise ValueError("shortest must lie below longest")
+        return self

@@ -24,6 +24,8 @@ from __future__ import annotations
 
 import csv
 import math
+import re
+import stat
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -110,10 +112,14 @@ _RANGES = {
 """Columns that each level fills, and what throws of people can be: the strongest throw ever filmed
 left at some 40 m/s (from memory), the rest ours."""
 
+MOST_BYTES, MOST_LEVELS, MOST_FAULTS, LONGEST_NAME = 100_000, 20, 25, 60
+"""Bounds of a table of levels, of the faults listed, and of a level's name."""
+
+_NUMBER = re.compile(r"[+-]?[0-9]{1,12}(\.[0-9]{0,15})?")
+
 _BOUNDS = ("par3_most_m", "par4_most_m", "par5_most_m", "par6_most_m")
 
 
-@cache
 def all_levels(file: Path | None = None) -> tuple[Level, ...]:
     """Every level, best players first.
 
@@ -132,20 +138,36 @@ def all_levels(file: Path | None = None) -> tuple[Level, ...]:
     >>> [level.name for level in all_levels()]
     ['gold', 'blue', 'white', 'red', 'green']
     """
-    if file is None:
-        text = files("lanewright").joinpath("tables/levels.csv").read_text(encoding="utf-8")
-        return _levels_in(text, "levels.csv")
+    return _ours() if file is None else _levels_in(_text(file), file)
+
+
+@cache
+def _ours() -> tuple[Level, ...]:
+    text = files("lanewright").joinpath("tables/levels.csv").read_text(encoding="utf-8")
+    return _levels_in(text, "levels.csv")
+
+
+def _text(file: Path) -> str:
+    remedy = "Check flight: levels_file."
     try:
-        text = file.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as err:
-        raise InputError(
-            file, f"the table of levels cannot be read ({err})", "Check flight: levels_file."
-        ) from None
-    return _levels_in(text, file)
+        found = file.stat()
+        if not stat.S_ISREG(found.st_mode) or found.st_size > MOST_BYTES:
+            raise InputError(
+                file, "the table of levels cannot be read (it is no file of a few lines)", remedy
+            )
+        return file.read_text(encoding="utf-8-sig")
+    except (OSError, ValueError) as err:
+        reason = str(err)[:200]
+        raise InputError(file, f"the table of levels cannot be read ({reason})", remedy) from None
 
 
 def _levels_in(text: str, file: object) -> tuple[Level, ...]:
-    rows = list(csv.DictReader(text.splitlines()))
+    try:
+        rows = list(csv.DictReader(text.splitlines(), strict=True))
+    except csv.Error as err:
+        raise InputError(
+            file, f"the table of levels cannot be read ({err})", "Start from configs/levels.csv."
+        ) from None
     known = ["name", "rating_from", *_RANGES, *_BOUNDS]
     columns = [column for column in (rows[0] if rows else ()) if column is not None]
     faults = [f"column {c} is missing" for c in known[: -len(_BOUNDS)] if c not in columns]
@@ -153,17 +175,21 @@ def _levels_in(text: str, file: object) -> tuple[Level, ...]:
     if not rows:
         faults = ["it holds no level"]
     levels: list[Level] = []
-    if not faults:
+    if not faults and len(rows) <= MOST_LEVELS:
         for line, row in enumerate(rows, 2):
-            level = _level_in(row, f"line {line} ({row['name'] or 'no name'})", faults)
+            level = _level_in(row, f"line {line} ({(row['name'] or 'no name')[:20]})", faults)
             if level is not None:
                 levels.append(level)
         faults += _faults_of_order(levels)
+    if len(rows) > MOST_LEVELS:
+        faults = [f"it holds {len(rows):,} levels; {MOST_LEVELS} at most"]
     if faults:
+        shown = [f"\n  {fault[:200]}" for fault in faults[:MOST_FAULTS]]
+        shown += [f"\n  and {len(faults) - MOST_FAULTS:,} more"] * (len(faults) > MOST_FAULTS)
         raise InputError(
             file,
             f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in the table of levels:"
-            + "".join(f"\n  {fault}" for fault in faults) + "\n",
+            + "".join(shown) + "\n",
             "Start from configs/levels.csv.",
         )  # fmt: skip
     return tuple(levels)
@@ -174,19 +200,18 @@ def _level_in(row: dict[str, str], where: str, faults: list[str]) -> Level | Non
     before = len(faults)
 
     def number(column: str, low: float, high: float) -> float:
-        try:
-            value = float(row[column] or "")
-        except ValueError:
-            value = math.nan
+        text = (row[column] or "").strip()
+        # float() also takes underscores, words and the digits of other scripts.
+        value = float(text) if _NUMBER.fullmatch(text) else math.nan
         if not low <= value <= high:
-            faults.append(f"{where}: {column} is {row[column]!r}, not from {low:g} to {high:g}")
+            faults.append(f"{where}: {column} is {text[:40]!r}, not from {low:g} to {high:g}")
         return value
 
     if None in row:
         faults.append(f"{where}: more cells than columns")
     name = (row["name"] or "").strip().lower()
-    if not name:
-        faults.append(f"{where}: a level needs a name")
+    if not name or len(name) > LONGEST_NAME or not name.isprintable():
+        faults.append(f"{where}: a level needs a name of 1 to {LONGEST_NAME} signs")
     rating = None
     if (row["rating_from"] or "").strip():
         rating = number("rating_from", 1, 1200)

@@ -35,10 +35,10 @@ class TerrainSettings(Settings):
     pond_area: Annotated[float, Field(ge=1, le=10000)] = Field(
         25.0, description="square metres a closed hollow must cover to count as ponding"
     )
-    sink_depth: Annotated[float, Field(gt=0, le=100)] = Field(
+    sink_depth: Annotated[float, Field(ge=0.001, le=100)] = Field(
         3.0, description="metres deep from which a closed hollow is where the flow ends"
     )
-    pond_rise: Annotated[float, Field(gt=0, le=20)] = Field(
+    pond_rise: Annotated[float, Field(ge=0.001, le=20)] = Field(
         0.5, description="metres above the floor of a hollow that count as wet in a deep one"
     )
     wet_share: Share = Field(
@@ -60,7 +60,7 @@ class TerrainSettings(Settings):
     water_area: Annotated[float, Field(ge=1, le=10000)] = Field(
         20.0, description="square metres below which water seen by the lidar is left out"
     )
-    water_step: Annotated[float, Field(gt=0, le=5)] = Field(
+    water_step: Annotated[float, Field(ge=0.001, le=5)] = Field(
         0.25, description="metres between water levels that keep two water bodies apart"
     )
     # USGS Lidar Base Specification: a void is wider than four times the nominal pulse spacing. The
@@ -71,7 +71,7 @@ class TerrainSettings(Settings):
     void_width: Annotated[float, Field(ge=1, le=50)] = Field(
         4.0, description="metres such an area must be wide"
     )
-    void_relief: Annotated[float, Field(gt=0, le=5)] = Field(
+    void_relief: Annotated[float, Field(ge=0.001, le=5)] = Field(
         0.3, description="metres its rim may vary in height"
     )
     void_density: Annotated[float, Field(ge=0.05, le=20)] = Field(

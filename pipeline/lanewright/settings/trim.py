@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from lanewright.settings.base import Length, Metres, NotNegative, Positive, Settings, Share, Span
+from lanewright.settings.base import (
+    Length,
+    Metres,
+    NotNegative,
+    Place,
+    Positive,
+    Settings,
+    Share,
+    Span,
+)
 
 
 class WishSettings(Settings):
@@ -51,7 +59,7 @@ class RateSettings(Settings):
     haul: Span = Field(
         (1.0, 2.0), description="times the cutting time that hauling or chipping adds"
     )
-    productive: Annotated[float, Field(gt=0, le=1)] = Field(
+    productive: Annotated[float, Field(ge=0.001, le=1)] = Field(
         0.5, description="share of an hour that is work; the high end of hours is divided by it"
     )
 
@@ -71,7 +79,7 @@ class TrimSettings(Settings):
         description="legs that are not clear enough, planned at most; the designer's own always",
     )
     wished: WishSettings = WishSettings()
-    keep: Path | None = Field(
+    keep: Place | None = Field(
         None, description="trees and patches that stay: points or polygons in any vector file"
     )
     keep_reach: Metres = Field(
@@ -100,7 +108,7 @@ class TrimSettings(Settings):
     throws: Annotated[int, Field(ge=50, le=5000)] = Field(
         400, description="throws at each leg that the choice rests on; the promise takes others"
     )
-    least_density: Annotated[float, Field(gt=0, le=5)] = Field(
+    least_density: Annotated[float, Field(ge=0.001, le=5)] = Field(
         0.05,
         description="contacts per metre below which growth is too thin to be pointed out to a "
         "crew; it stays; ours",
@@ -115,7 +123,7 @@ class TrimSettings(Settings):
     buffer: Length = Field(
         15.0, description="metres from water within which nothing is cut; 50 ft, common practice"
     )
-    effort: Annotated[float, Field(gt=0, le=1000)] = Field(
+    effort: Annotated[float, Field(ge=0.001, le=1000)] = Field(
         0.3,
         description="time the solver may take for a leg before the gap is told, in its own "
         "deterministic measure, about seconds",

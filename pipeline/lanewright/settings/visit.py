@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -16,7 +16,7 @@ class FieldSettings(Settings):
     paper: Literal["a5", "half-letter"] = Field(
         "a5", description="page of the field book: 148 x 210 mm or 5.5 x 8.5 in"
     )
-    visit: date | None = Field(
+    visit: Annotated[date, Field(ge=date(1980, 1, 1), le=date(2200, 1, 1))] | None = Field(
         None,
         description="day of the walk, as 2026-03-14: tells how old the survey will be then; "
         "without it the book says when the survey was flown and leaves the sum to the reader",
