@@ -14,7 +14,7 @@ from lanewright.land.terrain import Terrain
 from lanewright.layout.proposals import Layouts
 from lanewright.legs.legs import Legs
 from lanewright.legs.scene import Scene
-from lanewright.trim.plan import Trim
+from lanewright.trim.tables import Trim
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ import numba
 from lanewright.flight.flight import fly_throws
 from lanewright.legs.legs import find_legs
 from lanewright.legs.scene import build_scene
+from lanewright.legs.thrower import thrower_of
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import levels_named
@@ -43,7 +44,7 @@ def main() -> None:
     for count in (8, wanted // 2, wanted):  # the first warms up
         before = time.perf_counter(), time.process_time()
         held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        got = trim.plan_legs(growth, flights, table.head(count), settings)
+        got = trim.plan_legs(growth, thrower_of(scene, flights, settings), table.head(count))
         clock, cpu = time.perf_counter() - before[0], time.process_time() - before[1]
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         facts = got.facts

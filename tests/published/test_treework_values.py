@@ -30,7 +30,7 @@ import pytest
 from lanewright.base.units import FOOT
 from lanewright.settings.trim import RateSettings, TrimSettings
 from lanewright.trim import treework
-from lanewright.trim.plan import STEEP_PCT
+from lanewright.trim.wording import STEEP_PCT
 
 SETTINGS = TrimSettings()
 

@@ -13,14 +13,14 @@ from lanewright.legs import throwing
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.trim import TrimSettings
 from lanewright.trim.leastwork import Case, by_worth
-from lanewright.trim.pieces import (
+from lanewright.trim.standing import (
     _FROM_GROUND,
-    _GAP,
     BRUSH,
+    GAP,
     LIMBS,
     NO_TREE,
     Growth,
-    _belongs,
+    belongs,
     cells_of_voxels,
     outline,
     trunk_shares,
@@ -39,11 +39,11 @@ def growth(*things, trees=()):
     )  # fmt: skip
 
 
-def belongs(g, x, y, height):
+def owner_at(g, x, y, height):
     row, col = g.scene.grid.rowcol(
         np.array([leg_worlds.LEFT + x]), np.array([leg_worlds.BOTTOM + y])
     )
-    action, tree = _belongs(g, row, col, np.array([int(height * 4)]))
+    action, tree = belongs(g, row, col, np.array([int(height * 4)]))
     return int(action[0]), int(tree[0])
 
 
@@ -51,25 +51,25 @@ def test_growth_from_the_ground_is_brush_and_what_hangs_is_the_trees():
     tree = Tree(30, 30, height=15, crown=8, base=5.0)
     g = growth(Grown(28, 28, 30, 30, 0, 2.0, 1.0), Grown(31, 31, 33, 33, 2.0, 4.0, 1.0),
                Grown(26, 30, 28, 32, 5.0, 9.0, 1.0), trees=(tree,))  # fmt: skip
-    assert belongs(g, 29, 29, 1.0) == (BRUSH, NO_TREE)
-    assert belongs(g, 32, 32, 3.0) == (LIMBS, 0)  # hangs below the crown base, off the ground
-    assert belongs(g, 27, 31, 7.0) == (LIMBS, 0)
+    assert owner_at(g, 29, 29, 1.0) == (BRUSH, NO_TREE)
+    assert owner_at(g, 32, 32, 3.0) == (LIMBS, 0)  # hangs below the crown base, off the ground
+    assert owner_at(g, 27, 31, 7.0) == (LIMBS, 0)
 
 
 def test_shrubs_that_lidar_took_for_trees_are_brush():
     g = growth(Grown(28, 28, 32, 32, 0, 4.0, 1.0), trees=(Tree(30, 30, height=4.0, crown=4),))
-    assert belongs(g, 30, 30, 3.0) == (BRUSH, NO_TREE)
+    assert owner_at(g, 30, 30, 3.0) == (BRUSH, NO_TREE)
 
 
 def test_a_crown_down_to_the_ground_is_limbs_not_brush():
     g = growth(Grown(28, 28, 32, 32, 0.5, 8.0, 1.0),
                trees=(Tree(30, 30, height=9, crown=5, base=0.5),))  # fmt: skip
-    assert belongs(g, 30, 30, 1.5) == (LIMBS, 0)
+    assert owner_at(g, 30, 30, 1.5) == (LIMBS, 0)
 
 
 def test_high_growth_of_no_known_tree_is_limbs_of_none():
     g = growth(Grown(28, 28, 32, 32, 3.0, 6.0, 1.0))
-    assert belongs(g, 30, 30, 4.0) == (LIMBS, NO_TREE)
+    assert owner_at(g, 30, 30, 4.0) == (LIMBS, NO_TREE)
 
 
 @settings(max_examples=30, deadline=None)
@@ -79,13 +79,13 @@ def test_brush_tops_agree_with_a_walk_up_each_column(seed, share):
     density = (rng.random((5, 6, 64)) < share).astype(np.uint8)
     thick = np.arange(256) > 0
     out = np.zeros((5, 6), np.uint8)
-    kernels.brush_tops(density, thick, _FROM_GROUND, _GAP, out)
+    kernels.brush_tops(density, thick, _FROM_GROUND, GAP, out)
     for r in range(5):
         for c in range(6):
             there = np.flatnonzero(density[r, c])
             top = 0
             if there.size and there[0] <= _FROM_GROUND:
-                gaps = np.flatnonzero(np.diff(there) - 1 > _GAP)
+                gaps = np.flatnonzero(np.diff(there) - 1 > GAP)
                 top = there[gaps[0] if gaps.size else -1] + 1
             assert out[r, c] == top
 

@@ -14,13 +14,16 @@ from every_set import brute_force
 from lanewright.flight.flight import fly_throws
 from lanewright.legs import throwing
 from lanewright.legs.scene import Scene
+from lanewright.legs.thrower import thrower_of
 from lanewright.legs.throwing import Lines
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
 from lanewright.settings.trim import TrimSettings
+from lanewright.trim import oneleg
 from lanewright.trim import plan as trim
-from lanewright.trim.pieces import cells_of_voxels
+from lanewright.trim.oneleg import planned_legs
+from lanewright.trim.standing import cells_of_voxels
 from leg_worlds import score_own
 from trim_worlds import Grown, Tree, grown
 
@@ -53,7 +56,7 @@ def given(flights, legs):
 def planned(world: Scene, given, settings: TrimSettings = TRIM, keep: trim.Keep = ()):
     flights, legs = given
     growth, said = trim.growth_of(world, settings, LEGS, keep)
-    return trim.plan_legs(growth, flights, legs, LEGS, warnings=said)
+    return trim.plan_legs(growth, thrower_of(world, flights, LEGS), legs, warnings=said)
 
 
 def wishing(share: float, **more) -> TrimSettings:
@@ -125,7 +128,7 @@ def test_the_choice_of_a_leg_is_the_least_of_all_sets(given, monkeypatch):
     things = [SCREEN, replace(WALL, top=100.25), Grown(133, 95, 136, 101, 0, 2.5, 1.0)]
     world = grown(*things, trees=(POLE_TREE,))
     seen = []
-    real = trim.choose
+    real = oneleg.choose
 
     def both(case, wanted, effort):
         got = real(case, wanted, effort)
@@ -133,7 +136,7 @@ def test_the_choice_of_a_leg_is_the_least_of_all_sets(given, monkeypatch):
             seen.append((got.cost, brute_force(case, wanted).cost))
         return got
 
-    monkeypatch.setattr(trim, "choose", both)
+    monkeypatch.setattr(oneleg, "choose", both)
     planned(world, given, wishing(0.8))
     assert seen
     for ours, least in seen:
@@ -152,12 +155,11 @@ def removed(world: Scene, growth, work, out_pieces) -> Scene:
 
 
 def chosen_voxels(growth, flights, legs):
-    """Voxels of the pieces that a plan chose, told by planning again."""
-    contacts = throwing.contacts_of(growth.scene, LEGS.throw, "off")
+    """Voxels of the pieces that a plan chose, found by planning again."""
+    thrower = thrower_of(growth.scene, flights, LEGS)
     return [
         p.pieces.voxels[j]
-        for p in trim._planned(growth, contacts, flights.levels[0], legs, LEGS.throws,
-                               growth.settings)
+        for p in planned_legs(growth, thrower.contacts, thrower.players[0], legs, LEGS.throws)
         for j in np.flatnonzero(p.chosen)
     ]  # fmt: skip
 
@@ -188,7 +190,7 @@ def test_removing_the_pieces_and_throwing_again_gives_what_was_promised(given, w
     flights, legs = given
     settings = wishing(wished)
     growth, _ = trim.growth_of(world, settings, LEGS, ())
-    out = trim.plan_legs(growth, flights, legs, LEGS)
+    out = trim.plan_legs(growth, thrower_of(world, flights, LEGS), legs)
     (leg,) = out.per_leg.to_dict("records")
     # Before the work: the very throws that score a leg.
     level = flights.levels[0]
@@ -237,7 +239,7 @@ def test_promise_of_felling_holds_too(given):
     flights, legs = given
     settings = wishing(0.97, fell_price=1.0)
     growth, _ = trim.growth_of(world, settings, LEGS, ())
-    out = trim.plan_legs(growth, flights, legs, LEGS)
+    out = trim.plan_legs(growth, thrower_of(world, flights, LEGS), legs)
     (leg,) = out.per_leg.to_dict("records")
     assert leg["felled"] >= 1
     assert leg["promised"] > leg["clear_rate"]
@@ -310,33 +312,6 @@ def test_keep_list_off_the_property_is_warned_of_with_distances(given):
     assert "no tree was found within 2 m of its point 2" in said[1]
 
 
-def test_low_limbs_in_a_row_make_one_sentence_for_the_crew(given):
-    boxes, trees = [], []
-    for x in (78, 85, 92, 99, 106):
-        boxes.append(Grown(x - 1, 100.5, x + 1, 107, 2.5, 5.0, 4.0))
-        trees.append(Tree(x, 106.5, base=2.5, crown=10))
-    out = planned(grown(*boxes, trees=tuple(trees)), given, wishing(0.98))
-    (row,) = out.raises.to_dict("records")
-    assert row["side"] == "left"
-    assert row["height_m"] == 5.0
-    assert abs(row["from_m"] - 18) <= 8
-    assert abs(row["to_m"] - 46) <= 8
-    assert row["text"].startswith("raise the canopy to 5.0 m (16 ft) from")
-
-
-def test_curve_starts_bare_passes_the_plan_and_never_falls(given):
-    out = planned(grown(*MIXED, trees=(POLE_TREE,)), given, wishing(0.5))
-    (leg,) = out.per_leg.to_dict("records")
-    curve = out.curves
-    assert curve["clear_rate"].iloc[0] == leg["clear_rate"]
-    assert (curve["clear_rate"].diff().dropna() >= 0).all()
-    assert (curve["hours_high"].diff().dropna() > 0).all()
-    at = curve.iloc[leg["pieces"]]
-    assert at["clear_rate"] == pytest.approx(leg["promised"])
-    assert at["hours_low"] == pytest.approx(leg["hours_low"])
-    assert curve["clear_rate"].iloc[-1] == pytest.approx(leg["most"])
-
-
 def test_a_clear_leg_needs_nothing(given):
     out = planned(grown(), given)
     (leg,) = out.per_leg.to_dict("records")
@@ -353,7 +328,6 @@ def test_crown_share_is_flagged_past_a_quarter(given):
     limbs = out.work[out.work["chosen"] & (out.work["action"] == "take limbs")]
     assert (limbs["crown_share"] > 0.25).all()
     assert limbs["flag"].str.contains("more than a quarter").all()
-    assert (out.trees["crown_share"] > 0.25).all()
     assert any("a quarter of the live crown" in w for w in out.warnings)
     # A tall tree that loses a few low limbs is not.
     tall = Tree(80, 104.5, height=24.0, base=2.5, crown=14.0)
@@ -387,11 +361,11 @@ def test_legs_are_planned_that_need_it_all_over_the_land():
     own = table["origin"] == "own"
     assert (~own).sum() == 40
     assert set(table[~own]["leg_id"]) <= set(wanted)
-    wished = table["lane_kind"].map(lambda kind: trim.wished_of(kind, settings))
+    wished = table["lane_kind"].map(lambda kind: oneleg.wished_of(kind, settings))
     assert (table[["clear_rate", "clear_rate_leaf_on"]].min(axis=1) < wished).all()
     # None of those asked for is left out that is clear as it is, and none is planned for nothing.
     done = legs.iloc[clear]
-    kind = done["lane_kind"].map(lambda kind: trim.wished_of(kind, settings))
+    kind = done["lane_kind"].map(lambda kind: oneleg.wished_of(kind, settings))
     assert (done["clear_rate_leaf_on"] >= kind).all()
     assert not set(hard) & set(clear)
     # Spread: no square of 50 m has a second leg before every square with one has its first.
@@ -402,8 +376,9 @@ def test_legs_are_planned_that_need_it_all_over_the_land():
 
 def test_clear_legs_have_a_row_without_work(given):
     flights, legs = given
-    growth, _ = trim.growth_of(leg_worlds.bare(), TRIM, LEGS, ())
-    out = trim.plan_legs(growth, flights, legs.head(0), LEGS, clear=legs)
+    world = leg_worlds.bare()
+    growth, _ = trim.growth_of(world, TRIM, LEGS, ())
+    out = trim.plan_legs(growth, thrower_of(world, flights, LEGS), legs.head(0), clear=legs)
     (row,) = out.per_leg.to_dict("records")
     assert row["reached"]
     assert row["hours_high"] == 0

@@ -19,13 +19,15 @@ from lanewright.growth.columns import blocked
 from lanewright.growth.vegetation import VegetationSettings, sort_vegetation
 from lanewright.legs import throwing
 from lanewright.legs.scene import Scene
+from lanewright.legs.thrower import thrower_of
 from lanewright.legs.throwing import Lines
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
 from lanewright.settings.trim import TrimSettings
 from lanewright.trim import plan as trim
-from lanewright.trim.pieces import TREE, cells_of_voxels
+from lanewright.trim.oneleg import planned_legs
+from lanewright.trim.standing import TREE, cells_of_voxels
 from leg_worlds import score_legs
 from memory import MemoryPoints, make_points
 
@@ -84,9 +86,9 @@ def done(wood):
     legs = score_legs(world, flights, LEGS, leaf_state="on").legs
     legs = legs[legs["clear_rate"].between(0.15, 0.55)].iloc[::3].head(25)
     growth, _ = trim.growth_of(world, TRIM, LEGS, ())
-    out = trim.plan_legs(growth, flights, legs, LEGS)
-    contacts = throwing.contacts_of(world, LEGS.throw, "on")
-    plans = list(trim._planned(growth, contacts, flights.levels[0], legs, LEGS.throws, TRIM))
+    thrower = thrower_of(replace(world, leaf_state="on"), flights, LEGS)
+    out = trim.plan_legs(growth, thrower, legs)
+    plans = list(planned_legs(growth, thrower.contacts, thrower.players[0], legs, LEGS.throws))
     return world, flights.levels[0], legs, growth, out, plans
 
 

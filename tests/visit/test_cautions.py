@@ -13,7 +13,7 @@ from lanewright.base.grid import Grid
 from lanewright.base.schema import conform
 from lanewright.settings.trim import TrimSettings
 from lanewright.trim import treework
-from lanewright.trim.plan import Trim, _nothing
+from lanewright.trim.tables import Trim, no_trim
 from lanewright.visit.cautions import WIRE_REACH, list_cautions
 
 CRS = "EPSG:32616"
@@ -50,7 +50,7 @@ def wires(*rows):
 
 def trimmed(*pieces) -> Trim:
     """Trim with chosen pieces, each (action, x, y, high)."""
-    empty = _nothing(GRID)
+    empty = no_trim(GRID)
     work = gpd.GeoDataFrame(
         {"chosen": [True] * len(pieces), "action": [p[0] for p in pieces],
          "high_m": [float(p[3]) for p in pieces]},

@@ -48,7 +48,8 @@ from lanewright.legs.throwing import UNDER_CANOPY
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.levels import Level
 from lanewright.store import stage
-from lanewright.trim.plan import Trim, with_hours
+from lanewright.trim.plan import with_hours
+from lanewright.trim.tables import Trim
 
 log = logging.getLogger(__name__)
 

@@ -18,7 +18,7 @@ from lanewright.land.survey import Survey
 from lanewright.land.terrain import Terrain
 from lanewright.settings.trim import TrimSettings
 from lanewright.trim import treework
-from lanewright.trim.plan import Trim
+from lanewright.trim.tables import Trim
 
 WIRE_REACH = 7.6
 """Metres (25 ft) from a mapped line within which work is flagged; common practice, no source,
