@@ -13,11 +13,16 @@ from lanewright.kernels.columns import (
     GROUND,
     SOLID,
     VEGETATION,
+    Counts,
+    Rays,
+    States,
+    Window,
     bilinear,
     closed,
+    encode,
     march,
     mean_density,
-    settle,
+    states,
     window_sum,
 )
 
@@ -117,11 +122,12 @@ def march_compiled(returns, ground, left, top, reach, shift=0, layer_shift=0):
     shape = (-(-rows // 2**shift), -(-cols // 2**shift), LAYERS >> layer_shift)
     counts = [np.zeros(shape, np.int32) for _ in range(3)]
     solid = np.zeros(ground.shape, np.uint64)
-    march(
+    rays = Rays(
         x.astype(float), y.astype(float), z.astype(float), dx.astype(float), dy.astype(float),
         weight.astype(np.int32), path.astype(np.int32), kind.astype(np.uint8),
-        ground, left, top, CELL, LAYER, reach, shift, layer_shift, *counts, solid,
     )  # fmt: skip
+    window = Window(ground, left, top, CELL, LAYER, reach, shift, layer_shift)
+    march(rays, window, Counts(*counts), solid)
     return (*counts, solid)
 
 
@@ -197,56 +203,47 @@ def test_window_sums_like_plain_sums(seed, rows, cols, half, up, floor):
     np.testing.assert_array_equal(window_sum(counts, half, up, floor), plain)
 
 
-def settle_plainly(counts, prior, solid, at, strength, own, enough):
-    """Codes and masks of one voxel by the formula, in double precision."""
-    r, c, k = at
-    mean = float(prior)
-    for n, hold in ((1, strength), (2, strength), (3, strength), (0, own)):
-        stops, passes = counts[2 * n][at] / 840, counts[2 * n + 1][at] * LAYER / 840
-        mean = (hold * mean + stops) / (hold + passes)
-    seen = counts[8][at] * LAYER / 840
-    full = seen + counts[9][at] * LAYER / 840
-    is_solid = bool(int(solid[r, c]) >> k & 1)
-    hit = counts[0][at] > 0 or is_solid
-    searched = seen >= enough or hit
-    return mean, is_solid, hit, searched, full >= enough and not searched
-
-
-def test_states_and_codes_like_the_formula():
+def test_states_like_the_rule():
     rng = np.random.default_rng(5)
     shape = (6, 7, LAYERS)
-    counts = [
+    passes, stops, shaded = (
         (rng.integers(0, 4000, shape) * (rng.random(shape) < 0.5)).astype(np.int32)
-        for _ in range(10)
-    ]
-    prior = rng.uniform(0, 0.5, (4, 4, 32)).astype(np.float32)
-    solid = (rng.integers(0, 2**63, (6, 7), dtype=np.uint64) << np.uint64(1)) * np.uint64(1)
+        for _ in range(3)
+    )
+    solid = rng.integers(0, 2**63, (6, 7), dtype=np.uint64) << np.uint64(1)
     solid[rng.random((6, 7)) < 0.6] = 0
-    hit, searched, occluded = (np.zeros((4, 4), np.uint64) for _ in range(3))
-    code = np.zeros((4, 4, LAYERS), np.uint8)
-    settle(
-        *counts, prior, 1, solid, 1, 2, LAYER / 840, 1 / 840, 0.5, 1.0, 0.6, -12, 255,
-        hit, searched, occluded, code,
-    )  # fmt: skip
+    out = States(*(np.zeros((4, 4), np.uint64) for _ in range(3)))
+    states(Counts(passes, stops, shaded), solid, (1, 2), LAYER / 840, 0.6, out)
     kinds = set()
     for row in range(4):
         for col in range(4):
             for k in range(LAYERS):
                 at = (row + 1, col + 2, k)
-                mean, is_solid, *states = settle_plainly(
-                    counts, prior[row, col, k // 2], solid, at, 0.5, 1.0, 0.6
-                )
-                bits = [int(m[row, col]) >> k & 1 for m in (hit, searched, occluded)]
-                assert bits == states
-                kinds.add(tuple(bits))
-                read = DENSITY_TABLE[code[row, col, k]]
-                if is_solid:
-                    assert code[row, col, k] == 255
-                elif mean < 2.0**-12:
-                    assert read == 0.0
-                else:
-                    assert read == pytest.approx(min(mean, 14.75), rel=1 / 32 + 1e-4)
+                seen = passes[at] * LAYER / 840
+                full = seen + shaded[at] * LAYER / 840
+                hit = stops[at] > 0 or bool(int(solid[at[:2]]) >> k & 1)
+                searched = seen >= 0.6 or hit
+                bits = tuple(int(mask[row, col]) >> k & 1 for mask in out)
+                assert bits == (hit, searched, full >= 0.6 and not searched)
+                kinds.add(bits)
     assert kinds == {(1, 1, 0), (0, 1, 0), (0, 0, 1), (0, 0, 0)}
+
+
+def test_codes_are_the_nearest_of_the_table():
+    rng = np.random.default_rng(6)
+    density = np.exp(rng.uniform(-10, 4, (6, 7, LAYERS))).astype(np.float32)
+    solid = rng.integers(0, 2**63, (6, 7), dtype=np.uint64)
+    solid[rng.random((6, 7)) < 0.6] = 0
+    code = np.zeros((4, 4, LAYERS), np.uint8)
+    encode(density, solid, (1, 2), -12, 255, code)
+    for row, col, k in np.ndindex(code.shape):
+        mean, read = density[row + 1, col + 2, k], DENSITY_TABLE[code[row, col, k]]
+        if int(solid[row + 1, col + 2]) >> k & 1:
+            assert code[row, col, k] == 255
+        elif mean < 2.0**-12:
+            assert read == 0.0
+        else:
+            assert read == pytest.approx(min(mean, 14.75), rel=1 / 32 + 1e-4)
 
 
 @given(st.lists(st.integers(0, 255), min_size=LAYERS, max_size=LAYERS), st.integers(0, 255))

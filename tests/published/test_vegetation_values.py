@@ -34,7 +34,7 @@ from scipy.ndimage import maximum_filter
 from lanewright.base.grid import Grid
 from lanewright.growth.trees import crown_width, stem_diameter_cm
 from lanewright.growth.vegetation import Vegetation, sort_vegetation
-from lanewright.kernels.columns import VEGETATION, march
+from lanewright.kernels.columns import VEGETATION, Counts, Rays, Window, march
 from lanewright.settings.vegetation import VegetationSettings
 from lanewright.sources.points import Points
 from memory import MemoryPoints, make_points, take
@@ -50,11 +50,9 @@ def counted(stop_at, passing, kind=VEGETATION):
     kinds = np.r_[np.full(len(stop_at), kind), np.zeros(passing)].astype(np.uint8)
     passes, stops, shaded = (np.zeros((1, 1, 64), np.int32) for _ in range(3))
     zero, weight = np.zeros(n), np.full(n, 840, np.int32)
-    march(
-        zero + 0.5, zero + 0.5, z, zero, zero, weight, weight, kinds,
-        np.zeros((1, 1), np.float32), 0.0, 1.0, 1.0, 0.25, 1.0, 0, 0,
-        passes, stops, shaded, np.zeros((1, 1), np.uint64),
-    )  # fmt: skip
+    rays = Rays(zero + 0.5, zero + 0.5, z, zero, zero, weight, weight, kinds)
+    window = Window(np.zeros((1, 1), np.float32), 0.0, 1.0, 1.0, 0.25, 1.0, 0, 0)
+    march(rays, window, Counts(passes, stops, shaded), np.zeros((1, 1), np.uint64))
     return passes[0, 0, 40:44].sum() / 840 * 0.25, stops[0, 0, 40:44].sum() / 840
 
 

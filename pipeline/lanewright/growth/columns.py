@@ -19,30 +19,8 @@ three, n pulses without contact rule out at 95 % only what stops more than 3/n o
 
 Density
 -------
-Where pulses stop at random along their way at a rate λ per metre (Beer-Lambert), stops / passes
-is the likeliest λ, whatever part of the path was cut short: an exponential lifetime with
-censoring. One voxel holds half a pulse-metre at 8 pulses/m2 and proves nothing by itself, so
-evidence is pooled from afar to near by a chain of Gamma priors. The mean of the survey at that
-height is the prior of a neighbourhood 8 m wide; this one of a window 3.5 m wide and 6 m high, then
-of 2.5 by 4 m, then of 1.5 by 1.75 m, then of the voxel. At each step
-
-    mean = (strength * mean before + stops) / (strength + passes)
-
-with a `strength` of one metre of path, two for the voxel. So small a strength lets each step
-believe its own evidence where it has any. That is what keeps lanes: a window that found nothing on
-20 m of path divides the density of the wood around by 20, and the steps multiply. A homogeneous
-wood still comes back with its mean, since each step is unbiased about it. Windows are higher than
-wide, for lanes and thickets are; nearest to the ground, in the lowest half metre, ranges blur into
-the ground, and these two layers are pooled among themselves only.
-
-Windows and strengths were chosen on planted land: on 40,000 lines of 30 and 60 m through the demo
-wood the chance to pass, for an object stopped 3 or 11.5 times as often as a ray, comes out as it is
-(Kullback-Leibler loss 0.02-0.04; where 0.7 to 0.97 is told, 0.75-0.9 is true), and the middle of
-lanes 4 m wide stays open at 2, 8 and 20 pulses/m2. Flatter windows or twice the strength closed
-roofed lanes at 2 pulses/m2, half the strength told 0.85 where 0.6 was true.
-
-How well it does, in planted woods of the demo's simulator (tests/test_columns.py has the worlds):
-see `STATED_ERROR`.
+How it comes from stops and passes stands in `lanewright.growth.density`; how well it does, in
+planted woods of the demo's simulator, in `STATED_ERROR`.
 
 What is solid (buildings from the ground to the roof, wires, bridges) never counts as vegetation and
 has a code of its own.
@@ -60,6 +38,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from lanewright.base.grid import Grid
+from lanewright.growth import density as estimating
+from lanewright.growth.density import BAND_SHIFT, BLURRED_LAYERS, contact_density, half_width
 from lanewright.growth.pulses import UNIT, Rays
 from lanewright.kernels import columns as kernels
 from lanewright.settings.vegetation import VegetationSettings
@@ -68,27 +48,25 @@ Counts = NDArray[np.int32]
 Masks = NDArray[np.uint64]
 
 LAYERS = 64
-LAYER_HEIGHT = 0.25
-"""Of a layer [m]: 64 of them hold 16 m, all that a disc uses."""
+"""16 m of them, all that a disc uses."""
 
-BLURRED_LAYERS = 2
-"""Layers from the ground up where ranges blur into the ground."""
+LAYER_HEIGHT = estimating.LAYER_HEIGHT
+"""Of a layer [m]."""
 
 SOLID = 255
 """Density code of what is solid."""
 
-STATED_ERROR = {2.0: 0.4, 8.0: 0.25, 20.0: 0.2}
+STATED_ERROR = {2.0: 0.7, 8.0: 0.4, 20.0: 0.25}
 """Relative error (root mean square) of density by pulses per m2.
 
-Over blocks of 5 x 5 x 1 m at throwing height in a wood of 8 m. It goes as one over the square root
-of the pulses that stopped there: worst in thin vegetation, which gives few stops, and under thick
-one, which lets few pulses down to it.
+Over blocks of 5 x 5 x 1 m at throwing height in an even wood of 8 m that stops 0.03 to 0.3 rays per
+metre. It goes as one over the square root of the pulses that stopped there: worst in thin
+vegetation, which gives few stops and is half taken for air (0.17 at 0.1 per metre and 8 pulses/m2),
+and under thick one, which lets few pulses down to it.
 """
 
 _FIRST_OCTAVE = -12
-_BAND_SHIFT = 1  # two layers to a band of the survey's prior, so that the blurred ones stay apart
 _NEIGHBOURHOOD = 8.0  # m, cells of the survey's prior
-_WINDOWS = ((1.75, 12), (1.25, 8), (0.75, 3))  # half width [m] and layers up and down
 _AROUND = (0.75, 1)  # the same for the states: a voxel and its 26 neighbours
 _SURVEY_STRENGTH = 20.0  # m of path by which the survey's mean holds a neighbourhood
 
@@ -195,11 +173,8 @@ def gather(rays: Rays, window: Grid, ground: NDArray[np.float32], reach: float) 
         np.zeros(shape, np.int32),
         np.zeros(window.shape, np.uint64),
     )
-    kernels.march(
-        rays.x, rays.y, rays.z, rays.east, rays.north, rays.weight, rays.path_weight, rays.kind,
-        ground, window.left, window.top, window.cell, LAYER_HEIGHT, reach, 0, 0,
-        out.passes, out.stops, out.shaded, out.solid,
-    )  # fmt: skip
+    cells = kernels.Window(ground, window.left, window.top, window.cell, LAYER_HEIGHT, reach, 0, 0)
+    kernels.march(rays, cells, kernels.Counts(out.passes, out.stops, out.shaded), out.solid)
     return out
 
 
@@ -213,7 +188,7 @@ class Neighbourhoods:
         self._grid = grid
         self._shift = max(0, round(math.log2(_NEIGHBOURHOOD / grid.cell)))
         size = 1 << self._shift
-        shape = (-(-grid.rows // size), -(-grid.cols // size), LAYERS >> _BAND_SHIFT)
+        shape = (-(-grid.rows // size), -(-grid.cols // size), LAYERS >> BAND_SHIFT)
         self.passes = np.zeros(shape, np.int64)
         self.stops = np.zeros(shape, np.int64)
         self._lock = threading.Lock()
@@ -238,9 +213,13 @@ class Neighbourhoods:
         stops = np.zeros_like(passes)
         solid = np.zeros(ground[cells].shape, np.uint64)
         kernels.march(
-            rays.x, rays.y, rays.z, rays.east, rays.north, rays.weight, rays.path_weight, rays.kind,
-            ground[cells], window.left, window.top, grid.cell, LAYER_HEIGHT, reach,
-            shift, _BAND_SHIFT, passes, stops, np.zeros((0, 1, 1), np.int32), solid,
+            rays,
+            kernels.Window(
+                ground[cells], window.left, window.top, grid.cell, LAYER_HEIGHT, reach, shift,
+                BAND_SHIFT,
+            ),
+            kernels.Counts(passes, stops, np.zeros((0, 1, 1), np.int32)),
+            solid,
         )  # fmt: skip
         with self._lock:
             self.passes[part] += passes
@@ -273,16 +252,6 @@ class Neighbourhoods:
 # Estimate
 
 
-def margin_cells(cell: float) -> int:
-    """Cells around a block that its estimate looks at."""
-    return _half_width(_WINDOWS[0][0], cell)
-
-
-def _half_width(half: float, cell: float) -> int:
-    """Whole cells to each side, at least the next one."""
-    return max(1, int(half / cell))
-
-
 def estimate(
     evidence: Evidence,
     margin: tuple[int, int],
@@ -296,11 +265,11 @@ def estimate(
     Parameters
     ----------
     evidence
-        Over the block and a margin of at least `margin_cells`, but for the grid's edges.
+        Over the block and a margin of at least `density.margin_cells`, but for the grid's edges.
     margin
         Row and column in it where the block begins.
     prior
-        Expected contact density [1/m] of the block, (rows, cols, bands).
+        Expected contact density [1/m] over block and margin, (rows, cols, bands).
     cell
         Side of a cell [m].
     settings
@@ -308,23 +277,18 @@ def estimate(
     out
         Views on the block, written to.
     """
-
-    def over(window: tuple[float, int], counts: Counts) -> Counts:
-        width = _half_width(window[0], cell)
-        return np.asarray(kernels.window_sum(counts, width, window[1], BLURRED_LAYERS))
-
-    wide, mid, near = _WINDOWS
-    kernels.settle(
-        evidence.stops, evidence.passes,
-        over(wide, evidence.stops), over(wide, evidence.passes),
-        over(mid, evidence.stops), over(mid, evidence.passes),
-        over(near, evidence.stops), over(near, evidence.passes),
-        over(_AROUND, evidence.passes), over(_AROUND, evidence.shaded),
-        prior, _BAND_SHIFT, evidence.solid, margin[0], margin[1],
-        LAYER_HEIGHT / UNIT, 1.0 / UNIT, settings.prior_path, settings.own_prior_path,
-        settings.searched_pulses * 3 * LAYER_HEIGHT, _FIRST_OCTAVE, SOLID,
-        out.hit, out.searched, out.occluded, out.density,
+    width = half_width(_AROUND[0], cell)
+    passes, shaded = (
+        kernels.window_sum(counts, width, _AROUND[1], BLURRED_LAYERS)
+        for counts in (evidence.passes, evidence.shaded)
+    )
+    kernels.states(
+        kernels.Counts(passes, evidence.stops, shaded), evidence.solid, margin,
+        LAYER_HEIGHT / UNIT, settings.searched_pulses * 3 * LAYER_HEIGHT,
+        kernels.States(out.hit, out.searched, out.occluded),
     )  # fmt: skip
+    density = contact_density(evidence.stops, evidence.passes, prior, cell, settings)
+    kernels.encode(density, evidence.solid, margin, _FIRST_OCTAVE, SOLID, out.density)
 
 
 # ---------------------------------------------------------------------------------------------

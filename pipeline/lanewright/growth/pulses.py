@@ -193,9 +193,11 @@ class Tracks:
         known = np.zeros(len(points), bool)
         first = np.searchsorted(self.source, np.arange(65537)).astype(np.int64)
         kernels.drift(
-            points.x, points.y, points.z, points.gps_time, points.source_id,
-            first, self.time, self.position, LONGEST_GAP, MOMENT, STEEPEST, east, north, known,
-        )  # fmt: skip
+            kernels.Returns(points.x, points.y, points.z, points.gps_time, points.source_id),
+            kernels.Track(first, self.time, self.position),
+            kernels.Limits(LONGEST_GAP, MOMENT, STEEPEST),
+            kernels.Drifts(east, north, known),
+        )
         return east, north, known
 
 
@@ -258,32 +260,13 @@ def _meeting_point(foot: Floats, way: Floats) -> Floats | None:
     return place
 
 
-@dataclass(frozen=True)
-class Rays:
-    """Returns with the way they came, as the kernels take them.
+Rays = kernels.Rays
+"""Returns with the way they came.
 
-    Attributes
-    ----------
-    x, y, z
-        Of the return [m].
-    east, north
-        Drift towards the sensor per metre of height.
-    weight
-        Share of a pulse in units of 1 / `UNIT`.
-    path_weight
-        `weight` times the length of ray per metre of height.
-    kind
-        `GROUND`, `VEGETATION` or `SOLID` of `kernels.columns`.
-    """
-
-    x: Floats
-    y: Floats
-    z: Floats
-    east: Floats
-    north: Floats
-    weight: NDArray[np.int32]
-    path_weight: NDArray[np.int32]
-    kind: NDArray[np.uint8]
+`x`, `y`, `z` [m]; `east`, `north` the drift towards the sensor per metre of height; `weight` the
+share of a pulse in units of 1 / `UNIT`; `path_weight` that times the length of ray per metre of
+height; `kind` is `GROUND`, `VEGETATION` or `SOLID` of `kernels.columns`.
+"""
 
 
 def make_rays(points: Points, kind: NDArray[np.uint8], tracks: Tracks) -> tuple[Rays, int]:

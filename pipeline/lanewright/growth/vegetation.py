@@ -31,10 +31,10 @@ from lanewright.growth.columns import (
     estimate,
     fill_buildings,
     gather,
-    margin_cells,
     mean_density,
     seen_share,
 )
+from lanewright.growth.density import margin_cells
 from lanewright.growth.pulses import (
     PointSource,
     PulseLines,
@@ -118,7 +118,7 @@ class Vegetation:
     warnings: tuple[str, ...] = ()
 
 
-@stage("vegetation", version=2)
+@stage("vegetation", version=3)
 def sort_vegetation(
     points: PointSource,
     grid: Grid,
@@ -298,7 +298,7 @@ class _Survey:
         estimate(
             evidence,
             (row - row0, col - col0),
-            around.prior(rates, row, col, rows, cols),
+            around.prior(rates, row0, col0, row1 - row0, col1 - col0),
             grid.cell,
             settings,
             Columns(

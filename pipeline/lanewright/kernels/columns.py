@@ -7,6 +7,7 @@ is said in `lanewright.growth.columns`.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -16,30 +17,101 @@ GROUND, VEGETATION, SOLID = 0, 1, 2
 """What a return came from, as the kernels know it."""
 
 
+class Returns(NamedTuple):
+    """Returns by place [m], time [s] and number of the flight line; arrays (returns,)."""
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    z: NDArray[np.float64]
+    gps_time: NDArray[np.float64]
+    source: NDArray[np.uint16]
+
+
+class Track(NamedTuple):
+    """Where sensors were: those of flight line s are numbers first[s] to first[s + 1].
+
+    `times` (positions,) [s], in order in each line; `places` (positions, 3) [m].
+    """
+
+    first: NDArray[np.int64]
+    times: NDArray[np.float64]
+    places: NDArray[np.float64]
+
+
+class Limits(NamedTuple):
+    """Longest gap of a track that is bridged, how long a position holds [s], steepest drift."""
+
+    longest_gap: float
+    moment: float
+    steepest: float
+
+
+class Drifts(NamedTuple):
+    """Way aside per metre of height, and whether it is known; arrays (returns,)."""
+
+    east: NDArray[np.float64]
+    north: NDArray[np.float64]
+    known: NDArray[np.bool_]
+
+
+class Rays(NamedTuple):
+    """Returns with the way they came; see `growth.pulses.Rays`, arrays (returns,)."""
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    z: NDArray[np.float64]
+    east: NDArray[np.float64]
+    north: NDArray[np.float64]
+    weight: NDArray[np.int32]
+    path_weight: NDArray[np.int32]
+    kind: NDArray[np.uint8]
+
+
+class Window(NamedTuple):
+    """Columns to fill: their ground [m], outer corner, cell and layer [m].
+
+    Rays are followed no farther aside than `reach` [m]; counts are kept of 2**shift cells each way
+    and 2**layer_shift layers together.
+    """
+
+    ground: NDArray[np.float32]
+    left: float
+    top: float
+    cell: float
+    layer_height: float
+    reach: float
+    shift: int
+    layer_shift: int
+
+
+class Counts(NamedTuple):
+    """What rays add up to by voxel (rows, cols, layers)."""
+
+    passes: NDArray[np.int32]
+    stops: NDArray[np.int32]
+    shaded: NDArray[np.int32]
+
+
+class States(NamedTuple):
+    """Column masks of a block (rows, cols)."""
+
+    hit: NDArray[np.uint64]
+    searched: NDArray[np.uint64]
+    occluded: NDArray[np.uint64]
+
+
 @njit(cache=True, nogil=True)
-def drift(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    z: NDArray[np.float64],
-    gps_time: NDArray[np.float64],
-    source: NDArray[np.uint16],
-    first: NDArray[np.int64],
-    times: NDArray[np.float64],
-    places: NDArray[np.float64],
-    longest_gap: float,
-    moment: float,
-    steepest: float,
-    east: NDArray[np.float64],
-    north: NDArray[np.float64],
-    known: NDArray[np.bool_],
-) -> None:
-    """Way aside per metre of height towards the sensor; left alone where no track tells.
+def drift(returns: Returns, track: Track, limits: Limits, drifts: Drifts) -> None:
+    """Way aside per metre of height towards the sensor; left alone where no track is known.
 
     Positions of flight line s are numbers first[s] to first[s + 1], in order of time.
     """
+    x, y, z = returns.x, returns.y, returns.z
+    times, places, moment = track.times, track.places, limits.moment
     for i in range(x.size):
-        begin, end = first[source[i]], first[np.int64(source[i]) + 1]
-        time = gps_time[i]
+        source = np.int64(returns.source[i])
+        begin, end = track.first[source], track.first[source + 1]
+        time = returns.gps_time[i]
         if begin == end or time == 0.0:
             continue
         low, high = begin, end  # the first position later than the pulse
@@ -60,7 +132,7 @@ def drift(
         elif low == end:
             if time - times[end - 1] > moment:
                 continue
-        elif span <= longest_gap:
+        elif span <= limits.longest_gap:
             share = (time - times[before]) / span
         elif time - times[before] <= moment:
             share = 0.0
@@ -73,9 +145,9 @@ def drift(
             continue
         dx = places[before, 0] + share * (places[after, 0] - places[before, 0]) - x[i]
         dy = places[before, 1] + share * (places[after, 1] - places[before, 1]) - y[i]
-        if math.sqrt(dx * dx + dy * dy) > steepest * height:
+        if math.sqrt(dx * dx + dy * dy) > limits.steepest * height:
             continue
-        east[i], north[i], known[i] = dx / height, dy / height, True
+        drifts.east[i], drifts.north[i], drifts.known[i] = dx / height, dy / height, True
 
 
 @njit(cache=True, nogil=True)
@@ -109,28 +181,7 @@ def bilinear(
 
 
 @njit(cache=True, nogil=True)
-def march(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    z: NDArray[np.float64],
-    drift_x: NDArray[np.float64],
-    drift_y: NDArray[np.float64],
-    weight: NDArray[np.int32],
-    path_weight: NDArray[np.int32],
-    kind: NDArray[np.uint8],
-    ground: NDArray[np.float32],
-    left: float,
-    top: float,
-    cell: float,
-    layer_height: float,
-    reach: float,
-    shift: int,
-    layer_shift: int,
-    passes: NDArray[np.int32],
-    stops: NDArray[np.int32],
-    shaded: NDArray[np.int32],
-    solid: NDArray[np.uint64],
-) -> None:
+def march(rays: Rays, window: Window, counts: Counts, solid: NDArray[np.uint64]) -> None:
     """Follow the ray of each return through a window of columns.
 
     For each layer that the ray crosses above the return it adds `path_weight` to `passes`, below
@@ -141,62 +192,60 @@ def march(
     Cells are merged 2**shift by 2**shift and layers 2**layer_shift in the three counts; `ground`
     and `solid` keep the full raster. An empty `shaded` is left alone.
     """
+    ground, layer_height, reach = window.ground, window.layer_height, window.reach
     rows, cols = ground.shape
-    layers = passes.shape[2] << layer_shift
+    layers = counts.passes.shape[2] << window.layer_shift
     spare = reach / layer_height  # how much higher or lower ground may lie where a ray drifts to
-    for i in range(x.size):
-        east = (x[i] - left) / cell
-        south = (top - y[i]) / cell
-        level = z[i] / layer_height
+    for i in range(rays.x.size):
+        east = (rays.x[i] - window.left) / window.cell
+        south = (window.top - rays.y[i]) / window.cell
+        level = rays.z[i] / layer_height
+        kind = rays.kind[i]
         begin = 0.0  # layers down the ray to where it may enter the columns
         col, row = math.floor(east), math.floor(south)
         if 0 <= row < rows and 0 <= col < cols:
             # NaN over a void, which fails every test.
             height = level - ground[row, col] / layer_height
             begin = max(0.0, height - layers - spare) if height > 0.0 else 0.0
-            if 0.0 <= height < layers and kind[i] != GROUND:
+            if 0.0 <= height < layers and kind != GROUND:
                 layer = int(height)
-                if kind[i] == VEGETATION:
-                    stops[row >> shift, col >> shift, layer >> layer_shift] += weight[i]
+                if kind == VEGETATION:
+                    r, c = row >> window.shift, col >> window.shift
+                    counts.stops[r, c, layer >> window.layer_shift] += rays.weight[i]
                 else:
                     solid[row, col] |= np.uint64(1) << np.uint64(layer)
-        drift_col = drift_x[i] * layer_height / cell
-        drift_row = -drift_y[i] * layer_height / cell
-        aside = math.sqrt(drift_x[i] ** 2 + drift_y[i] ** 2)
+        drift_col = rays.east[i] * layer_height / window.cell
+        drift_row = -rays.north[i] * layer_height / window.cell
+        aside = math.sqrt(rays.east[i] ** 2 + rays.north[i] ** 2)
         farthest = math.inf if aside == 0.0 else reach / (aside * layer_height)
+        weight = rays.path_weight[i]
+        start = (east, south, level)
         if begin == 0.0:
-            _trace(
-                east, south, level, drift_col, drift_row, 1.0, 0.0,
-                min(farthest, layers + spare), path_weight[i],
-                ground, layer_height, layers, shift, layer_shift, passes,
-            )  # fmt: skip
-        if kind[i] != GROUND and shaded.shape[0] > 0:
-            _trace(
-                east, south, level, -drift_col, -drift_row, -1.0, begin,
-                min(farthest, begin + layers + 2.0 * spare), path_weight[i],
-                ground, layer_height, layers, shift, layer_shift, shaded,
-            )  # fmt: skip
+            way = (drift_col, drift_row, 1.0, 0.0, min(farthest, layers + spare))
+            _trace(start, way, weight, window, layers, counts.passes)
+        if kind != GROUND and counts.shaded.shape[0] > 0:
+            end = min(farthest, begin + layers + 2.0 * spare)
+            way = (-drift_col, -drift_row, -1.0, begin, end)
+            _trace(start, way, weight, window, layers, counts.shaded)
 
 
 @njit(cache=True, nogil=True)
 def _trace(
-    east: float,
-    south: float,
-    level: float,
-    drift_col: float,
-    drift_row: float,
-    up: float,
-    begin: float,
-    end: float,
+    start: tuple[float, float, float],
+    way: tuple[float, float, float, float, float],
     path_weight: int,
-    ground: NDArray[np.float32],
-    layer_height: float,
+    window: Window,
     layers: int,
-    shift: int,
-    layer_shift: int,
     counts: NDArray[np.int32],
 ) -> None:
-    """Add the path from `begin` to `end` [layers], going up (1.0) or down (-1.0), cell by cell."""
+    """Add a path cell by cell.
+
+    `start` is its place in columns, rows and layers; `way` the columns and rows that it drifts by
+    in a layer, whether it goes up (1.0) or down (-1.0), and where it begins and ends [layers].
+    """
+    east, south, level = start
+    drift_col, drift_row, up, begin, end = way
+    ground, shift, layer_shift = window.ground, window.shift, window.layer_shift
     rows, cols = ground.shape
     col = math.floor(east + drift_col * begin)
     row = math.floor(south + drift_row * begin)
@@ -209,7 +258,7 @@ def _trace(
     while here < end:
         there = min(next_col, next_row, end)
         if 0 <= row < rows and 0 <= col < cols and not math.isnan(ground[row, col]):
-            height = level - ground[row, col] / layer_height
+            height = level - ground[row, col] / window.layer_height
             low = height + here if up > 0.0 else height - there
             high = height + there if up > 0.0 else height - here
             if (up > 0.0 and low >= layers) or (up < 0.0 and high <= 0.0):
@@ -239,10 +288,7 @@ def _trace(
 
 @njit(cache=True, nogil=True)
 def window_sum(
-    counts: NDArray[np.int32],
-    half: int,
-    half_layers: int,
-    floor: int,
+    counts: NDArray[np.int32], half: int, half_layers: int, floor: int
 ) -> NDArray[np.int32]:
     """Sum over 2 half + 1 cells each way and 2 half_layers + 1 layers, cut at the edges.
 
@@ -318,96 +364,70 @@ def _slide(
 
 
 @njit(cache=True, nogil=True)
-def settle(
-    stops: NDArray[np.int32],
-    passes: NDArray[np.int32],
-    wide_stops: NDArray[np.int32],
-    wide_passes: NDArray[np.int32],
-    mid_stops: NDArray[np.int32],
-    mid_passes: NDArray[np.int32],
-    near_stops: NDArray[np.int32],
-    near_passes: NDArray[np.int32],
-    around_passes: NDArray[np.int32],
-    around_shaded: NDArray[np.int32],
-    prior: NDArray[np.float32],
-    band_shift: int,
+def states(
+    around: Counts,
     solid: NDArray[np.uint64],
-    row0: int,
-    col0: int,
-    path_unit: float,
-    pulse_unit: float,
-    strength: float,
-    own_strength: float,
+    corner: tuple[int, int],
+    per_path: float,
     enough: float,
-    first_octave: int,
-    solid_code: int,
-    hit: NDArray[np.uint64],
-    searched: NDArray[np.uint64],
-    occluded: NDArray[np.uint64],
-    code: NDArray[np.uint8],
+    out: States,
 ) -> None:
-    """State and density code of each voxel of a block.
+    """State of each voxel of a block.
 
-    The counts cover the block and a margin; its own corner lies at (row0, col0) in them. The wide,
-    mid and near ones are sums over windows for the density, those around for the states. `prior`
-    is given for the block itself.
-
-    Arithmetic is in float32 throughout, layer by layer without branches, so that the compiler can
-    take eight layers at once.
+    `around` holds the stops of each voxel and the passes and shaded paths of its neighbourhood,
+    over the block and a margin, and the block's own corner lies at `corner` in it. From `enough`
+    metres of path on, of `per_path` each, a neighbourhood was searched.
     """
-    rows, cols = hit.shape
-    layers = stops.shape[2]
-    per_path, per_pulse = np.float32(path_unit), np.float32(pulse_unit)
-    hold, own_hold, bar = np.float32(strength), np.float32(own_strength), np.float32(enough)
-    mean = np.empty(layers, np.float32)
-    bits = mean.view(np.int32)
-    lowest = np.int32(((127 + first_octave) << 4) - 1)
-    highest = np.int32(solid_code - 1)
+    rows, cols = out.hit.shape
+    layers = around.stops.shape[2]
+    per, bar = np.float32(per_path), np.float32(enough)
     for row in range(rows):
         for col in range(cols):
-            r, c = row + row0, col + col0
-            for k in range(layers):
-                mean[k] = prior[row, col, k >> band_shift]
-            _update(mean, wide_stops[r, c], wide_passes[r, c], per_pulse, per_path, hold)
-            _update(mean, mid_stops[r, c], mid_passes[r, c], per_pulse, per_path, hold)
-            _update(mean, near_stops[r, c], near_passes[r, c], per_pulse, per_path, hold)
-            _update(mean, stops[r, c], passes[r, c], per_pulse, per_path, own_hold)
-            # The float's own exponent and first mantissa bits make a logarithmic code.
-            line = code[row, col]
-            for k in range(layers):
-                line[k] = max(np.int32(0), min((bits[k] >> np.int32(19)) - lowest, highest))
+            r, c = row + corner[0], col + corner[1]
             found = known = dark = np.uint64(0)
             for k in range(layers):
-                seen = np.float32(around_passes[r, c, k]) * per_path
-                full = seen + np.float32(around_shaded[r, c, k]) * per_path
-                found |= np.uint64(stops[r, c, k] > 0) << np.uint64(k)
+                seen = np.float32(around.passes[r, c, k]) * per
+                full = seen + np.float32(around.shaded[r, c, k]) * per
+                found |= np.uint64(around.stops[r, c, k] > 0) << np.uint64(k)
                 known |= np.uint64(seen >= bar) << np.uint64(k)
                 dark |= np.uint64(full >= bar) << np.uint64(k)
-            if solid[r, c] != 0:
-                for k in range(layers):
-                    if solid[r, c] >> np.uint64(k) & np.uint64(1):
-                        line[k] = solid_code
-                found |= solid[r, c]
+            found |= solid[r, c]
             known |= found
-            hit[row, col] = found
-            searched[row, col] = known
-            occluded[row, col] = dark & ~known
+            out.hit[row, col] = found
+            out.searched[row, col] = known
+            out.occluded[row, col] = dark & ~known
 
 
 @njit(cache=True, nogil=True)
-def _update(
-    mean: NDArray[np.float32],
-    stops: NDArray[np.int32],
-    passes: NDArray[np.int32],
-    per_pulse: np.float32,
-    per_path: np.float32,
-    hold: np.float32,
+def encode(
+    density: NDArray[np.float32],
+    solid: NDArray[np.uint64],
+    corner: tuple[int, int],
+    first_octave: int,
+    solid_code: int,
+    code: NDArray[np.uint8],
 ) -> None:
-    """One step of the chain of Gamma priors, for all layers of a column."""
-    for k in range(mean.size):
-        mean[k] = (hold * mean[k] + np.float32(stops[k]) * per_pulse) / (
-            hold + np.float32(passes[k]) * per_path
-        )
+    """Codes of a block's density; the block begins at `corner` of the other two.
+
+    The float's own exponent and first mantissa bits make a logarithmic code.
+    """
+    rows, cols, layers = code.shape
+    lowest = np.int32(((127 + first_octave) << 4) - 1)
+    highest = np.int32(solid_code - 1)
+    line = np.empty(layers, np.float32)
+    bits = line.view(np.int32)
+    for row in range(rows):
+        for col in range(cols):
+            r, c = row + corner[0], col + corner[1]
+            for k in range(layers):
+                line[k] = density[r, c, k]
+            for k in range(layers):
+                place = max(np.int32(0), min((bits[k] >> np.int32(19)) - lowest, highest))
+                code[row, col, k] = place
+            if solid[r, c] != 0:
+                for k in range(layers):
+                    if solid[r, c] >> np.uint64(k) & np.uint64(1):
+                        code[row, col, k] = solid_code
 
 
 @njit(cache=True, nogil=True)
