@@ -29,8 +29,9 @@ class Pulses(NamedTuple):
 class Odds(NamedTuple):
     """How growth is told from air.
 
-    `air` and `least` are densities [1/m] that air and growth have at the least. Log odds before a voxel's own pulses: `lean`, towards growth where the density around is e times
-    `even`, towards air where it is `even` over e, in between in proportion.
+    `air` and `least` are densities [1/m] that air and growth have at the least. Log odds before a
+    voxel's own pulses: `lean` times the logarithm of the density around over `even`, that no
+    farther from 0 than `most`.
     """
 
     air: float
