@@ -97,4 +97,4 @@ def run(
             scouting = scout(config, store, only_own)
         except Until:
             return f"stopped after {stop_after}; what is done is kept for the next run"
-        return publish(config, scouting, store, config.out / folder)
+        return str(publish(config, scouting, store, config.out / folder))

@@ -9,7 +9,7 @@ from pydantic import BaseModel
 from lanewright import __version__
 from lanewright.base.errors import InputError
 from lanewright.base.grid import Grid
-from lanewright.publish.summary import InputFile, summarise, write_summary
+from lanewright.publish.summary import InputFile, Said, summarise, with_costs, write_summary
 from publish.frames import UTM
 
 GRID = Grid(UTM, 440_000.0, 3_800_000.0, 0.5, 400, 300)
@@ -48,9 +48,11 @@ def make(**changes):
         "grid": GRID,
         "counts": {"legs": 12, "trees": np.int32(7)},
         "stages": [Cost("ground", 1.234, 512.34, False), Cost("legs", 2.0, 256.0, True)],
-        "warnings": ["the tiles cover 97 % of the property"],
+        "said": Said(["the tiles cover 97 % of the property"]),
     }
-    return summarise(**(given | changes))
+    given |= changes
+    stages = given.pop("stages")
+    return with_costs(summarise(**given), stages)
 
 
 def test_it_tells_what_the_run_read_did_and_found():

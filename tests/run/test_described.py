@@ -1,7 +1,10 @@
 """What a run hands out explains itself, in the words of its own settings."""
 
+import json
+import shutil
 import sqlite3
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 import rasterio
@@ -66,3 +69,16 @@ def test_descriptions_name_the_heights_that_the_settings_set(out):
     for name, words in (("free_width", HEIGHTS), ("canopy_cover", "vegetation from 2.5 m up")):
         with rasterio.open(out / "rasters" / f"{name}.tif") as source:
             assert words in source.tags()["TIFFTAG_IMAGEDESCRIPTION"]
+
+
+def test_a_renamed_tile_renews_the_summary(out, tmp_path):
+    """The same points under another name: nothing is computed again, the new name is published."""
+    folder = shutil.copytree(out.parent, tmp_path / "copy")
+    (folder / "b.laz").rename(folder / "c.laz")
+    config = folder / "run.yaml"
+    text = config.read_text().replace(str(out.parent), str(folder)).replace("b.laz", "c.laz")
+    config.write_text(text)
+    done = lanewright("scout", config)
+    assert "made: publish;" in done.stdout, done.stdout + done.stderr
+    summary = json.loads((folder / "out" / "summary.json").read_text())
+    assert {Path(file["path"]).name for file in summary["inputs"]} == {"a.laz", "c.laz"}

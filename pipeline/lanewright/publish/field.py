@@ -6,7 +6,6 @@ import logging
 import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -14,37 +13,30 @@ import shapely
 from numpy.typing import NDArray
 
 from lanewright.base.grid import Grid
+from lanewright.land.survey import Survey
 from lanewright.publish.book import About, Book, facts_of, write_fieldbook
 from lanewright.publish.fieldpoints import field_points, write_gpx, write_kml
 from lanewright.publish.findings import Findings
-from lanewright.results import Scouting
 from lanewright.settings.config import Config
 from lanewright.sources import vectors
 from lanewright.visit.fieldchecks import list_checks
-from lanewright.visit.outing import Outing, Spot, as_published, outing_of
+from lanewright.visit.outing import Outing, Spot, outing_of
 
 log = logging.getLogger(__name__)
-
-_USED = (
-    "legs", "tee_sites", "basket_sites", "holes", "trim_work", "layout_holes", "layout_walks",
-    "water", "wet_ground", "drainage", "cautions",
-)  # fmt: skip
 
 
 def plan_field(
     config: Config,
-    scouting: Scouting,
+    survey: Survey,
     layers: Mapping[str, gpd.GeoDataFrame],
-    rasters: Mapping[str, NDArray[Any]],
+    rasters: Mapping[str, NDArray[np.floating]],
+    start: Spot | None,
 ) -> tuple[Outing, gpd.GeoDataFrame]:
     """Choose what to see on foot and list what to look at; the layer `field_checks`."""
-    survey = scouting.survey
-    published = {name: as_published(name, layers[name]) for name in _USED if name in layers}
-    start = arrival_of(config, survey.grid, rasters["ground"])
-    outing = outing_of(published, config.holes, start)
+    outing = outing_of(layers, config.holes, start)
     checks = list_checks(
         outing,
-        published,
+        layers,
         rasters,
         survey.grid,
         land=survey.land,
@@ -83,7 +75,7 @@ def write_field(folder: Path, found: Findings, outing: Outing) -> None:
     )  # fmt: skip
 
 
-def arrival_of(config: Config, grid: Grid, ground: NDArray[Any]) -> Spot | None:
+def arrival_of(config: Config, grid: Grid, ground: NDArray[np.floating]) -> Spot | None:
     """Place of the arrival on the grid; None where none is set.
 
     Its coordinates are in the CRS of the property file, or the run's own without one.

@@ -17,9 +17,7 @@ from lanewright.base.grid import Grid
 from lanewright.flight.flight import Flights
 from lanewright.growth.columns import Columns
 from lanewright.publish.mapdata import MapData
-from lanewright.results import Scouting
 from lanewright.settings.config import Config
-from lanewright.visit.outing import Spot, as_published
 
 
 @dataclass(frozen=True)
@@ -40,7 +38,7 @@ class Findings:
     rasters
         Arrays by raster name as they go into the GeoTIFFs; absent like layers.
     summary
-        As in summary.json, without what tells of time.
+        As in summary.json, without what the stages cost.
     columns
         What stands on the land by layers of height; None without lidar.
     flights
@@ -91,29 +89,3 @@ class Findings:
         """Rows of a layer; None where the run did not make it or it is empty."""
         frame = self.layers.get(name)
         return frame if frame is not None and len(frame) else None
-
-
-def findings_of(
-    config: Config,
-    scouting: Scouting,
-    layers: Mapping[str, gpd.GeoDataFrame],
-    rasters: Mapping[str, NDArray[Any]],
-    summary: Mapping[str, Any],
-    arrival: Spot | None = None,
-) -> Findings:
-    """Gather what the page needs; layers, rasters and summary as they are published."""
-    vegetation = scouting.vegetation
-    return Findings(
-        config=config,
-        grid=scouting.survey.grid,
-        inside=scouting.survey.inside,
-        layers={name: as_published(name, frame) for name, frame in layers.items()},
-        rasters=rasters,
-        # What tells of time would make equal results unequal pages.
-        summary={key: value for key, value in summary.items() if key != "stages"},
-        columns=vegetation.columns if vegetation is not None else None,
-        flights=scouting.flights,
-        trimmed=scouting.trim.per_leg if len(scouting.trim.per_leg) else None,
-        proposals=scouting.layouts.proposals,
-        arrival=(arrival.x, arrival.y) if arrival is not None else None,
-    )

@@ -95,6 +95,14 @@ class StageCost(Protocol):
         """Whether an earlier result was taken."""
 
 
+@dataclass(frozen=True)
+class Said:
+    """Sentences: what the reader should know, what was taken to be so."""
+
+    warnings: Sequence[str] = ()
+    assumed: Sequence[str] = ()
+
+
 def summarise(
     *,
     title: str,
@@ -102,10 +110,8 @@ def summarise(
     inputs: Sequence[InputFile],
     grid: Grid,
     counts: Mapping[str, int],
-    stages: Iterable[StageCost],
-    warnings: Sequence[str] = (),
-    assumed: Sequence[str] = (),
     findings: Mapping[str, Any] | None = None,
+    said: Said | None = None,
 ) -> dict[str, Any]:
     """Put a run's summary together, in a fixed order of keys.
 
@@ -121,18 +127,61 @@ def summarise(
         The run's georeference.
     counts
         Rows by layer, points by class and the like.
-    stages
-        What each cost, in order. Of two runs with equal inputs only these, and the versions
-        where they ran, may differ.
-    warnings, assumed
-        Sentences: what the reader should know, what was taken to be so.
     findings
         Further figures of the stages, by stage.
+    said
+        Warnings and assumptions.
 
     Returns
     -------
     dict
-        Plain values only, ready for JSON; what is not finite is None.
+        Plain values only, ready for JSON; what is not finite is None. What the stages cost is
+        added by `with_costs`.
+    """
+    said = said or Said()
+    summary = {
+        "format": FORMAT,
+        "title": title,
+        "versions": _versions(),
+        "settings": settings,
+        "inputs": [_input(file) for file in inputs],
+        "georeference": {
+            "crs": crs.authority(grid.crs),
+            "wkt": grid.crs,
+            "unit": "metre",
+            "cell_m": grid.cell,
+            "rows": grid.rows,
+            "columns": grid.cols,
+            "left_bottom_right_top": grid.bounds,
+        },
+        "assumed": said.assumed,
+        "counts": counts,
+        "findings": findings or {},
+        "warnings": said.warnings,
+    }
+    plain = _plain(summary)
+    assert isinstance(plain, dict)
+    return plain
+
+
+def _input(file: InputFile) -> dict[str, Any]:
+    return {
+        "path": file.path,
+        "role": file.role,
+        "bytes": file.size,
+        "checksum": file.checksum,
+        "crs": file.crs,
+        "horizontal_unit": file.horizontal_unit,
+        "vertical_unit": file.vertical_unit,
+        **({"found": file.found} if file.found else {}),
+        "assumed": file.assumed,
+    }
+
+
+def with_costs(summary: Mapping[str, Any], stages: Iterable[StageCost]) -> dict[str, Any]:
+    """Summary with what each stage cost, in order, and all of them together.
+
+    Of two runs with equal inputs only these, and the versions where they ran, may differ.
     """
     costs: list[dict[str, Any]] = [
         {
@@ -143,45 +192,12 @@ def summarise(
         }
         for cost in stages
     ]
-    summary = {
-        "format": FORMAT,
-        "title": title,
-        "versions": _versions(),
-        "settings": settings,
-        "inputs": [
-            {
-                "path": file.path,
-                "role": file.role,
-                "bytes": file.size,
-                "checksum": file.checksum,
-                "crs": file.crs,
-                "horizontal_unit": file.horizontal_unit,
-                "vertical_unit": file.vertical_unit,
-                **({"found": file.found} if file.found else {}),
-                "assumed": file.assumed,
-            }
-            for file in inputs
-        ],
-        "georeference": {
-            "crs": crs.authority(grid.crs),
-            "wkt": grid.crs,
-            "unit": "metre",
-            "cell_m": grid.cell,
-            "rows": grid.rows,
-            "columns": grid.cols,
-            "left_bottom_right_top": grid.bounds,
-        },
-        "assumed": assumed,
-        "counts": counts,
-        "findings": findings or {},
+    return {
+        **summary,
         "stages": costs,
         "total_seconds": round(math.fsum(cost["seconds"] for cost in costs), 2),
         "peak_memory_mb": max((cost["peak_memory_mb"] for cost in costs), default=None),
-        "warnings": warnings,
     }
-    plain = _plain(summary)
-    assert isinstance(plain, dict)
-    return plain
 
 
 def write_summary(path: Path, summary: Mapping[str, Any]) -> None:

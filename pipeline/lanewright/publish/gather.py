@@ -1,0 +1,211 @@
+"""From a run's results to what is published: layers, rasters, summary, and what stands behind."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from lanewright.holes.safety import surroundings_of
+from lanewright.land.survey import Plan
+from lanewright.layout.layoutcheck import check_proposals
+from lanewright.legs.throwing import LINE
+from lanewright.publish.field import arrival_of, plan_field
+from lanewright.publish.findings import Findings
+from lanewright.publish.summary import InputFile, Said, summarise
+from lanewright.results import Scouting
+from lanewright.settings.config import Config
+from lanewright.sources.crs import authority
+from lanewright.sources.las import PointTile
+from lanewright.sources.rasters import ElevationTile
+from lanewright.trim.plan import with_hours
+from lanewright.visit.cautions import list_cautions
+from lanewright.visit.outing import Outing, as_published
+
+
+def findings_of(config: Config, scouting: Scouting) -> tuple[Findings, Outing]:
+    """Everything that is published, in the GeoPackage's very numbers, and the holes to be seen."""
+    survey, vegetation, trim = scouting.survey, scouting.vegetation, scouting.trim
+    rasters = rasters_of(scouting)
+    layers = {
+        name: as_published(name, frame) for name, frame in layers_of(config, scouting).items()
+    }
+    arrival = arrival_of(config, survey.grid, rasters["ground"])
+    outing, checks = plan_field(config, survey, layers, rasters, arrival)
+    layers["field_checks"] = as_published("field_checks", checks)
+    found = Findings(
+        config=config,
+        grid=survey.grid,
+        inside=survey.inside,
+        layers=layers,
+        rasters=rasters,
+        summary=_summary(config, scouting, layers),
+        columns=vegetation.columns if vegetation is not None else None,
+        flights=scouting.flights,
+        trimmed=trim.per_leg if len(trim.per_leg) else None,
+        proposals=scouting.layouts.proposals,
+        arrival=(arrival.x, arrival.y) if arrival is not None else None,
+    )
+    return found, outing
+
+
+def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
+    """Frames by layer name, without the field checks."""
+    survey, terrain = scouting.survey, scouting.terrain
+    outline = gpd.GeoDataFrame(
+        {
+            "name": [config.name],
+            "area_ha": [survey.land.area / 1e4],
+            "source": [config.property.name if config.property else "extent of the survey"],
+        },
+        geometry=[survey.land],
+        crs=survey.grid.crs,
+    )
+    layers = {
+        "property": outline if not survey.land.is_empty else outline.iloc[:0],
+        "water": terrain.water_bodies,
+        "wet_ground": terrain.wet_ground,
+        "drainage": terrain.drainage,
+        "cautions": list_cautions(
+            survey, terrain, scouting.vegetation, scouting.trim, config.trim, scouting.scene.wires
+        ),
+        "tee_sites": scouting.legs.tee_sites,
+        "basket_sites": scouting.legs.basket_sites,
+        # With the throws from landing zones that holes added; Legs.legs has them not.
+        "legs": scouting.holes.legs.drop(columns=list(LINE), errors="ignore"),
+        "holes": with_hours(scouting.holes.holes, scouting.trim),
+        "trim_work": scouting.trim.work,
+        "hole_positions": scouting.holes.positions,
+        "layout_holes": scouting.layouts.holes,
+        "layout_walks": scouting.layouts.walks,
+    }
+    if scouting.vegetation is not None and scouting.lanes is not None:
+        layers |= {
+            "trees": scouting.vegetation.trees,
+            "lanes": scouting.lanes.lanes,
+            "openings": scouting.lanes.openings,
+        }
+    return layers
+
+
+def rasters_of(scouting: Scouting) -> dict[str, NDArray[np.floating]]:
+    """Arrays by raster name."""
+    terrain = scouting.terrain
+    level = terrain.water_level
+    rasters = {
+        "ground": np.where(np.isfinite(level), level, scouting.ground.surface),
+        "slope": terrain.slope_pct,
+        "aspect_deg": terrain.aspect_deg,
+        "wetness": terrain.wetness,
+        "ponding": terrain.ponding,
+        "height_above_drainage": terrain.height_above_drainage,
+    }
+    if scouting.vegetation is not None and scouting.lanes is not None:
+        vegetation = scouting.vegetation
+        rasters |= {
+            "canopy_height": vegetation.canopy_height,
+            "canopy_cover": vegetation.canopy_cover,
+            "brush_density": vegetation.brush_density,
+            "seen_share": vegetation.seen_share,
+            "free_width": scouting.lanes.free_width,
+        }
+    return rasters
+
+
+def warnings_of(scouting: Scouting) -> list[str]:
+    """What the reader should know, in the order of the run."""
+    said = [*scouting.plan.warnings]
+    for result in (
+        scouting.survey,
+        scouting.ground,
+        scouting.vegetation,
+        scouting.legs,
+        scouting.holes,
+        scouting.trim,
+        scouting.layouts,
+    ):
+        said += getattr(result, "warnings", ())
+    return said
+
+
+def _summary(
+    config: Config, scouting: Scouting, layers: Mapping[str, gpd.GeoDataFrame]
+) -> dict[str, Any]:
+    findings = {
+        "ingest": scouting.survey.facts,
+        "ground": {"source": scouting.ground.source, **scouting.ground.facts},
+        "vegetation": scouting.vegetation.facts if scouting.vegetation else {},
+        "legs": scouting.legs.facts,
+        "holes": scouting.holes.facts,
+        "trim": scouting.trim.facts,
+        "layout": {
+            **scouting.layouts.facts,
+            "proposals": scouting.layouts.proposals,
+            "rules_broken": _rules_broken(config, scouting),
+        },
+    }
+    return summarise(
+        title=config.name,
+        settings=config,
+        inputs=_inputs(scouting.plan),
+        grid=scouting.survey.grid,
+        counts={name: len(frame) for name, frame in layers.items()},
+        findings=findings,
+        said=Said(warnings_of(scouting), scouting.plan.assumed),
+    )
+
+
+def _rules_broken(config: Config, scouting: Scouting) -> dict[str, list[str]]:
+    """Rules of safety that each proposal breaks, by the check of finished lines; none as a rule.
+
+    A hole that the designer keeps may break some: it is kept all the same, and told.
+    """
+    told = check_proposals(
+        scouting.layouts.holes, scouting.layouts.walks, scouting.holes.holes, scouting.holes.legs,
+        [flights.level for flights in scouting.flights.levels],
+        surroundings_of(scouting.scene), config.layout.safety,
+    )  # fmt: skip
+    return {str(number): [str(rule) for rule in rules] for number, rules in told.items()}
+
+
+def _inputs(plan: Plan) -> list[InputFile]:
+    files = [_tile(tile, plan.checksums) for tile in plan.tiles]
+    files += [_model(model, plan.checksums) for model in plan.elevation]
+    return sorted(files, key=lambda f: (f.role, f.checksum))
+
+
+def _tile(tile: PointTile, checksums: Mapping[str, str]) -> InputFile:
+    header, reference = tile.header, tile.reference
+    sideways, upward = reference.unit_names
+    return InputFile(
+        path=tile.path,
+        role="points",
+        checksum=f"blake2b-128:{checksums[str(tile.path)]}",
+        size=tile.path.stat().st_size,
+        crs=reference.found,
+        horizontal_unit=sideways,
+        vertical_unit=upward,
+        found={
+            "las": header.version,
+            "point_format": header.point_format,
+            "points": header.points,
+            "doubt": reference.doubt,
+        },
+        assumed=reference.assumed,
+    )
+
+
+def _model(model: ElevationTile, checksums: Mapping[str, str]) -> InputFile:
+    return InputFile(
+        path=model.path,
+        role="elevation",
+        checksum=f"blake2b-128:{checksums[str(model.path)]}",
+        size=model.path.stat().st_size,
+        crs=authority(model.crs),
+        vertical_unit=f"{model.vertical:.9g} m",
+        found={"rows": model.shape[0], "columns": model.shape[1], "cell": model.cell},
+        assumed=model.assumed,
+    )
