@@ -217,8 +217,7 @@ def test_candidates_hold_many_that_fit_together():
 
     world, legs = leg_worlds.bare(400.0, 1.0), many()
     found = made.make_holes(world, (BLUE,), legs, HoleSettings(keep=60))
-    around = safety.surroundings_of(world)
-    pairs = safety.conflicts(found.holes, legs.legs, (BLUE,), around, SafetySettings())
+    pairs = safety.conflicts(found.holes, legs.legs, (BLUE,), world, SafetySettings())
     clash = np.zeros((60, 60), bool)
     clash[pairs["first"], pairs["second"]] = clash[pairs["second"], pairs["first"]] = True
     best = 0

@@ -10,6 +10,7 @@ import shapely
 
 import leg_worlds
 from lanewright.holes import safety
+from lanewright.holes.fairways import envelopes, fairways
 from lanewright.layout.layoutcheck import check_layout
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import level_named
@@ -32,13 +33,13 @@ def holes(*ends, level="blue", finish="straight", lines=None):
 
 
 def open_land(size=300.0):
-    return safety.surroundings_of(leg_worlds.bare(size, 1.0))
+    return leg_worlds.bare(size, 1.0)
 
 
 def with_trees(where, size=300.0):
     world = leg_worlds.bare(size, 1.0)
     x, y = leg_worlds.centres(world)
-    return safety.surroundings_of(leg_worlds.planted(world, where(x, y), 1.0, high=10.0))
+    return leg_worlds.planted(world, where(x, y), 1.0, high=10.0)
 
 
 def reasons(frame, around, legs=None):
@@ -217,10 +218,13 @@ def test_buildings_and_paths_where_they_are_known():
 
 
 def test_wires_may_be_crossed_but_not_followed():
-    wire = CORNER + np.column_stack([np.full(100, 100.0), np.linspace(0, 300, 100)])
-    around = replace(open_land(), wires=wire)
-    assert alone(holes((102, 60, 102, 160)), around) == {0: "along wires"}
-    assert alone(holes((50, 100, 150, 100)), around) == {}
+    wire = shapely.LineString(CORNER + np.array([(100.0, 0.0), (100.0, 300.0)]))
+    around = replace(open_land(), wires=gpd.GeoDataFrame(geometry=[wire], crs=leg_worlds.CRS))
+    along, over = holes((102, 60, 102, 160)), holes((50, 100, 150, 100))
+    assert alone(along, around) == {0: "along wires"}
+    assert told(along, around) == {"along wires"}
+    assert alone(over, around) == {}
+    assert told(over, around) == set()
 
 
 # ---------------------------------------------------------------------------------------------
@@ -230,8 +234,8 @@ def test_wires_may_be_crossed_but_not_followed():
 def test_envelope_is_as_wide_as_throws_spread():
     """Blue's aim spreads 2.5 degrees: 99 in 100 throws fall within 2.5 of that, 9.8 m at 90 m."""
     frame = holes((100, 40, 100, 130))
-    ways = safety.fairways(frame, None, LEVELS)
-    (shape,) = safety.envelopes(ways, LEVELS, 1, SETTINGS)
+    ways = fairways(frame, None, LEVELS, SETTINGS)
+    (shape,) = envelopes(ways, LEVELS, 1, SETTINGS)
 
     def across(y):
         line = shapely.LineString(CORNER + np.array([(0, y), (300, y)]))
@@ -284,9 +288,9 @@ def test_lines_of_fire_are_never_narrower_than_throws_landed():
     leg = frame.assign(
         leg_id=1, landing_long_m=axes[0], landing_wide_m=axes[1], landing_bearing_deg=90.0
     )
-    ways = safety.fairways(frame, leg, LEVELS)
+    ways = fairways(frame, leg, LEVELS, SETTINGS)
     assert ways.spread[-1] == pytest.approx(6.0)
     along = leg.assign(landing_bearing_deg=0.0)  # long the way it was thrown: the aim is wider
-    assert safety.fairways(frame, along, LEVELS).spread[-1] == pytest.approx(
+    assert fairways(frame, along, LEVELS, SETTINGS).spread[-1] == pytest.approx(
         100 * np.tan(np.radians(2.5))
     )

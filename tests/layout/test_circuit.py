@@ -7,20 +7,14 @@ import numpy as np
 import pytest
 
 from lanewright.kernels.rounds import clashes, worth
-from lanewright.layout.circuit import (
-    ARRIVAL,
-    Problem,
-    Share,
-    _cost,
-    _facts,
-    cliques,
-    first_round,
-    packing,
-    repeats,
-    solve,
-    value,
-    walks_of,
-)
+from lanewright.layout.circuit import cliques, packing, solve
+from lanewright.layout.firstround import cost_of_walks, first_round, terms_of
+from lanewright.layout.round import ARRIVAL, Problem, Wish, repeats, value, walks_of
+from lanewright.settings.layout import AnnealSettings
+
+
+def quick(changes: int) -> AnnealSettings:
+    return AnnealSettings(changes=changes)
 
 
 def problem(seed: int, size: int = 7, wanted: int = 4, **changes) -> Problem:
@@ -48,8 +42,8 @@ def problem(seed: int, size: int = 7, wanted: int = 4, **changes) -> Problem:
         fire=np.array(fire, np.int64).reshape(-1, 2),
         crossing=20.0,
         wishes=[
-            Share("left", rng.random(size) < 0.4, 2, 25.0),
-            Share("climbs", rng.random(size) < 0.5, 2, 15.0),
+            Wish("left", rng.random(size) < 0.4, 2, 25.0),
+            Wish("climbs", rng.random(size) < 0.5, 2, 15.0),
         ],
         length=rng.uniform(60, 120, size).round(),
         total=(wanted * 80.0, wanted * 95.0),
@@ -137,14 +131,14 @@ def test_no_way_out_of_the_arrival_gives_no_round():
         fire=np.empty((0, 2), np.int64),
     )  # fmt: skip
     assert solve(cut, work=1).order == ()
-    assert first_round(cut, steps=2_000) == []
+    assert first_round(cut, quick(2_000)) == []
 
 
 @pytest.mark.parametrize("case", CASES)
 def test_first_round_keeps_the_rules(case):
     for seed in range(5):
         given = problem(seed, size=7, **CASES[case])
-        order = tuple(first_round(given, steps=5_000))
+        order = tuple(first_round(given, quick(5_000)))
         if not order:
             continue
         walks_of(given, order)
@@ -190,9 +184,9 @@ def test_cliques_cover_every_pair_and_no_other(seed):
 def test_compiled_worth_is_the_worth_of_the_round(halves):
     for seed in range(20):
         given = problem(seed, size=9, halves=bool(halves), budget=12.0, crossing=0.0)
-        facts = _facts(given, _cost(given), [((0, 1, 2), 1)])
+        terms = terms_of(given, cost_of_walks(given), [((0, 1, 2), 1)])
         order = np.random.default_rng(seed).permutation(9)[:4]
-        points, broken = worth(order, *facts[1:])
+        points, broken = worth(order, terms)
         missing = 0
         try:
             expected = sum(value(given, [int(h) for h in order]).values())
@@ -209,7 +203,7 @@ def test_compiled_worth_is_the_worth_of_the_round(halves):
             {int(a), int(b)} <= set(order.tolist())
             for a, b in np.unique(np.sort(given.apart, 1), axis=0)
         )
-        assert clashes(order, facts[0]) == clashing
+        assert clashes(order, terms.apart) == clashing
 
 
 def test_repeats_count_anew_after_each():

@@ -8,25 +8,32 @@ import numpy as np
 import pytest
 import shapely
 
+import leg_worlds
 from lanewright.base import schema
 from lanewright.base.grid import Grid
-from lanewright.holes import safety
-from lanewright.layout import circuit
-from lanewright.layout.choice import Field, cost_of, ends_of, problem_of, times_of, ways_of
+from lanewright.layout.candidates import Candidates, candidates_of, ends_of
+from lanewright.layout.choice import problem_of
 from lanewright.layout.designer import Drawn, Hand
-from lanewright.layout.proposals import Site, field_of, propose
-from lanewright.layout.walks import footing, graph_of
+from lanewright.layout.proposals import Grounds, propose
+from lanewright.layout.round import value
+from lanewright.layout.walks import footing
+from lanewright.layout.ways import cost_of, course_of, ways_of
 from lanewright.publish.tables import hole_table, write_holes_csv
-from lanewright.settings.layout import LayoutSettings, MixSettings, SolverSettings
+from lanewright.settings.layout import (
+    AnnealSettings,
+    LayoutSettings,
+    MixSettings,
+    SolverSettings,
+)
 from lanewright.settings.levels import level_named
 
 UTM = "EPSG:32617"
 SIDE = 400.0
 RED = level_named("red")
-QUICK = SolverSettings(work=3, changes=5_000)
+QUICK = SolverSettings(work=3, first=AnnealSettings(changes=5_000))
 
 
-def site(arrival=(200.0, 20.0), water=None) -> Site:
+def grounds(arrival=(200.0, 20.0), water=None) -> Grounds:
     grid = Grid(UTM, 0.0, SIDE, 2.0, 200, 200)
     none = np.zeros(grid.shape, bool)
     land = shapely.box(0, 0, SIDE, SIDE)
@@ -35,11 +42,13 @@ def site(arrival=(200.0, 20.0), water=None) -> Site:
         grid, np.zeros(grid.shape, np.float32), land, shapely.Polygon(),
         none if water is None else water, none, none, settings,
     )  # fmt: skip
-    around = safety.Surroundings(
-        grid, np.zeros(grid.shape, np.float32), land, shapely.Polygon(), shapely.Polygon(),
-        np.zeros((0, 2)),
-    )  # fmt: skip
-    return Site(on_foot, around, arrival)
+    return Grounds(on_foot, land, arrival)
+
+
+def open_land():
+    """The same land as a scene."""
+    grid = Grid(UTM, 0.0, SIDE, 2.0, 200, 200)
+    return replace(leg_worlds.bare(SIDE, 2.0), grid=grid, land=shapely.box(0, 0, SIDE, SIDE))
 
 
 def holes_of(lines, **columns) -> gpd.GeoDataFrame:
@@ -72,11 +81,11 @@ def ring(count=8) -> gpd.GeoDataFrame:
     return holes_of([e[::-1] if k % 3 == 2 else e for k, e in enumerate(ends)])
 
 
-def field(frame, conflicts=(), **changes) -> Field:
+def among(frame, conflicts=(), **changes) -> Candidates:
     tee, basket = ends_of(frame)
     count = len(frame)
     fire = np.array([g.buffer(8) for g in shapely.force_2d(frame.geometry.to_numpy())], object)
-    made = Field(
+    made = Candidates(
         frame, tee, basket, np.zeros(count, bool), np.zeros(count, np.int64),
         np.zeros(count, np.int64), np.zeros((count, 2)),
         np.array(conflicts, np.int64).reshape(-1, 2), fire,
@@ -84,23 +93,20 @@ def field(frame, conflicts=(), **changes) -> Field:
     return replace(made, **changes)
 
 
-def best_round(here: Site, candidates: Field, count: int, settings: LayoutSettings):
-    """The best of all rounds of `count` holes, each counted out."""
-    start = np.array(here.arrival)
-    graph = graph_of(here.footing)
-    time = times_of(candidates, here.footing, graph, start, settings)
+def best_round(here: Grounds, candidates: Candidates, count: int, settings: LayoutSettings):
+    """The best of all rounds of `count` holes, each counted out; walks by their quickest way."""
     every = settings.model_copy(
         update={"walk": settings.walk.model_copy(update={"nearest": len(candidates)})}
     )
-    ways = ways_of(candidates, time, here.footing, graph, start, every)
-    problem = problem_of(candidates, ways, RED, count, settings)
+    course = course_of(candidates, here.footing, np.array(here.arrival), every)
+    problem = problem_of(candidates, ways_of(course, ()), RED, count, settings)
     apart = candidates.apart
     found = (-np.inf, ())
     for order in permutations(range(len(candidates)), count):
         if apart[np.ix_(order, order)].any():
             continue
         try:
-            found = max(found, (sum(circuit.value(problem, order).values()), order))
+            found = max(found, (sum(value(problem, order).values()), order))
         except ValueError:
             continue
     return found
@@ -109,9 +115,10 @@ def best_round(here: Site, candidates: Field, count: int, settings: LayoutSettin
 @pytest.mark.parametrize("conflicts", [[], [(0, 1), (2, 3)], [(0, 4), (1, 5), (6, 7)]])
 def test_proposal_is_the_best_of_all_rounds(conflicts):
     settings = LayoutSettings(proposals=1, solver=QUICK)
-    here, candidates = site(), field(ring(), conflicts)
+    none = np.full(8, shapely.Polygon(), object)  # nobody is in a line of fire
+    here, candidates = grounds(), among(ring(), conflicts, fire=none)
     worth, order = best_round(here, candidates, 5, settings)
-    found = propose(here, candidates, None, RED, 5, settings)
+    found = propose(here, candidates, RED, 5, settings)
     (told,) = found.proposals
     assert told["proven best"]
     assert told["points"] == pytest.approx(worth, abs=0.5)
@@ -124,7 +131,7 @@ def test_proposal_is_the_best_of_all_rounds(conflicts):
 
 def test_proposals_differ_and_say_what_they_give_up():
     settings = LayoutSettings(proposals=3, differ=0.4, solver=QUICK)
-    found = propose(site(), field(ring(9)), None, RED, 5, settings)
+    found = propose(grounds(), among(ring(9)), RED, 5, settings)
     sets = [set(h["hole_id"]) for _, h in found.holes.groupby("proposal")]
     assert len(sets) == 3
     for i in range(3):
@@ -143,7 +150,7 @@ def test_proposals_differ_and_say_what_they_give_up():
 
 def test_frames_fit_the_schema_and_walks_join_the_holes():
     settings = LayoutSettings(proposals=2, differ=0.2, solver=QUICK)
-    found = propose(site(), field(ring()), None, RED, 6, settings)
+    found = propose(grounds(), among(ring()), RED, 6, settings)
     holes = schema.conform("layout_holes", found.holes)
     walks = schema.conform("layout_walks", found.walks)
     for number in (1, 2):
@@ -166,8 +173,10 @@ def test_frames_fit_the_schema_and_walks_join_the_holes():
 
 
 def test_same_seed_and_work_give_the_same_layout():
-    settings = LayoutSettings(proposals=2, solver=SolverSettings(work=0.2, seed=5, changes=5_000))
-    a, b = (propose(site(), field(ring(12)), None, RED, 7, settings) for _ in range(2))
+    settings = LayoutSettings(
+        proposals=2, solver=SolverSettings(work=0.2, seed=5, first=AnnealSettings(changes=5_000))
+    )
+    a, b = (propose(grounds(), among(ring(12)), RED, 7, settings) for _ in range(2))
     assert a.holes.equals(b.holes)
     assert a.walks.equals(b.walks)
     assert a.proposals == b.proposals
@@ -176,8 +185,8 @@ def test_same_seed_and_work_give_the_same_layout():
 def test_kept_and_locked_holes_are_in_every_proposal():
     must, place = np.arange(8) == 2, np.where(np.arange(8) == 5, 3, 0)
     settings = LayoutSettings(proposals=3, differ=0.4, solver=QUICK)
-    candidates = field(ring(), must=must | (place > 0), place=place)
-    found = propose(site(), candidates, None, RED, 5, settings)
+    candidates = among(ring(), must=must | (place > 0), place=place)
+    found = propose(grounds(), candidates, RED, 5, settings)
     for _, mine in found.holes.groupby("proposal"):
         assert 103 in set(mine["hole_id"])
         assert mine.set_index("hole_id")["play_order"][106] == 3
@@ -186,14 +195,14 @@ def test_kept_and_locked_holes_are_in_every_proposal():
 
 def test_arrival_is_passed_halfway():
     settings = LayoutSettings(proposals=1, pass_arrival=True, solver=QUICK)
-    found = propose(site(), field(ring()), None, RED, 6, settings)
+    found = propose(grounds(), among(ring()), RED, 6, settings)
     ends = list(zip(found.walks["from_order"], found.walks["to_order"], strict=True))
     assert ends == [(0, 1), (1, 2), (2, 3), (3, 0), (0, 4), (4, 5), (5, 6), (6, 0)]
 
 
 def test_a_start_is_found_and_told_where_none_is_given():
     settings = LayoutSettings(proposals=1, solver=QUICK)
-    found = propose(site(arrival=None), field(ring()), None, RED, 4, settings)
+    found = propose(grounds(arrival=None), among(ring()), RED, 4, settings)
     start = found.facts["start"]
     assert start["found"]
     first = shapely.Point(found.walks.geometry.iloc[0].coords[0])
@@ -205,7 +214,7 @@ def test_too_many_asked_of_a_small_land_gives_the_most_and_the_reason():
     settings = LayoutSettings(proposals=1, solver=QUICK)
     pairs = [(a, b) for a in range(8) for b in range(a) if (a - b) % 8 in (1, 7)]
     reasons = ["fairways too near"] * len(pairs)
-    found = propose(site(), field(ring(), pairs), None, RED, 100, settings, reasons=reasons)
+    found = propose(grounds(), among(ring(), pairs), RED, 100, settings, reasons=reasons)
     assert len(found.holes) == 4  # every second of the ring
     (said,) = [w for w in found.warnings if "do not fit" in w]
     assert "100 holes do not fit: 4 do" in said
@@ -214,16 +223,16 @@ def test_too_many_asked_of_a_small_land_gives_the_most_and_the_reason():
 
 def test_no_room_and_no_way_are_told_apart():
     settings = LayoutSettings(proposals=1, solver=QUICK)
-    few = propose(site(), field(ring(3)), None, RED, 9, settings)
+    few = propose(grounds(), among(ring(3)), RED, 9, settings)
     assert len(few.holes) == 3
     assert any("the land offers only 3 holes" in w for w in few.warnings)
     # Water 24 m broad, all across: half of the ring lies behind it.
     water = np.zeros((200, 200), bool)
     water[94:106, :] = True
-    cut = propose(site(water=water), field(ring()), None, RED, 8, settings)
+    cut = propose(grounds(water=water), among(ring()), RED, 8, settings)
     assert 0 < len(cut.holes) < 8
     assert any("fails on walks" in w for w in cut.warnings)
-    none = propose(site(), field(holes_of([])), None, RED, 9, settings)
+    none = propose(grounds(), among(holes_of([])), RED, 9, settings)
     assert len(none.holes) == 0
     assert none.warnings
     schema.conform("layout_holes", none.holes)
@@ -232,19 +241,19 @@ def test_no_room_and_no_way_are_told_apart():
 def test_trim_hours_stay_within_the_budget():
     hours = np.column_stack([np.arange(8.0), np.arange(8.0)])
     settings = LayoutSettings(proposals=1, trim_hours=12.0, solver=QUICK)
-    found = propose(site(), field(ring(), trim=hours), None, RED, 5, settings)
+    found = propose(grounds(), among(ring(), trim=hours), RED, 5, settings)
     assert found.proposals[0]["trim_hours_high"] <= 12.0
 
 
 def test_a_walk_into_a_line_of_fire_is_marked():
     """One hole lies across the only way from another's basket to the next tee."""
     lines = [[(60, 60), (60, 120)], [(10, 200), (390, 200)], [(60, 280), (60, 340)]]
-    wall = field(holes_of(lines), fire=np.array(
+    wall = among(holes_of(lines), fire=np.array(
         [shapely.LineString(g).buffer(6) for g in lines[:1]]
         + [shapely.box(0, 190, SIDE, 210)] + [shapely.LineString(lines[2]).buffer(6)], object,
     ))  # fmt: skip
     settings = LayoutSettings(proposals=1, solver=QUICK, mix=MixSettings(total=(0, 9999)))
-    found = propose(site(), wall, None, RED, 3, settings)
+    found = propose(grounds(), wall, RED, 3, settings)
     walks = found.walks
     order = dict(zip(found.holes["hole_id"], found.holes["play_order"], strict=True))
     crossing = walks[walks["crosses"].notna()]
@@ -272,19 +281,18 @@ def test_wishes_of_the_designer_reach_the_candidates():
             ("noise", "avoid", shapely.get_point(frame.geometry[7], 0).buffer(5).wkt),
         ),
     )  # fmt: skip
-    warnings: list[str] = []
-    made, _, gone = field_of(frame, legs, (RED,), site().around, hand, LayoutSettings(), warnings)
+    made, _, report = candidates_of(frame, legs, (RED,), open_land(), hand, LayoutSettings())
     assert made.holes["hole_id"].tolist() == [102, 103, 104, 105, 107, 108]
     assert made.wish.tolist() == [1, 0, 0, 0, 0, -1]
     assert made.must.tolist() == [False, False, True, False, False, False]
     assert made.place.tolist() == [0, 0, 4, 0, 0, 0]
-    assert gone["hole 6"] == "the designer avoids it"
-    assert any("hole Lost (keep)" in w for w in warnings)
+    assert report.gone["hole 6"] == "the designer avoids it"
+    assert any("hole Lost (keep)" in w for w in report.warnings)
 
 
 def test_hole_table_has_a_row_for_every_hole_of_every_proposal(tmp_path):
     settings = LayoutSettings(proposals=2, differ=0.2, solver=QUICK)
-    found = propose(site(), field(ring()), None, RED, 4, settings)
+    found = propose(grounds(), among(ring()), RED, 4, settings)
     table = hole_table(found.holes)
     assert len(table) == 8
     write_holes_csv(tmp_path / "holes.csv", found.holes, feet_first=True)

@@ -30,7 +30,7 @@ from lanewright.holes import par
 from lanewright.holes.alternatives import other_positions, second_routes, throws_on
 from lanewright.holes.furtherlegs import Further
 from lanewright.holes.greens import greens_of
-from lanewright.holes.safety import Surroundings, alone, conflicts, surroundings_of
+from lanewright.holes.safety import alone, conflicts
 from lanewright.legs.legs import Legs
 from lanewright.legs.measure import KINDS
 from lanewright.legs.scene import STAND, Scene
@@ -132,7 +132,6 @@ def make_holes(
     legs: Legs,
     settings: HoleSettings,
     *,
-    around: Surroundings | None = None,
     safety: SafetySettings | None = None,
     further: Further | None = None,
 ) -> Holes:
@@ -148,13 +147,12 @@ def make_holes(
         Sites and scored legs.
     settings
         The section `layout: hole:` of the configuration.
-    around, safety
-        What must not be thrown over, and how far holes stay from it; holes that cannot are left
-        out, own ones but not.
+    safety
+        How far holes stay from what must not be thrown over; holes that cannot are left out, own
+        ones but not.
     further
         For second routes, other tees and pins; without one there are none.
     """
-    around = around or surroundings_of(scene)
     safety = safety or SafetySettings()
     table = legs.legs.reset_index(drop=True)
     lands = landing_share(scene, levels, table, settings.landing_slope)
@@ -164,12 +162,12 @@ def make_holes(
 
     def safe(tried: pd.DataFrame) -> NDArray[np.bool_]:
         frame = _numbered([tried], table, scene, in_order=False)
-        unfit = alone(frame, table, levels, around, safety)["hole"].unique()
+        unfit = alone(frame, table, levels, scene, safety)["hole"].unique()
         return ~np.isin(np.arange(len(frame)), unfit)
 
     for level, room in zip(levels, _rooms(settings.keep, len(levels)), strict=True):
         mine = _legs_of(table[: len(legs.legs)], level, settings)
-        bars = partial(hindered, scene, around)
+        bars = partial(hindered, scene)
         chains = chains_of(table, mine, level, lands, settings, bars)
         several = int((chains[:, 1] >= 0).sum())
         if further is not None and settings.most_legs > 1 and several < room / 2:
@@ -184,7 +182,7 @@ def make_holes(
         facts[f"{level.name}_holes"] = _counted(chains)
         some = tried.iloc[_spread_out(tried, table, SURPLUS * room, safe)]
         pairs = conflicts(
-            _numbered([some], table, scene, in_order=False), table, levels, around, safety
+            _numbered([some], table, scene, in_order=False), table, levels, scene, safety
         )
         rounds = _in_rounds(
             some["score"].to_numpy(), some["length_m"].to_numpy(), _length_kinds(some, level),
@@ -296,13 +294,13 @@ def _landing_zones(scene: Scene, sites: gpd.GeoDataFrame, steepest: float) -> Fl
     return np.asarray(good[at], np.float64)
 
 
-def hindered(scene: Scene, around: Surroundings, start: Floats, stop: Floats) -> Floats:
+def hindered(scene: Scene, start: Floats, stop: Floats) -> Floats:
     """Share of the straight from each start to its stop that trees or water bar (pairs,)."""
     steps = (np.arange(15) + 0.5) / 15
     xy = start[:, None] + (stop - start)[:, None] * steps[:, None]
     row, col = scene.grid.rowcol(xy[..., 0], xy[..., 1])
     row, col = np.clip(row, 0, scene.grid.rows - 1), np.clip(col, 0, scene.grid.cols - 1)
-    return np.asarray(((around.trees[row, col] > 0.5) | scene.water[row, col]).mean(1))
+    return np.asarray(((scene.trees_around[row, col] > 0.5) | scene.water[row, col]).mean(1))
 
 
 def chains_of(

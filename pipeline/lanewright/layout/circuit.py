@@ -1,323 +1,28 @@
-"""Which holes, in which order: a round as a constraint problem, solved with CP-SAT.
+"""The best round by constraints: circuits through candidate holes, solved with CP-SAT.
 
-A round is a circuit through some of the candidate holes: out from the arrival, from each basket to
-the next tee, and back. `value` says what a round is worth, term by term; `solve` looks for the best
-one and says how far from it any other could be.
+`solve` looks for the round that is worth most and reports how far from it any other could be. Work
+is limited in the solver's own deterministic units, never by a clock, so that the same candidates
+give the same round on any machine, loaded or idle.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from ortools.sat.python import cp_model
 
-from lanewright.base.arrays import Flags, Floats, Ints
-from lanewright.kernels.rounds import anneal
+from lanewright.base.arrays import Floats, Ints
+from lanewright.layout.round import ARRIVAL, Earlier, Problem, Round, value
 
 log = logging.getLogger(__name__)
 
 
-ARRIVAL = -1
-"""Stands for the arrival where a walk starts or ends."""
-
 SCALE = 10  # the solver counts whole tenths of a point
 WORKERS = 4  # subsolvers, taking turns whatever the number of cores, so that any machine agrees
-STEPS, TRIES = 3_000_000, 2  # changes tried for a first round, and goes at it
-HOT, COLD = 300.0, 8.0  # points; how much worse a change may be, at first and at last
-NEAR = 40  # holes whose tees are near each basket, that changes mostly choose from
-
-
-@dataclass(frozen=True)
-class Share:
-    """A wish for at least `least` holes of a kind; each one short costs `weight` points."""
-
-    term: str
-    members: Flags
-    least: int
-    weight: float
-
-
-@dataclass(frozen=True)
-class Problem:
-    """A choice of round; arrays over candidate holes (n,) or over walks (w,).
-
-    Attributes
-    ----------
-    wanted
-        Holes wanted.
-    gains
-        Points that each hole brings by itself, by term.
-    apart
-        Pairs of holes that cannot both be in a round (k, 2).
-    start, end
-        Holes that each walk leads from and to; `ARRIVAL` for the arrival.
-    costs
-        Points that each walk costs, by term.
-    fire
-        Pairs (walk, hole): the walk comes into the hole's line of fire.
-    crossing
-        Points that each walk into a line of fire costs.
-    wishes
-        The mix wished for.
-    length, total, per_metre
-        Length of each hole [m], what they should add up to, and points for each metre off it.
-    finish, in_a_row, repeat
-        Code of each hole's finish, most of one in a row, and points for each hole beyond.
-    trim, budget
-        Hours of trimming at each hole, and most hours (None for no limit).
-    must
-        Holes that every round holds.
-    place
-        Number in the round that each hole must have; 0 for any.
-    halves
-        Whether it also comes by the arrival halfway.
-    """
-
-    wanted: int
-    gains: Mapping[str, Floats]
-    apart: Ints
-    start: Ints
-    end: Ints
-    costs: Mapping[str, Floats]
-    fire: Ints
-    crossing: float
-    wishes: Sequence[Share]
-    length: Floats
-    total: tuple[float, float]
-    per_metre: float
-    finish: Ints
-    in_a_row: int
-    repeat: float
-    trim: Floats
-    budget: float | None
-    must: Flags
-    place: Ints
-    halves: bool = False
-
-    @property
-    def size(self) -> int:
-        """Number of candidates."""
-        return len(self.must)
-
-    @property
-    def gain(self) -> Floats:
-        """Points of each hole, all terms together."""
-        return np.asarray(sum(self.gains.values(), np.zeros(self.size)))
-
-    @property
-    def cost(self) -> Floats:
-        """Points of each walk, all terms together."""
-        return np.asarray(sum(self.costs.values(), np.zeros(len(self.start))))
-
-
-@dataclass(frozen=True)
-class Round:
-    """A round found.
-
-    Attributes
-    ----------
-    order
-        Holes in playing order.
-    terms
-        Points by term; costs are below 0.
-    bound
-        No round could be worth more, by the solver's proof.
-    proven
-        Whether this is the best there is.
-    """
-
-    order: tuple[int, ...]
-    terms: dict[str, float]
-    bound: float
-    proven: bool
-
-    @property
-    def worth(self) -> float:
-        """Points of all terms."""
-        return sum(self.terms.values())
-
-
-# ---------------------------------------------------------------------------------------------
-# What a round is worth
-
-
-def value(problem: Problem, order: Sequence[int]) -> dict[str, float]:
-    """Points of a round by term, worked out from the order alone.
-
-    Parameters
-    ----------
-    problem
-        What counts, and how much.
-    order
-        Holes in playing order.
-
-    Raises
-    ------
-    ValueError
-        If two holes of the round have no walk between them.
-    """
-    chosen = np.asarray(order, np.int64)
-    walks = walks_of(problem, order)
-    crossed = {int(w) for w, hole in problem.fire if hole in set(order)}
-    terms = {name: float(gain[chosen].sum()) for name, gain in problem.gains.items()}
-    terms |= {name: -float(cost[walks].sum()) for name, cost in problem.costs.items()}
-    terms["crossings"] = -problem.crossing * len(crossed & set(walks))
-    for wish in problem.wishes:
-        short = max(0, wish.least - int(wish.members[chosen].sum()))
-        terms[wish.term] = terms.get(wish.term, 0.0) - wish.weight * short
-    length = float(np.round(problem.length[chosen]).sum())
-    off = max(problem.total[0] - length, length - problem.total[1], 0.0)
-    terms["total length"] = -problem.per_metre * off
-    half = len(order) // 2 if problem.halves else 0  # a stop at the arrival parts them
-    terms["finishes in a row"] = -problem.repeat * sum(
-        repeats(problem.finish[part], problem.in_a_row) for part in (chosen[:half], chosen[half:])
-    )
-    return {name: points + 0.0 for name, points in terms.items()}
-
-
-def repeats(finish: Sequence[int] | Ints, most: int) -> int:
-    """Holes that make more than `most` in a row with the same finish, counting anew after each.
-
-    Examples
-    --------
-    >>> repeats([0, 0, 0, 0, 1, 1], 3), repeats([0] * 8, 3)
-    (1, 2)
-    """
-    run, count, before = 0, 0, None
-    for kind in finish:
-        run = run + 1 if kind == before else 1
-        if run > most:
-            count, run = count + 1, 1
-        before = kind
-    return count
-
-
-def walks_of(problem: Problem, order: Sequence[int]) -> list[int]:
-    """Rows of the walks of a round, in order, from the arrival and back to it."""
-    if not order:
-        return []
-    at = {
-        (int(a), int(b)): k for k, (a, b) in enumerate(zip(problem.start, problem.end, strict=True))
-    }
-    stops = list(order)
-    if problem.halves and len(order) > 1:
-        half = len(order) // 2
-        stops[half:half] = [ARRIVAL]
-    stops = [ARRIVAL, *stops, ARRIVAL]
-    try:
-        return [at[pair] for pair in pairwise(stops)]
-    except KeyError as err:
-        raise ValueError(f"no walk from hole {err.args[0][0]} to hole {err.args[0][1]}") from None
-
-
-# ---------------------------------------------------------------------------------------------
-# A first round
-
-Earlier = Sequence[tuple[Sequence[int], int]]
-
-
-def first_round(
-    problem: Problem,
-    differ: Earlier = (),
-    *,
-    cost: NDArray[np.float32] | None = None,
-    steps: int = STEPS,
-    seed: int = 1,
-    tries: int = TRIES,
-) -> list[int]:
-    """Build a good round by small changes to a poor one (simulated annealing).
-
-    Walks into lines of fire are not looked at; the solver does.
-
-    Parameters
-    ----------
-    problem
-        What counts.
-    differ
-        Earlier rounds, and how many of their holes may come again at the most.
-    cost : (n + 1, n + 1)
-        Points that a walk between any two holes costs, the arrival last; infinite where there is
-        none. By default those of the problem.
-    steps, tries
-        Changes tried in each go, and goes; the best of them counts.
-    seed
-        Of chance; the same seed gives the same round.
-
-    Returns
-    -------
-    list of int
-        Holes in order; as many as wanted, or none where every round met breaks some rule.
-    """
-    count = problem.wanted
-    if count < 1 or count > problem.size or problem.must.sum() > count:
-        return []
-    cost = _cost(problem) if cost is None else np.asarray(cost, np.float32)
-    near = np.argsort(cost[:, :-1], axis=1, kind="stable")[:, :NEAR]
-    near = np.where(np.isfinite(np.take_along_axis(cost, near, axis=1)), near, -1)
-    facts = _facts(problem, cost, differ)
-    rng = np.random.default_rng(seed)
-    best: tuple[int, float, list[int]] = (0, -np.inf, [])
-    for _ in range(tries):
-        others = rng.permutation(np.flatnonzero(~problem.must))
-        start = np.r_[np.flatnonzero(problem.must), others][:count].astype(np.int64)
-        order, points, broken = anneal(start, problem.must, steps, HOT, COLD, rng, near, *facts)
-        found = -int(broken), float(points), [int(h) for h in order]
-        if not best[2] or found[:2] > best[:2]:
-            best = found
-    log.debug("first round: %d rules broken, %.0f points", -best[0], best[1])
-    return best[2] if best[0] == 0 else []
-
-
-def _cost(problem: Problem) -> NDArray[np.float32]:
-    size = problem.size
-    cost = np.full((size + 1, size + 1), np.inf, np.float32)
-    ends = [np.where(np.asarray(e) == ARRIVAL, size, e) for e in (problem.start, problem.end)]
-    cost[ends[0], ends[1]] = problem.cost
-    return cost
-
-
-def _facts(problem: Problem, cost: NDArray[np.float32], differ: Earlier) -> tuple[Any, ...]:
-    """The problem as the compiled search takes it."""
-    size = problem.size
-    apart = np.zeros((size, size), bool)
-    apart[problem.apart[:, 0], problem.apart[:, 1]] = True
-    apart |= apart.T
-    kinds = [w for w in problem.wishes if w.weight > 0 and w.least > 0]
-    earlier = np.zeros((len(differ), size), bool)
-    for row, (holes, _) in enumerate(differ):
-        earlier[row, list(holes)] = True
-    return (
-        apart,
-        problem.gain,
-        cost,
-        np.ascontiguousarray(np.array([w.members for w in kinds], bool).reshape(-1, size).T),
-        np.array([w.least for w in kinds], np.int64),
-        np.array([w.weight for w in kinds], np.float64),
-        np.round(problem.length),
-        float(problem.total[0]),
-        float(problem.total[1]),
-        float(problem.per_metre),
-        np.asarray(problem.finish, np.int64),
-        int(problem.in_a_row),
-        float(problem.repeat),
-        np.asarray(problem.trim, np.float64),
-        np.inf if problem.budget is None else float(problem.budget),
-        np.asarray(problem.place, np.int64),
-        problem.wanted // 2 if problem.halves and problem.wanted > 1 else 0,
-        earlier,
-        np.array([most for _, most in differ], np.int64),
-    )
-
-
-# ---------------------------------------------------------------------------------------------
-# The best round
 
 
 def packing(size: int, apart: Ints, *, work: float, seed: int = 1) -> tuple[list[int], int]:
@@ -406,9 +111,13 @@ def cliques(size: int, pairs: Ints) -> list[Ints]:
 
 
 def solve(
-    problem: Problem, *, work: float, seed: int = 1, hint: Sequence[int] = (),
+    problem: Problem,
+    *,
+    work: float,
+    seed: int = 1,
+    hint: Sequence[int] = (),
     differ: Earlier = (),
-) -> Round:  # fmt: skip
+) -> Round:
     """Look for the round of the wanted number of holes that is worth most.
 
     Parameters
@@ -416,8 +125,7 @@ def solve(
     problem
         What counts, and how much.
     work
-        Limit in the solver's deterministic units; the best round so far is kept, the same one on
-        any machine.
+        Most work in the solver's deterministic units; the best round so far is kept.
     seed
         Of the solver.
     hint
@@ -435,19 +143,26 @@ def solve(
         model.hint(hint)
     solver = _solver(work, seed)
     status = _run(solver, model.model)
-    name = solver.status_name(status).lower()
-    spent = solver.response_proto.deterministic_time
+    name, spent = solver.status_name(status).lower(), solver.response_proto.deterministic_time
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        log.info("no round: %s after %.1f s (work %.2f)", name, solver.wall_time, spent)
+        log.info("no round: %s after work of %.2f", name, spent)
         return Round((), {}, np.inf, status == cp_model.INFEASIBLE)
     order = model.order(solver)
-    terms = value(problem, order)
-    bound = solver.best_objective_bound / SCALE
+    found = Round(
+        order,
+        value(problem, order),
+        solver.best_objective_bound / SCALE,
+        status == cp_model.OPTIMAL,
+    )
     log.info(
-        "%d holes, %.1f points; no more than %.1f: %s after %.1f s (work %.2f)",
-        len(order), sum(terms.values()), bound, name, solver.wall_time, spent,
-    )  # fmt: skip
-    return Round(order, terms, bound, status == cp_model.OPTIMAL)
+        "%d holes, %.1f points; no more than %.1f: %s after work of %.2f",
+        len(order),
+        found.worth,
+        found.bound,
+        name,
+        spent,
+    )
+    return found
 
 
 class _Model:

@@ -259,7 +259,13 @@ def seconds_between(
 
 
 def walks_between(
-    land: Footing, graph: csr_matrix, starts: Floats, ends: Floats, pairs: Ints, seconds: Floats
+    land: Footing,
+    graph: csr_matrix,
+    starts: Floats,
+    ends: Floats,
+    pairs: Ints,
+    seconds: Floats,
+    true: csr_matrix | None = None,
 ) -> list[Walk | None]:
     """Quickest walk of each pair (start, end); None where there is none.
 
@@ -272,7 +278,9 @@ def walks_between(
     pairs : (k, 2)
         Rows of `starts` and `ends`.
     seconds : (k,)
-        How long each walk takes, or longer; shorter ones are found sooner.
+        How long each walk takes by `graph`, or longer; shorter ones are found sooner.
+    true
+        The graph that the time of the walks is taken from; by default `graph`.
     """
     found: list[Walk | None] = [None] * len(pairs)
     here, there = nodes_of(land, starts)[pairs[:, 0]], nodes_of(land, ends)[pairs[:, 1]]
@@ -289,8 +297,14 @@ def walks_between(
                 if end >= 0 and np.isfinite(time[k, end]):
                     cells = _back(before[k], int(sources[source]), end)
                     line = _line(land, cells, starts[pairs[pair, 0]], ends[pairs[pair, 1]])
-                    found[pair] = Walk(line, float(time[k, end]))
+                    took = float(time[k, end]) if true is None else _seconds(true, cells)
+                    found[pair] = Walk(line, took)
     return found
+
+
+def _seconds(graph: csr_matrix, cells: list[int]) -> float:
+    """Time of the way through these cells [s]."""
+    return float(np.asarray(graph[cells[:-1], cells[1:]]).sum()) if len(cells) > 1 else 0.0
 
 
 def _chunks(rows: Ints) -> Iterator[Ints]:

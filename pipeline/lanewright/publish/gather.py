@@ -9,7 +9,6 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright.holes.safety import surroundings_of
 from lanewright.land.survey import Plan
 from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.throwing import LINE
@@ -166,7 +165,7 @@ def _rules_broken(config: Config, scouting: Scouting) -> dict[str, list[str]]:
     told = check_proposals(
         scouting.layouts.holes, scouting.layouts.walks, scouting.holes.holes, scouting.holes.legs,
         [flights.level for flights in scouting.flights.levels],
-        surroundings_of(scouting.scene), config.layout.safety,
+        scouting.scene, config.layout.safety,
     )  # fmt: skip
     return {str(number): [str(rule) for rule in rules] for number, rules in told.items()}
 

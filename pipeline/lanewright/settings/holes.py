@@ -59,8 +59,10 @@ class SafetySettings(Settings):
     """Room between fairways and whatever else may be hit; metres from the fairway's middle.
 
     No governing body publishes such distances. All are screening values, ours and common practice;
-    the pairs are over open ground, and with dense trees between. They hold where a full throw
-    comes down; nearer to the tee, where throws have not spread yet, less is asked in proportion.
+    the pairs are over open ground, and with dense trees between. The whole distance is asked for
+    where a throw has flown `full_at` of the level's tee throw; nearer to where it was thrown from,
+    throws have spread less and less is asked in proportion, down to `at_tee` of the distance at a
+    tee: with the values here a tee stands 61 x 0.25 = 15 m from a building, 7.5 m from a road.
     """
 
     fairway: tuple[Metres, Metres] = Field(
@@ -96,6 +98,46 @@ class SafetySettings(Settings):
     )
     cone_reach: Annotated[float, Field(ge=1, le=2)] = Field(
         1.25, description="length of that cone as a share of the throw"
+    )
+    near_reach: Annotated[float, Field(ge=0, le=2)] = Field(
+        0.6, description="share of the level's tee throw up to which `near_deg` holds"
+    )
+    at_tee: Annotated[float, Field(ge=0.01, le=1)] = Field(
+        0.25,
+        description="part of a distance that is asked for at a tee or landing zone, where throws "
+        "start and have not spread; 1 asks for the whole distance everywhere; ours",
+    )
+    full_at: Annotated[float, Field(ge=0.01, le=2)] = Field(
+        0.8,
+        description="share of the level's tee throw that a throw has flown where the whole "
+        "distance is asked for: a fairway throw (four fifths of a tee throw, par guideline)",
+    )
+    weaker: Annotated[float, Field(ge=0, le=1)] = Field(
+        0.25,
+        description="of two fairways' parts of a distance, weight of the smaller one: a full throw "
+        "then keeps from another fairway's start what it keeps from a tee, 30 m for 37 m; ours",
+    )
+    handover: Length = Field(
+        26.0,
+        description="metres before a basket and after a tee of another hole that may meet, for one "
+        "is played after the other: a tee 15 m beside a basket lies 30 m from the fairway there",
+    )
+    fade_side: Annotated[float, Field(ge=1, le=5)] = Field(
+        1.5,
+        description="times `keep_out` on the side where the throw fades to and behind the basket: "
+        "46 m for 30 (150 ft for 100 ft)",
+    )
+    wait_basket: Length = Field(
+        20.0,
+        description="metres around a basket within which a walk that leaves it is not in the line "
+        "of fire of its hole: players stand there anyway; ours",
+    )
+    wait_tee: Length = Field(8.0, description="the same around the tee that a walk comes to; ours")
+    wire: Length = Field(
+        5.0, description="metres within which a fairway lies along or under overhead wires; ours"
+    )
+    wire_along: Length = Field(
+        15.0, description="most metres of fairway so near to wires; crossing them is shorter; ours"
     )
     sds: Annotated[float, Field(ge=0.001, le=6)] = Field(
         2.5,

@@ -55,6 +55,20 @@ class WalkSettings(Settings):
     nearest: Annotated[int, Field(ge=2, le=200)] = Field(
         12, description="tees that the walk from each basket is tried to"
     )
+    far: Metres = Field(
+        91.0, description="metres of walk beyond which one needs a reason: 300 ft; common practice"
+    )
+    steps: Positive = Field(
+        15.0, description="percent from which a walk needs steps or a switchback; common practice"
+    )
+    inside: Metres = Field(
+        12.0,
+        description="metres inside the property line where a round may start if no arrival is "
+        "given, for people come in there; ours",
+    )
+    starts: Metres = Field(
+        60.0, description="metres between such places tried along the property line; ours"
+    )
     furthest: Metres = Field(
         300.0, description="metres of easy ground off paths; walks that take longer are not tried"
     )
@@ -80,9 +94,12 @@ class MixSettings(Settings):
     open: Share = Field(0.2, description="holes over open ground or along an edge")
     over_par_3: Share = Field(0.11, description="holes of par 4 and more")
     total: tuple[NotNegative, NotNegative] | None = Field(
-        None,
-        description="metres that all holes together should be long; by default 0.93 to 1.25 "
-        "controlled tee throws of the level for each hole",
+        None, description="metres that all holes together should be long; by default by `usual`"
+    )
+    usual: tuple[Positive, Positive] = Field(
+        (0.93, 1.25),
+        description="usual length of a hole in controlled tee throws of the level: 18 holes of "
+        "1,680 to 2,290 m for a throw of 101 m; ours, common practice",
     )
     same_finish: Annotated[int, Field(ge=1, le=18)] = Field(
         3, description="most holes in a row with the same finish"
@@ -90,8 +107,10 @@ class MixSettings(Settings):
 
     @model_validator(mode="after")
     def _least_before_most(self) -> MixSettings:
-        if self.total is not None and self.total[0] > self.total[1]:
-            raise ValueError("total: the lower length comes first")
+        for name in ("total", "usual"):
+            value = getattr(self, name)
+            if value is not None and value[0] > value[1]:
+                raise ValueError(f"{name}: the lower length comes first")
         return self
 
 
@@ -101,7 +120,7 @@ class WeightSettings(Settings):
     quality: NotNegative = Field(100.0, description="a hole of score 1")
     walk: NotNegative = Field(0.5, description="lost for each metre of easy walk, by time")
     far_walk: NotNegative = Field(
-        1.0, description="lost besides for each metre of a walk beyond 91 m (300 ft)"
+        1.0, description="lost besides for each metre of a walk beyond `walk: far:`"
     )
     crossing: NotNegative = Field(60.0, description="lost for a walk into a line of fire")
     bridge: NotNegative = Field(15.0, description="lost for a walk that needs a bridge")
@@ -120,22 +139,72 @@ class WeightSettings(Settings):
     )
 
 
+class AnnealSettings(Settings):
+    """How a first round is sought by small changes, before the solver takes it on.
+
+    Ours: with these, several goes end within a few points of one another on the demo's land.
+    """
+
+    changes: Annotated[int, Field(ge=100, le=100_000_000)] = Field(
+        3_000_000, description="changes tried on a round in each go"
+    )
+    tries: Annotated[int, Field(ge=1, le=100)] = Field(
+        2, description="goes; the best of them counts"
+    )
+    hot: Positive = Field(
+        300.0, description="points by which a change may easily be worse at first: several holes"
+    )
+    cold: Positive = Field(8.0, description="the same at last: a few metres of walk")
+    strain: Positive = Field(
+        600.0,
+        description="points that each broken rule costs on the way; more than a hole can bring",
+    )
+    near: Annotated[int, Field(ge=1, le=1000)] = Field(
+        40, description="holes with tees near a basket that most changes choose the next from"
+    )
+
+
 class SolverSettings(Settings):
     """How long and how wide the search for layouts goes."""
 
-    candidates: Annotated[int, Field(ge=10, le=5000)] = Field(
-        240, description="holes that take part; the best of every part of the land"
+    most: Annotated[int, Field(ge=10, le=10_000)] = Field(
+        1500,
+        description="candidates looked at in all, the best by score: their conflicts grow with the "
+        "square of their number",
     )
-    changes: Annotated[int, Field(ge=100, le=100_000_000)] = Field(
-        3_000_000,
-        description="changes tried on a round, twice over, before the solver takes it on",
+    candidates: Annotated[int, Field(ge=10, le=5000)] = Field(
+        240,
+        description="of these, holes that the solver chooses from: those that fit a first round best",
+    )
+    from_tee: Annotated[int, Field(ge=1, le=100)] = Field(
+        3, description="holes from one tee, or to one basket, that walks are tried to; ours"
+    )
+    at_arrival: Annotated[float, Field(ge=1, le=100)] = Field(
+        3.0, description="times as many walks tried from and to the arrival as between holes; ours"
+    )
+    fit_walk: NotNegative = Field(
+        0.3,
+        description="points by which a candidate fits a round the less for each metre of walk to "
+        "and from it; ours",
+    )
+    fit_clash: NotNegative = Field(
+        40.0, description="the same for each hole of the round that it is in conflict with; ours"
     )
     work: Positive = Field(
         15.0,
-        description="work of the solver for all proposals, in its own deterministic units, about "
-        "seconds of an idle core; ends the search at the same point on any machine, however busy",
+        description="most work of the solver for all proposals, in its own deterministic units, "
+        "about seconds of an idle core; never a clock, so that any machine finds the same",
     )
-    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(1, description="of the solver")
+    pricings: Annotated[int, Field(ge=1, le=20)] = Field(
+        3,
+        description="times that walks are priced anew beside the round found so far, for which way "
+        "a walk is drawn depends on the holes in play; the work is shared out among them",
+    )
+    packing_work: Positive = Field(
+        2.0, description="the same for the most holes that keep apart, where a round does not fit"
+    )
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(1, description="of all searches")
+    first: AnnealSettings = AnnealSettings()
 
 
 class LayoutSettings(Settings):
