@@ -174,7 +174,7 @@ class SolverSettings(Settings):
     )
     candidates: Annotated[int, Field(ge=10, le=5000)] = Field(
         240,
-        description="of these, holes that the solver chooses from: those that fit a first round best",
+        description="of these, holes the solver chooses from: those that fit a first round best",
     )
     from_tee: Annotated[int, Field(ge=1, le=100)] = Field(
         3, description="holes from one tee, or to one basket, that walks are tried to; ours"
