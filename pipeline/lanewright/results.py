@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from lanewright.flight.flight import Flights
-from lanewright.growth.lanes import Lanes
-from lanewright.growth.vegetation import Vegetation
-from lanewright.holes.chains import Holes
-from lanewright.land.ground import Ground
-from lanewright.land.survey import Plan, Survey
-from lanewright.land.terrain import Terrain
-from lanewright.layout.proposals import Layouts
-from lanewright.legs.legs import Legs
-from lanewright.legs.scene import Scene
-from lanewright.trim.tables import Trim
+if TYPE_CHECKING:
+    from lanewright.flight.flight import Flights
+    from lanewright.growth.lanes import Lanes
+    from lanewright.growth.vegetation import Vegetation
+    from lanewright.holes.chains import Holes
+    from lanewright.land.ground import Ground
+    from lanewright.land.survey import Plan, Survey
+    from lanewright.land.terrain import Terrain
+    from lanewright.layout.proposals import Layouts
+    from lanewright.legs.legs import Legs
+    from lanewright.legs.scene import Scene
+    from lanewright.trim.tables import Trim
 
 
 @dataclass(frozen=True)

@@ -5,25 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from lanewright.flight.flight import elevation_of, fly_throws
-from lanewright.growth.lanes import find_lanes
-from lanewright.growth.vegetation import sort_vegetation
-from lanewright.holes.chains import find_holes
-from lanewright.land.ground import find_ground
-from lanewright.land.survey import plan, read_survey
-from lanewright.land.terrain import find_terrain
-from lanewright.layout.designerfile import read_hand
-from lanewright.layout.proposals import lay_out
-from lanewright.legs.legs import find_legs
-from lanewright.legs.own import own_lines
-from lanewright.legs.scene import build_scene
 from lanewright.publish.outputs import OUTPUTS
-from lanewright.publish.results import publish
 from lanewright.results import Scouting
 from lanewright.settings.config import Config, scene_settings
 from lanewright.settings.levels import levels_named
 from lanewright.store import Store, Until
-from lanewright.trim.plan import plan_trim, read_keep
 from lanewright.workplace import workplace
 
 OWN = "own-holes"
@@ -33,32 +19,70 @@ Show = Callable[[str], Callable[[float | None], None]]
 
 
 def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
-    """Every stage in turn; each takes results of earlier ones and its own settings."""
+    """Every stage in turn; each takes results of earlier ones and its own settings.
+
+    A stage is imported when it is reached: a run that ends early, or on bad input, does not wait
+    for solvers and plotting libraries that only later stages need.
+    """
     step = store.step
     levels = levels_named(config.levels, config.flight.levels_file)
+
+    from lanewright.land.survey import plan, read_survey
+    from lanewright.layout.designerfile import read_hand
+    from lanewright.trim.keep import read_keep
 
     found = plan(config)
     hand = read_hand(config, found)
     keep = read_keep(config.trim, found, config.crs.vectors)
     survey = step(read_survey, found, config.ingest)
+
+    from lanewright.land.ground import find_ground
+
     ground = step(find_ground, survey, config.ground)
+
+    from lanewright.land.terrain import find_terrain
+
     terrain = step(find_terrain, survey, ground, config.terrain)
     vegetation = lanes = None
     if survey.points is not None:
+        from lanewright.growth.vegetation import sort_vegetation
+
         vegetation = step(
             sort_vegetation, survey.points, survey.grid, ground.surface, config.vegetation,
             heights_given=survey.heights_given,
         )  # fmt: skip
+
+        from lanewright.growth.lanes import find_lanes
+
         lanes = step(find_lanes, survey, terrain, vegetation, config.lanes)
+
+    from lanewright.flight.flight import elevation_of, fly_throws
+
     flights = step(fly_throws, levels, config.flight, elevation=elevation_of(ground.surface))
+
+    from lanewright.legs.scene import build_scene
+
     scene = step(build_scene, survey, ground, terrain, vegetation, lanes, scene_settings(config))
+
+    from lanewright.legs.legs import find_legs
+    from lanewright.legs.own import own_lines
+
     own = own_lines(survey.own_holes, hand.drawn)
     legs = step(find_legs, scene, flights, config.legs, own, only_own=only_own)
+
+    from lanewright.holes.chains import find_holes
+
     rules = config.legs, config.layout.hole, config.layout.safety
     holes = step(find_holes, scene, flights, legs, *rules)
+
+    from lanewright.trim.plan import plan_trim
+
     trim = step(
         plan_trim, scene, flights, holes, config.legs, config.trim, keep, arrival=hand.arrival
     )
+
+    from lanewright.layout.proposals import lay_out
+
     layouts = step(lay_out, scene, levels, holes, trim, config.layout, hand)
     return Scouting(
         found, survey, ground, terrain, vegetation, lanes, flights, scene, legs, holes, trim,
@@ -97,4 +121,7 @@ def run(
             scouting = scout(config, store, only_own)
         except Until:
             return f"stopped after {stop_after}; what is done is kept for the next run"
+
+        from lanewright.publish.results import publish
+
         return str(publish(config, scouting, store, config.out / folder))

@@ -21,24 +21,21 @@ import numpy as np
 import shapely
 from scipy.stats import kendalltau, spearmanr
 
+from lanewright.flight.flight import fly_throws
+from lanewright.growth.lanes import find_lanes
+from lanewright.growth.vegetation import sort_vegetation
 from lanewright.kernels import march
+from lanewright.land.ground import find_ground
+from lanewright.land.survey import plan, read_survey
+from lanewright.land.terrain import find_terrain
 from lanewright.legs import throwing
 from lanewright.legs.measure import places_of
 from lanewright.legs.scene import build_scene
 from lanewright.legs.search import search, space_of
 from lanewright.legs.sites import find_sites
 from lanewright.legs.throwing import Lines
-from lanewright.scout import (
-    find_ground,
-    find_lanes,
-    find_terrain,
-    fly_throws,
-    levels_named,
-    plan,
-    read_survey,
-    sort_vegetation,
-)
 from lanewright.settings.config import load, scene_settings
+from lanewright.settings.levels import levels_named
 from lanewright.store import Store
 from lanewright.workplace import workplace
 

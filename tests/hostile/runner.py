@@ -137,9 +137,9 @@ def _child(case: Case, folder: Path) -> int:
 
 def _watch_ground(folder: Path) -> None:
     """Keep the ground that the run finds, as far off the truth as it is."""
-    import lanewright.scout as scout
+    import lanewright.land.ground as stage
 
-    find = scout.find_ground
+    find = stage.find_ground
 
     @functools.wraps(find)
     def watched(*args: Any, **keys: Any) -> Any:
@@ -148,7 +148,7 @@ def _watch_ground(folder: Path) -> None:
         (folder / "off").write_text(str(off))
         return found
 
-    scout.find_ground = watched
+    stage.find_ground = watched
 
 
 def _command(words: list[str]) -> int:

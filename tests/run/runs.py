@@ -19,9 +19,12 @@ def environment() -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
 
 
-def lanewright(*words: object, timeout: float = 600) -> subprocess.CompletedProcess[str]:
+def lanewright(
+    *words: object, timeout: float = 600, interpreter: list[str] | None = None
+) -> subprocess.CompletedProcess[str]:
+    """Run the command; `interpreter` are options of Python's own."""
     return subprocess.run(
-        [sys.executable, "-m", "lanewright", *map(str, words)],
+        [sys.executable, *(interpreter or ()), "-m", "lanewright", *map(str, words)],
         capture_output=True, text=True, timeout=timeout, check=False, env=environment(),
     )  # fmt: skip
 

@@ -106,13 +106,17 @@ def test_a_changed_setting_makes_only_what_follows(tmp_path):
 
 def test_from_and_until(tmp_path):
     config = tunnel_survey(tmp_path)
-    done = lanewright("scout", config, "--until", "ground")
+    done = lanewright("scout", config, "--until", "ground", interpreter=["-X", "importtime"])
     assert done.returncode == 0
+    late = {"ortools", "matplotlib", "plotly", "reportlab", "skimage"}
+    loaded = {line.split("|")[-1].strip().split(".")[0] for line in done.stderr.splitlines()}
+    assert "numpy" in loaded
+    assert not late & loaded
     assert "stopped after ground" in done.stdout
     assert not (tmp_path / "out" / "scout.gpkg").exists()
     assert lanewright("scout", config).returncode == 0
     done = lanewright("scout", config, "--from", "lanes")
-    assert "made: lanes, flight, legs, holes, trim, layout, publish;" in done.stdout
+    assert "made: lanes, flight, scene, legs, holes, trim, layout, publish;" in done.stdout
 
 
 def test_two_runs_do_not_share_a_folder(tmp_path):

@@ -14,7 +14,6 @@ from pyproj import CRS, Transformer
 from lanewright.base.errors import InputError
 from lanewright.land.survey import Plan, together
 from lanewright.layout.designer import AREA_WISHES, FORMER, WISHES, Drawn, Hand
-from lanewright.legs.own import STRAY
 from lanewright.settings.config import Config
 from lanewright.sources.vectors import (
     UNREADABLE,
@@ -119,6 +118,8 @@ def _drawn(
         stood = _stood(row.get("stood"))
         moved = stood is not None and _moved(line, stood)
         if stood is None:  # drawn by hand, as those of `own_holes` are
+            from lanewright.legs.own import STRAY  # with all that throws, for designers' files only
+
             line = line.simplify(STRAY)
         if stood is not None:
             before.append((order, name, stood.wkt))

@@ -7,6 +7,7 @@ Marked objects carry the key `@`; a tuple reads `{"@": "tuple", "items": [...]}`
 from __future__ import annotations
 
 import dataclasses
+import inspect
 import types
 import typing
 from collections.abc import Callable, Iterator, Mapping
@@ -44,7 +45,7 @@ def classes_of(function: Callable[..., object]) -> dict[str, type]:
     declared = {k: v for k, v in function.__annotations__.items() if k == "return"}
     holder = types.SimpleNamespace(__annotations__=declared)
     try:
-        returned = typing.get_type_hints(holder, function.__globals__)["return"]
+        returned = typing.get_type_hints(holder, inspect.unwrap(function).__globals__)["return"]
     except (KeyError, NameError) as err:
         raise TypeError(f"{function.__qualname__} declares no return type: {err}") from None
     found: dict[str, type] = {name_of(kind): kind for kind in (Grid, Blocks)}

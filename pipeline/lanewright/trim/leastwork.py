@@ -25,7 +25,6 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from ortools.sat.python import cp_model
 
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.kernels import trim as kernels
@@ -219,6 +218,8 @@ def _solve(case: Case, wanted: int, effort: float, hint: Flags) -> tuple[Flags |
     """Best set the solver found, if any, and its lower bound."""
     free = int(case.clear(np.zeros(case.cost.size, bool)).sum())
     rows, wide = case.rows
+    from ortools.sat.python import cp_model  # 0.3 s that a run without trimming need not spend
+
     model = cp_model.CpModel()
     taken = [model.new_bool_var(f"x{j}") for j in range(case.cost.size)]
     clear = []

@@ -20,55 +20,22 @@ import shapely
 from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Ints
-from lanewright.base.errors import InputError
 from lanewright.base.outlines import cells_of
 from lanewright.base.threads import kernel_threads
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import Flights
 from lanewright.holes.chains import Holes
-from lanewright.land.survey import Plan
 from lanewright.legs.scene import Scene
 from lanewright.legs.thrower import Thrower, thrower_of
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.trim import TrimSettings
-from lanewright.sources import vectors
 from lanewright.store import stage
+from lanewright.trim.keep import Keep
 from lanewright.trim.oneleg import Planned, bare_row, planned_legs, wished_of
 from lanewright.trim.standing import KEPT, Growth
 from lanewright.trim.tables import Trim, collected, no_trim
 
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
-
-Keep = tuple[tuple[str, str], ...]
-
-
-def read_keep(settings: TrimSettings, plan: Plan, assumed_crs: str | None = None) -> Keep:
-    """What must stay, as (kind, WKT) in the working CRS; empty without a keep list.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read, or holds lines.
-    """
-    if settings.keep is None:
-        return ()
-    frame = vectors.in_working(
-        settings.keep, vectors.read_vectors(settings.keep, assumed_crs), plan.working
-    )
-    shapes = shapely.get_parts(frame.geometry.to_numpy())
-    wrong = sorted({s.geom_type for s in shapes} - {"Point", "Polygon"})
-    if wrong:
-        raise InputError(
-            settings.keep,
-            f"holds {', '.join(wrong)}; only points and polygons can be kept",
-            "Draw each tree as a point and each patch as a closed polygon.",
-        )
-    bad = [i for i, s in enumerate(shapes, start=1) if not s.is_valid]
-    if bad:
-        raise InputError(
-            settings.keep, f"its polygon {bad[0]} crosses itself", "Mend the outline there."
-        )
-    return tuple((s.geom_type, s.wkt) for s in shapes)
 
 
 @stage("trim", version=7)
