@@ -7,7 +7,6 @@ import json
 import os
 import sqlite3
 import sys
-import tempfile
 from contextlib import closing
 
 try:
@@ -60,19 +59,6 @@ def names_in(path):
     return placed + [name for name in there if name not in placed]
 
 
-def rules_from_sld(path, name, style):
-    """How many rules QGIS reads from the SLD of a style; 0 where it cannot."""
-    with closing(sqlite3.connect(path)) as db:
-        query = "SELECT styleSLD FROM layer_styles WHERE f_table_name = ? AND styleName = ?"
-        (text,) = db.execute(query, (name, style)).fetchone()
-    layer = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
-    with tempfile.NamedTemporaryFile("w", suffix=".sld", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        _, good = layer.loadSldStyle(file.name)
-    return len(layer.renderer().legendSymbolItems()) if good else 0
-
-
 def tag_works(layer):
     """Whether the expression of the labels gives a text for some row, without a fault."""
     if not layer.labelsEnabled():
@@ -113,7 +99,6 @@ def main(path, picture=None):
         count, ids, names, _, _ = layer.listStylesInDatabase()
         texts = [layer.getStyleFromDatabase(style)[0] for style in ids[:count]]
         items = renderer.legendSymbolItems()
-        slds = [rules_from_sld(path, name, style) for style in names[:count]]
         found[name] = {
             "valid": layer.isValid(),
             "rows": layer.featureCount(),
@@ -123,7 +108,6 @@ def main(path, picture=None):
             "parts": [[p.layerType() for p in item.symbol().symbolLayers()] for item in items],
             "styles": names[:count],
             "qml": [bool(text) for text in texts],
-            "sld": slds,
             "order": renderer.orderBy().dump() if renderer.orderByEnabled() else "",
             "tagged": layer.labelsEnabled(),
             "tag_works": tag_works(layer),

@@ -5,9 +5,8 @@ import pytest
 from matplotlib.colors import to_hex
 
 from lanewright.base import schema
-from lanewright.publish.styles import STYLES, Line, Mark, qml, sld, styles_of
-
-SE = "{http://www.opengis.net/se}"
+from lanewright.publish.qml import qml
+from lanewright.publish.styles import STYLES, Line, Mark, styles_of
 
 
 def every_style():
@@ -70,8 +69,6 @@ def test_the_best_proposal_is_drawn_last_and_numbered():
     assert (clause.text, clause.get("asc")) == ('"proposal"', "0")
     words = root.find("labeling/settings/text-style").get("fieldName")
     assert words == 'CASE WHEN ("proposal" >= 0 AND "proposal" < 2) THEN "play_order" END'
-    texts = ET.fromstring(sld(style).encode()).findall(f".//{SE}TextSymbolizer")
-    assert len(texts) == 1
 
 
 @pytest.mark.parametrize("style", [s for s in STYLES if s.column == "proposal"])
@@ -123,16 +120,3 @@ def test_qml_has_a_symbol_for_every_class(style):
     else:
         assert renderer.get("type") == "singleSymbol"
         assert not classes
-
-
-@pytest.mark.parametrize("style", every_style())
-def test_sld_filters_every_class(style):
-    root = ET.fromstring(sld(style).encode())
-    rules = root.findall(f".//{SE}Rule")
-    assert [r.find(f"{SE}Name").text for r in rules] == [r.label for r in style.rules]
-    filters = root.findall(".//{http://www.opengis.net/ogc}Filter")
-    filtered = style.column or any(rule.also for rule in style.rules)
-    assert len(filters) == (len(style.rules) if filtered else 0)
-    kind = {"P": "PointSymbolizer", "L": "LineSymbolizer", "M": "PolygonSymbolizer"}
-    geometry = schema.LAYERS[style.layer].geometry
-    assert all(r.find(f"{SE}{kind[geometry[0]]}") is not None for r in rules)

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from lanewright.base import schema
-from lanewright.publish.styles import qml, sld, styles_of
+from lanewright.publish.qml import qml
+from lanewright.publish.styles import styles_of
 from lanewright.publish.whole import beside
 from lanewright.sources.crs import same_crs
 
@@ -221,7 +222,7 @@ def _title(column: schema.Column) -> str:
 def _store_styles(
     db: sqlite3.Connection, frames: Mapping[str, gpd.GeoDataFrame], stamp: datetime
 ) -> None:
-    """Styles in the table where QGIS looks for them; others may read the SLD."""
+    """Styles in the table where QGIS looks for them; it asks for a column of SLD, left empty."""
     db.execute(
         "CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, "
         "f_table_catalog TEXT(256), f_table_schema TEXT(256), f_table_name TEXT(256), "
@@ -234,13 +235,12 @@ def _store_styles(
             db.execute(
                 "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
                 "f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, "
-                "owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, ?, ?, ?, '', '', ?)",
+                "owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, NULL, ?, ?, '', '', ?)",
                 (
                     name,
                     _GEOMETRY_COLUMN,
                     style.name,
                     qml(style),
-                    sld(style),
                     index == 0,
                     f"{schema.LAYERS[name].title}: {style.name.lower()}",
                     _iso(stamp),

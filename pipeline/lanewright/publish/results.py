@@ -31,7 +31,7 @@ from lanewright.visit.outing import Outing
 
 log = logging.getLogger(__name__)
 
-VERSION = 7
+VERSION = 8
 """Raise whenever what is written changes for the same results."""
 
 
