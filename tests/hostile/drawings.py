@@ -131,7 +131,7 @@ def _pipe(folder: Path, role: str) -> str:
 
 
 def _gpx(folder: Path, role: str) -> str:
-    x, y = lonlat([(L + 20, B + 20)])[0]
+    x, y = lonlat([(L + 20, B + 20)] * 2)[0]
     (folder / "bad.gpx").write_text(
         f'<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><wpt lat="{y}" lon="{x}"/>'
         "</gpx>"
@@ -367,8 +367,11 @@ _SHAPES: dict[str, tuple[Callable[[Path, str], str], dict[str, Any]]] = {
         {},
     ),
     "line of one place": (_blob(line([(L + 20, B + 20)])), {}),
-    "line without length": (_blob(line([(L + 20, B + 20)] * 3)), {}),
-    "bow-tie": (_blob(polygon(BOW)), {"keep_out": EITHER, "water": EITHER}),
+    "line without length": (
+        _blob(line([(L + 20, B + 20)] * 3)),
+        {"keep_out": EITHER, "water": EITHER},
+    ),
+    "bow-tie": (_blob(polygon(BOW)), {"keep_out": EITHER, "water": EITHER, "paths": EITHER}),
     "hole outside its polygon": (
         _blob(polygon(corners(10, 10, 60, 60), corners(70, 70, 90, 90))),
         {"keep_out": EITHER, "water": EITHER},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -9,24 +10,33 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 import shapely
-from pyproj import CRS, Transformer
+from pyproj import Transformer
 
 from lanewright.base.errors import InputError
 from lanewright.land.survey import Plan, together
 from lanewright.layout.designer import AREA_WISHES, FORMER, WISHES, Drawn, Hand
 from lanewright.settings.config import Config
+from lanewright.sources.opening import layer_names, read_layer
 from lanewright.sources.vectors import (
-    UNREADABLE,
+    LONGEST_NAME,
+    as_hole,
+    enclosed,
     in_working,
-    layer_names,
-    read_layer,
+    name_of,
+    named_well,
+    parts,
+    placed,
     read_vectors,
+    too_many,
 )
 
 HOLES, AREAS = "designer_holes", "designer_areas"
 MOVED = 0.5  # m that a line must differ by to count as moved
 AROUND = 5.0  # m around a point or line drawn as an area
 FAR = 500.0  # m that an arrival may lie off the property
+FAR_OFF = 1e6  # m; a line of the file that says more of where it stood is none
+LONGEST_STOOD = 20_000  # characters of the line that a hole had
+MOST_ORDER = 999  # number of a hole in any round
 
 
 def read_hand(config: Config, plan: Plan) -> Hand:
@@ -57,14 +67,22 @@ def read_hand(config: Config, plan: Plan) -> Hand:
     paths = ""
     if config.layout.paths is not None:
         try:
-            frame = read_vectors(config.layout.paths, config.crs.vectors)
-            moved = in_working(config.layout.paths, frame, plan.working)
-            paths = shapely.to_wkt(shapely.union_all(moved.geometry.to_numpy()))
+            paths = _paths(config.layout.paths, config, plan)
         except InputError as err:
             faults.append(err)
     if faults:
         raise together(faults)
     return Hand(holes, areas, before, arrival, paths, config.holes)
+
+
+def _paths(path: Path, config: Config, plan: Plan) -> str:
+    """Existing paths as one shape in WKT; polygons count with all that they enclose."""
+    frame = in_working(path, read_vectors(path, config.crs.vectors), plan.working)
+    shapes = [part for shape in frame.geometry for part in parts(shape)]
+    whole = shapely.union_all([enclosed(s) if s.geom_type == "Polygon" else s for s in shapes])
+    if not whole.length > 0:
+        raise InputError(path, "holds no line with a length", "Draw paths as lines.")
+    return str(shapely.to_wkt(whole))
 
 
 def _own(config: Config, plan: Plan, faults: list[InputError]) -> tuple[Drawn, ...]:
@@ -94,8 +112,10 @@ def _drawn(
     path = config.designer
     if frame is None or path is None:
         return (), ()
-    names = [_text(row.get("name")) or str(k) for k, row in _rows(frame)]
+    names = [name_of(frame, k) for k in range(len(frame))]
     _twice(path, names, faults)
+    if not _sensible(path, names, faults):
+        return (), ()
     holes, before = [], []
     for name, (_, row) in zip(names, _rows(frame), strict=True):
         wish = _wish(path, name, row.get("wish"), WISHES, faults)
@@ -115,6 +135,11 @@ def _drawn(
             )
             continue
         line = shapely.force_2d(line)
+        try:
+            as_hole(path, name, line)
+        except InputError as err:
+            faults.append(err)
+            continue
         stood = _stood(row.get("stood"))
         moved = stood is not None and _moved(line, stood)
         if stood is None:  # drawn by hand, as those of `own_holes` are
@@ -152,11 +177,15 @@ def _moved(line: shapely.LineString, stood: shapely.LineString) -> bool:
 
 
 def _stood(value: Any) -> shapely.LineString | None:
+    """Line that a hole had in the file; None where the text is no such line any more."""
+    text = _text(value) or ""
     try:
-        line = shapely.from_wkt(_text(value) or "")
+        line = shapely.from_wkt(text) if len(text) <= LONGEST_STOOD else None
     except shapely.errors.GEOSException:
         return None
-    return line if line is not None and line.geom_type == "LineString" else None
+    if line is None or line.geom_type != "LineString" or line.is_empty:
+        return None
+    return line if 1.0 <= line.length < FAR_OFF else None
 
 
 def _layer(
@@ -166,38 +195,22 @@ def _layer(
     path = config.designer
     if path is None:
         return None
-    if not path.exists():
-        if name == HOLES:
-            faults.append(
-                InputError(
-                    path, "does not exist", "Copy designer-start.gpkg of a run there, and edit it."
-                )
-            )
-        return None
     try:
         layers = layer_names(path)
-        if not layers & {HOLES, AREAS}:
+        if not set(layers) & {HOLES, AREAS}:
             raise InputError(
-                path, f"has neither a layer {HOLES} nor {AREAS}",
+                path, f"has neither a layer {HOLES} nor {AREAS} with shapes",
                 "Start from a copy of designer-start.gpkg.",
             )  # fmt: skip
         frame = read_layer(path, name) if name in layers else None
+        if frame is None or not len(frame):
+            return None
+        return in_working(path, placed(path, frame, config.crs.vectors), plan.working)
     except InputError as err:
-        if name == HOLES:
+        # What is wrong with the whole file comes up for both layers.
+        if str(err) not in map(str, faults):
             faults.append(err)
         return None
-    except UNREADABLE as err:
-        if name == HOLES:
-            reason = str(err).splitlines()[0][:160]
-            faults.append(
-                InputError(path, f"cannot be read ({reason})", "Give it as a GeoPackage.")
-            )
-        return None
-    if frame is None or not len(frame):
-        return None
-    if frame.crs is None:
-        frame = frame.set_crs(config.crs.vectors or plan.working)
-    return frame.to_crs(CRS.from_user_input(plan.working))
 
 
 def _areas(
@@ -212,11 +225,18 @@ def _areas(
         name, shape = _text(row.get("name")) or f"area {k}", row["geometry"]
         wish = _wish(path, name, row.get("wish"), AREA_WISHES, faults) or "keep out"
         if shape is None or shape.is_empty:
+            faults.append(
+                InputError(
+                    path, f"area {name[:LONGEST_NAME]} has no shape, or one that cannot be read",
+                    "Draw it again, or delete it from the file.",
+                )
+            )  # fmt: skip
             continue
-        if not shape.is_valid:
-            shape = shape.buffer(0)
-        flat = shape if shape.geom_type.endswith("Polygon") else shape.buffer(AROUND)
-        areas.append((name, wish, shapely.force_2d(flat).wkt))
+        flat = shapely.union_all(
+            [enclosed(p) if p.geom_type == "Polygon" else p.buffer(AROUND) for p in parts(shape)]
+        )
+        areas.append((name, wish, flat.wkt))
+    _sensible(path, [name for name, _, _ in areas], faults)
     return tuple(areas)
 
 
@@ -266,12 +286,25 @@ def _inside(config: Config, plan: Plan, hole: Drawn, own: bool, faults: list[Inp
             )  # fmt: skip
 
 
+def _sensible(path: Path, names: list[str], faults: list[InputError]) -> bool:
+    """Whether there are no more features, and no other names, than a run can show."""
+    before = len(faults)
+    try:
+        too_many(path, len(names))
+        for number, name in enumerate(names, start=1):
+            named_well(path, name, number)
+    except InputError as err:
+        faults.append(err)
+    return len(faults) == before
+
+
 def _twice(path: Path, names: list[str], faults: list[InputError]) -> None:
     again = sorted(name for name, count in Counter(names).items() if count > 1)
     if again:
+        called = ", ".join(name[:LONGEST_NAME] for name in again[:5])
         faults.append(
             InputError(
-                path, f"more than one hole is called {', '.join(again)}",
+                path, f"more than one hole is called {called}",
                 "Give every hole a name of its own.",
             )
         )  # fmt: skip
@@ -309,7 +342,7 @@ def _wish(
     if wish and wish not in known:
         faults.append(
             InputError(
-                path, f"{name} has the wish {wish!r}, which nobody knows",
+                path, f"{name[:LONGEST_NAME]} has the wish {wish[:40]!r}, which nobody knows",
                 f"Use {', '.join(known)}, or leave it empty.",
             )
         )  # fmt: skip
@@ -318,15 +351,22 @@ def _wish(
 
 
 def _order(path: Path, name: str, value: Any, faults: list[InputError]) -> int:
+    """Number in the round; 0 for none."""
     if value is None or pd.isna(value):
         return 0
     try:
-        return int(value)
-    except (TypeError, ValueError):
+        number = float(str(value)[:40])
+    except ValueError:
+        number = math.nan
+    if not (number.is_integer() and 0 <= number <= MOST_ORDER):
         faults.append(
-            InputError(path, f"{name} has the play_order {value!r}", "Use a whole number.")
-        )
+            InputError(
+                path, f"{name[:LONGEST_NAME]} has the play_order {str(value)[:40]!r}",
+                f"Use a whole number up to {MOST_ORDER}, or leave it empty.",
+            )
+        )  # fmt: skip
         return 0
+    return int(number)
 
 
 def _called(name: str) -> str:

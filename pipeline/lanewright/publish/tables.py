@@ -8,6 +8,7 @@ import geopandas as gpd
 import pandas as pd
 
 from lanewright.base import schema
+from lanewright.base.text import inert
 from lanewright.publish.whole import beside
 
 
@@ -39,6 +40,10 @@ def write_holes_csv(path: Path, layout: gpd.GeoDataFrame, *, feet_first: bool = 
         If the file cannot be written.
     """
     table = hole_table(layout, feet_first)
+    for name in table.columns:
+        # Names are the user's; a spreadsheet would run those that start like a formula.
+        if not pd.api.types.is_numeric_dtype(table[name]):
+            table[name] = [inert(v) if isinstance(v, str) else v for v in table[name]]
     with beside(path) as part:
         # The mark at the front tells spreadsheets that it is UTF-8.
         table.to_csv(part, index=False, encoding="utf-8-sig", lineterminator="\n")

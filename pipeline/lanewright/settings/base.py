@@ -6,12 +6,13 @@ setting alone can make a run without end or a distance without meaning.
 
 from __future__ import annotations
 
-import unicodedata
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator
 from pydantic_core.core_schema import ValidationInfo
+
+from lanewright.base.text import unreadable
 
 Metres = Annotated[float, Field(ge=0.001, le=1000, allow_inf_nan=False)]
 """A length that is not zero [m]."""
@@ -32,11 +33,9 @@ LONGEST_PATH, LONGEST_NAME = 1000, 255
 
 def _readable(text: str, also: str = "") -> str:
     """Text without control characters, halves of characters and marks that turn text round."""
-    for sign in text:
-        kind = unicodedata.category(sign)
-        turns = sign in "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
-        if (kind in ("Cc", "Cs", "Zl", "Zp") and sign not in also) or turns:
-            raise ValueError(f"holds the sign U+{ord(sign):04X}, which cannot be shown")
+    sign = unreadable(text, also)
+    if sign is not None:
+        raise ValueError(f"holds the sign {sign}, which cannot be shown")
     return text
 
 

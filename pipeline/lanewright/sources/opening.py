@@ -8,8 +8,10 @@ to stay on this machine.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import sqlite3
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -20,6 +22,9 @@ from xml.parsers import expat
 import geopandas as gpd
 import pyogrio
 import rasterio
+import shapely
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 from pyproj.network import set_network_enabled  # type: ignore[attr-defined]
 from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
@@ -124,6 +129,7 @@ def vector_format(path: Path) -> str:
     if head.startswith(_SQLITE):
         if head[68:72] not in _GPKG_IDS:
             raise InputError(path, "is an SQLite database but no GeoPackage", _VECTORS)
+        _check_tables(path)
         return "GPKG"
     if head.startswith(_SHAPE):
         return "ESRI Shapefile"
@@ -159,8 +165,7 @@ def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
         As `vector_format`, or if GDAL cannot read it.
     """
     vector_format(path)
-    with _reading(path), warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+    with _reading(path):
         frame = pyogrio.read_dataframe(_plain(path), layer=name)
     return frame if isinstance(frame, gpd.GeoDataFrame) else gpd.GeoDataFrame(frame)
 
@@ -168,10 +173,13 @@ def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
 @contextmanager
 def _reading(path: Path) -> Iterator[None]:
     try:
-        yield
+        with warnings.catch_warnings():
+            # What is odd about a file is looked at by us; it must not reach the terminal unread.
+            warnings.simplefilter("ignore")
+            yield
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError,
             pyogrio.errors.FeatureError, pyogrio.errors.GeometryError, pyogrio.errors.CRSError,
-            ValueError, OverflowError) as err:  # fmt: skip
+            shapely.errors.ShapelyError, ValueError, OverflowError) as err:  # fmt: skip
         raise InputError(
             path, f"cannot be read as a vector file ({reason(err)})", _VECTORS
         ) from None
@@ -186,6 +194,35 @@ def _plain(path: Path) -> Path:
             "Rename it: no '!' and no ending .zip; unpack archives first.",
         )  # fmt: skip
     return path.absolute()
+
+
+def _check_tables(path: Path) -> None:
+    """Refuse a GeoPackage whose layers are queries: one of a line may never end."""
+    steps = iter(range(1000))  # of a million instructions together, far more than a look takes
+    address = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+    try:
+        with contextlib.closing(sqlite3.connect(address, uri=True)) as base:
+            base.set_progress_handler(lambda: next(steps, None) is None, 1000)
+            kept = base.execute("SELECT name, type, sql FROM sqlite_master").fetchall()
+            plain = {
+                str(name).lower() for name, kind, sql in kept
+                if kind == "table" and not str(sql).upper().startswith("CREATE VIRTUAL")
+            }  # fmt: skip
+            named = {"gpkg_contents", "gpkg_geometry_columns"}
+            if named <= plain:
+                for table in sorted(named):
+                    rows = base.execute(f"SELECT table_name FROM {table}").fetchall()
+                    named |= {str(row[0]).lower() for row in rows}
+    except (sqlite3.Error, ValueError) as err:
+        raise InputError(
+            path, f"cannot be read as a vector file ({reason(err)})", _VECTORS
+        ) from None
+    queries = sorted(named & {str(name).lower() for name, _, _ in kept} - plain)
+    if queries:
+        raise InputError(
+            path, f"its layer {queries[0][:60]} is a query, not a table",
+            "Export the layer to a file of its own.",
+        )  # fmt: skip
 
 
 def _check_json(path: Path) -> None:
@@ -216,6 +253,21 @@ def _check_json(path: Path) -> None:
         ) from None
     if not isinstance(document, dict) or document.get("type") not in _JSON_KINDS:
         raise InputError(path, "is JSON but not GeoJSON", _VECTORS)
+    _check_json_crs(path, document.get("crs"))
+
+
+def _check_json_crs(path: Path, stated: object) -> None:
+    """Refuse a CRS by a name nobody knows, for GDAL would take longitude and latitude for it."""
+    named = stated.get("properties") if isinstance(stated, dict) else None
+    name = named.get("name") if isinstance(named, dict) else None
+    if isinstance(name, str):
+        try:
+            CRS.from_user_input(name)
+        except CRSError:
+            raise InputError(
+                path, f"says its CRS is {name[:60]!r}, which is not known",
+                "Write it again with longitude and latitude (RFC 7946), or as GeoPackage.",
+            ) from None  # fmt: skip
 
 
 def _check_kml(path: Path) -> None:

@@ -2,31 +2,42 @@
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
-import pyogrio
+import shapely
 from pyproj import CRS
-from pyproj.exceptions import CRSError
-from shapely import LineString, MultiPolygon, Point, Polygon, get_parts, line_merge, union_all
+from pyproj.exceptions import CRSError, ProjError
+from shapely import (
+    Geometry,
+    LineString,
+    MultiPolygon,
+    Point,
+    Polygon,
+    get_parts,
+    line_merge,
+    union_all,
+)
 from shapely.validation import explain_validity
 
 from lanewright.base.errors import InputError
+from lanewright.base.text import unreadable
+from lanewright.sources.opening import layer_names, read_layer
 
-UNREADABLE = (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError)
-"""What reading raises where a file, or a layer of it, is no vector file."""
+MOST_FEATURES, MOST_CORNERS = 100_000, 2_000_000
+"""Features and corners of one file; a larger one is no drawing of a property."""
 
+MOST_HOLES = 200
+"""Lines drawn as holes; each is thrown and measured in full, so many more would not end."""
 
-def layer_names(path: Path) -> set[str]:
-    """Names of a file's layers; raises `UNREADABLE`."""
-    return {str(name) for name, _ in pyogrio.list_layers(path)}
+MOST_HOLE_CORNERS, LONGEST_HOLE, LONGEST_NAME = 500, 3000.0, 60
+"""Corners and length [m] of one line drawn as a hole, characters of its name."""
 
-
-def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
-    """One layer as it stands; raises `UNREADABLE`."""
-    return pyogrio.read_dataframe(path, layer=name)
+FARTHEST = 1e9
+"""Coordinates beyond this lie outside what any projected CRS covers [m]."""
 
 
 def read_vectors(path: Path, assumed_crs: str | None = None) -> gpd.GeoDataFrame:
@@ -35,49 +46,98 @@ def read_vectors(path: Path, assumed_crs: str | None = None) -> gpd.GeoDataFrame
     Raises
     ------
     InputError
-        If the file is missing, unreadable, empty, or says nothing of its CRS.
+        If the file is missing, unreadable or empty, holds a shape that cannot be read or lies
+        nowhere, or does not state its CRS.
     """
-    if not path.exists():
-        raise InputError(path, "does not exist", "Check the path in the configuration.")
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            layers = [
-                pyogrio.read_dataframe(path, layer=name)
-                for name, kind in pyogrio.list_layers(path)
-                if kind is not None
-            ]
-    except UNREADABLE as err:
-        reason = str(err).splitlines()[0][:160]
-        raise InputError(
-            path,
-            f"cannot be read as a vector file ({reason})",
-            "Use GeoPackage, GeoJSON, Shapefile or KML.",
-        ) from None
+    layers = [read_layer(path, name) for name in layer_names(path)]
     layers = [layer for layer in layers if len(layer) and "geometry" in layer.columns]
     if not layers:
         raise InputError(path, "holds no features", "Draw at least one, or leave the key out.")
-    target = layers[0].crs
-    frame = gpd.GeoDataFrame(
-        pd.concat([x.to_crs(target) if target and x.crs else x for x in layers], ignore_index=True),
-        crs=target,
-    )
-    frame = frame[~(frame.geometry.isna() | frame.geometry.is_empty)].reset_index(drop=True)
-    if frame.empty:
-        raise InputError(path, "holds no geometry", "Draw at least one shape.")
-    if assumed_crs is not None and frame.crs is None:
-        try:
-            frame = frame.set_crs(CRS.from_user_input(assumed_crs))
-        except CRSError:
+    checked = [placed(path, layer, assumed_crs) for layer in layers]
+    target = checked[0].crs
+    try:
+        frame = gpd.GeoDataFrame(
+            pd.concat([layer.to_crs(target) for layer in checked], ignore_index=True), crs=target
+        )
+    except ProjError as err:
+        raise _no_way(path, target, err) from None
+    for number, shape in enumerate(frame.geometry, start=1):
+        if shape is None or shape.is_empty:
             raise InputError(
-                "crs.vectors", f"{assumed_crs!r} is not a CRS", "Give it as EPSG:n."
-            ) from None
-    if frame.crs is None:
+                path,
+                f"{_feature(frame, number)} has no shape, or one that cannot be read",
+                "Draw it again, or delete it from the file.",
+            )
+    return frame
+
+
+def placed(path: Path, frame: gpd.GeoDataFrame, assumed_crs: str | None) -> gpd.GeoDataFrame:
+    """One layer with a CRS that fits its coordinates; shapes may be missing.
+
+    Raises
+    ------
+    InputError
+        If it has no CRS or one that lays nothing on a map, too many features or corners,
+        coordinates that are no numbers, or coordinates that its CRS cannot mean.
+    """
+    shapes = frame.geometry.to_numpy()
+    corners = int(shapely.get_num_coordinates(shapes).sum())
+    if len(frame) > MOST_FEATURES or corners > MOST_CORNERS:
+        raise InputError(
+            path,
+            f"holds {len(frame):,} features with {corners:,} corners, more than a drawing of a "
+            "property can",
+            "Clip it to the property and its surroundings.",
+        )
+    places, owner = shapely.get_coordinates(shapes, return_index=True)
+    wrong = owner[~np.isfinite(places).all(axis=1)]
+    if len(wrong):
+        raise InputError(
+            path,
+            f"{_feature(frame, int(wrong[0]) + 1)} has a corner that is no place (NaN or infinite)",
+            "Draw it again, or delete it from the file.",
+        )
+    frame = frame if frame.crs is not None else _given(path, frame, assumed_crs)
+    if not (frame.crs.is_projected or frame.crs.is_geographic):
+        raise InputError(
+            path,
+            f"is in {frame.crs.name}, which is neither projected nor longitude and latitude",
+            "Save it in the CRS of the tiles, or in EPSG:4326.",
+        )
+    if len(places):
+        _not_degrees_in_disguise(path, frame)
+    return frame
+
+
+def _given(path: Path, frame: gpd.GeoDataFrame, assumed_crs: str | None) -> gpd.GeoDataFrame:
+    if assumed_crs is None:
         raise InputError(
             path, "does not say which CRS it is in", "Set crs.vectors, as EPSG:n, or add a .prj."
         )
-    _not_degrees_in_disguise(path, frame)
-    return frame
+    try:
+        return frame.set_crs(CRS.from_user_input(assumed_crs))
+    except CRSError:
+        raise InputError(
+            "crs.vectors", f"{assumed_crs[:60]!r} is not a CRS", "Give it as EPSG:n."
+        ) from None
+
+
+def _feature(frame: gpd.GeoDataFrame, number: int) -> str:
+    return f"feature {number} ({name_of(frame, number - 1)[:LONGEST_NAME]})"
+
+
+def name_of(frame: gpd.GeoDataFrame, row: int) -> str:
+    """Name of a feature by the first of the usual columns that has one, else its number."""
+    columns = {str(c).lower(): c for c in reversed(frame.columns)}
+    for usual in ("name", "hole", "label", "id"):
+        if usual in columns:
+            value: Any = frame[columns[usual]].iloc[row]
+            if isinstance(value, float) and value.is_integer():
+                value = int(value)
+            text = "" if pd.isna(value) else str(value).strip()
+            if text:
+                return text
+    return str(row + 1)
 
 
 def _not_degrees_in_disguise(path: Path, frame: gpd.GeoDataFrame) -> None:
@@ -101,14 +161,44 @@ def _not_degrees_in_disguise(path: Path, frame: gpd.GeoDataFrame) -> None:
 
 
 def in_working(path: Path, frame: gpd.GeoDataFrame, working: str) -> gpd.GeoDataFrame:
-    """Features in the working CRS, Z dropped."""
-    moved = frame.to_crs(CRS.from_user_input(working))
+    """Features in the working CRS, Z dropped.
+
+    Raises
+    ------
+    InputError
+        If there is no way from its CRS to the working one, or none for its places.
+    """
+    try:
+        moved = frame.to_crs(CRS.from_user_input(working))
+    except ProjError as err:
+        raise _no_way(path, frame.crs, err) from None
     moved = moved.set_geometry(moved.geometry.force_2d())
-    if not pd.Series(moved.geometry.bounds.to_numpy().ravel()).map(abs).lt(1e9).all():
+    places = shapely.get_coordinates(moved.geometry.to_numpy())
+    if not (np.abs(places) < FARTHEST).all():
         raise InputError(
             path, "its coordinates lie outside what the working CRS covers", "Check its CRS."
         )
     return moved
+
+
+def _no_way(path: Path, crs: Any, err: ProjError) -> InputError:
+    reason = (str(err).splitlines() or [""])[0][:120]
+    return InputError(
+        path, f"cannot be brought from {crs.name} to the working CRS ({reason})",
+        "Save it in the CRS of the tiles, or in EPSG:4326.",
+    )  # fmt: skip
+
+
+def parts(shape: Geometry) -> list[Geometry]:
+    """Points, lines and polygons of a shape, however deep they lie in collections."""
+    found, left = [], [shape]
+    while left:
+        here = left.pop()
+        if here.geom_type in ("Point", "LineString", "Polygon"):
+            found.append(here)
+        else:
+            left += get_parts(here).tolist()[::-1]
+    return found
 
 
 def property_polygon(path: Path, assumed_crs: str | None) -> gpd.GeoDataFrame:
@@ -139,7 +229,7 @@ def property_polygon(path: Path, assumed_crs: str | None) -> gpd.GeoDataFrame:
 def _polygons(frame: gpd.GeoDataFrame) -> list[Polygon]:
     """Polygons of a frame; closed lines count, as boundaries are often drawn so in KML."""
     found: list[Polygon] = []
-    for part in get_parts(frame.geometry.to_numpy()):
+    for part in (part for shape in frame.geometry for part in parts(shape)):
         if part.geom_type == "Polygon":
             found.append(part)
         elif part.geom_type == "LineString" and part.is_closed and len(part.coords) > 3:
@@ -147,19 +237,44 @@ def _polygons(frame: gpd.GeoDataFrame) -> list[Polygon]:
     return [p for p in found if p.area > 0 or not p.is_valid]
 
 
+def enclosed(polygon: Polygon) -> Geometry:
+    """A polygon made valid so that nothing its outline goes round is lost.
+
+    Where an outline crosses itself, which side is inside cannot be known; all that it encloses
+    is taken, holes included. Mending by a buffer of nothing would drop one half of a bow-tie.
+    """
+    if polygon.is_valid:
+        return polygon
+    return union_all(shapely.polygonize([union_all(polygon.exterior)]))
+
+
 def areas(path: Path, working: str, assumed_crs: str | None, buffer: float = 0.0) -> MultiPolygon:
     """Everything in the file as area in the working CRS, grown by `buffer` [m].
 
-    Lines and points without a buffer get half a metre, so that they still divide land.
+    Lines and points without a buffer get half a metre, so that they still divide land. Polygons
+    that cross themselves count with all that they enclose.
+
+    Raises
+    ------
+    InputError
+        As `read_vectors` and `in_working`, or if a polygon has no area.
     """
     frame = in_working(path, read_vectors(path, assumed_crs), working)
-    shapes = []
-    for shape in get_parts(frame.geometry.to_numpy()):
-        if shape.geom_type == "Polygon":
-            shapes.append(shape.buffer(buffer))
-        elif isinstance(shape, LineString | Point):
-            shapes.append(shape.buffer(max(buffer, 0.5)))
-    merged = union_all([s.buffer(0) for s in shapes])
+    grown = []
+    for number, shape in enumerate(frame.geometry, start=1):
+        for part in parts(shape):
+            if isinstance(part, LineString | Point):
+                grown.append(part.buffer(max(buffer, 0.5)))
+                continue
+            whole = enclosed(part)
+            if not whole.area > 0:
+                raise InputError(
+                    path,
+                    f"{_feature(frame, number)} is a polygon without area",
+                    "Draw it again, as a line if it is one.",
+                )
+            grown.append(whole.buffer(buffer))
+    merged = union_all(grown)
     return merged if merged.geom_type == "MultiPolygon" else MultiPolygon([merged])
 
 
@@ -169,14 +284,16 @@ def drawn_lines(path: Path, working: str, assumed_crs: str | None) -> gpd.GeoDat
     Raises
     ------
     InputError
-        If the file holds something other than lines, or a line without length.
+        If the file holds too many, something other than lines, a line without length or longer
+        than a hole, or a name that cannot be shown.
     """
     frame = in_working(path, read_vectors(path, assumed_crs), working)
-    named = next((c for c in frame.columns if c.lower() in ("name", "hole", "label", "id")), None)
+    too_many(path, len(frame))
     lines, names = [], []
-    for number, shape in enumerate(frame.geometry, start=1):
+    for row, shape in enumerate(frame.geometry):
         merged = line_merge(shape) if shape.geom_type == "MultiLineString" else shape
-        name = str(frame[named].iloc[number - 1]) if named else str(number)
+        name = name_of(frame, row)
+        named_well(path, name, row + 1)
         if merged.geom_type != "LineString" or merged.length < 1.0:
             raise InputError(
                 path,
@@ -184,6 +301,39 @@ def drawn_lines(path: Path, working: str, assumed_crs: str | None) -> gpd.GeoDat
                 f"{shape.length:.1f} m",
                 "Draw each hole as one line, tee first.",
             )
+        as_hole(path, name, merged)
         lines.append(merged)
         names.append(name)
     return gpd.GeoDataFrame({"name": names}, geometry=lines, crs=frame.crs)
+
+
+def too_many(path: Path, count: int) -> None:
+    """Refuse more drawn holes than can be measured in a time anyone waits."""
+    if count > MOST_HOLES:
+        raise InputError(
+            path, f"holds {count:,} holes; at most {MOST_HOLES} are measured in one run",
+            "Keep those that matter in the file.",
+        )  # fmt: skip
+
+
+def named_well(path: Path, name: str, number: int) -> None:
+    """Refuse a name that no table or page can show."""
+    sign = unreadable(name)
+    if sign is not None or len(name) > LONGEST_NAME:
+        what = f"the sign {sign}" if sign is not None else f"{len(name):,} characters"
+        raise InputError(
+            path, f"the name of feature {number} has {what}",
+            f"Give it a name of at most {LONGEST_NAME} characters.",
+        )  # fmt: skip
+
+
+def as_hole(path: Path, name: str, line: LineString) -> None:
+    """Refuse a line that is longer or more winding than a hole can be."""
+    if line.length > LONGEST_HOLE or len(line.coords) > MOST_HOLE_CORNERS:
+        raise InputError(
+            path,
+            f"feature {name} is {line.length:,.0f} m long with {len(line.coords):,} corners, no "
+            "hole",
+            f"Draw tee, landing zones and basket: at most {LONGEST_HOLE:,.0f} m and "
+            f"{MOST_HOLE_CORNERS} corners.",
+        )
