@@ -1,5 +1,27 @@
-"""`python -m lanewright`."""
+"""Entry point of the command `lanewright`, and of `python -m lanewright`.
 
-from lanewright.cli import main
+Ctrl-C must end the command without a traceback from its first moment on, so this is settled before
+anything else is imported. (Until then Python itself starts, for some 20 ms.) `_signal` is what
+Python's own module `signal` rests on; that one first builds its enumerations.
+"""
 
-main()
+import _signal  # type: ignore[import-not-found]
+import os
+
+
+def _leave(_number: int, _frame: object) -> None:
+    """End at once: nothing has begun yet, or everything is done."""
+    os.write(2, b"interrupted\n")
+    os._exit(130)
+
+
+def main() -> None:
+    """Run the command line."""
+    _signal.signal(_signal.SIGINT, _leave)
+    from lanewright.cli import main as command
+
+    command()
+
+
+if __name__ == "__main__":
+    main()

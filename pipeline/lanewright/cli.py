@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import io
 import logging
+import signal
 import sys
 import traceback
 from collections.abc import Callable, Iterator
@@ -30,8 +31,8 @@ from lanewright import __version__
 from lanewright.base.errors import InputError
 
 StageName = Literal[
-    "ingest", "ground", "terrain", "vegetation", "lanes", "flight", "legs", "holes", "trim",
-    "layout", "publish",
+    "ingest", "ground", "terrain", "vegetation", "lanes", "flight", "scene", "legs", "holes",
+    "trim", "layout", "publish",
 ]  # fmt: skip
 
 app = typer.Typer(
@@ -153,6 +154,7 @@ def _display() -> Iterator[Callable[[str], Callable[[float | None], None]]]:
 @contextmanager
 def _faults() -> Iterator[None]:
     """Turn what went wrong into one message and an exit code."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         yield
     except InputError as fault:
@@ -163,9 +165,9 @@ def _faults() -> Iterator[None]:
         err.print("interrupted; a rerun takes up where this one stopped")
         sys.exit(130)
     except Exception as fault:
-        if isinstance(fault, OSError) and fault.errno in _FULL:
-            where = fault.filename or "the out folder"
-            err.print(f"error: {where}: {_FULL[fault.errno]}.", markup=False)
+        lack = _lacking(fault)
+        if lack is not None:
+            err.print(f"error: {showable(lack)}.", markup=False)
             sys.exit(2)
         trace = traceback.format_exc()
         log = logging.getLogger("lanewright")
@@ -177,11 +179,32 @@ def _faults() -> Iterator[None]:
         else:
             err.print(trace, markup=False)
         sys.exit(1)
+    finally:
+        signal.signal(signal.SIGINT, before)
 
+
+def _lacking(fault: BaseException) -> str | None:
+    """What the machine lacked, if that is what went wrong."""
+    seen: BaseException | None = fault
+    while seen is not None:
+        if isinstance(seen, OSError) and seen.errno in _FULL:
+            return f"{seen.filename or 'the out folder'}: {_FULL[seen.errno]}"
+        if isinstance(seen, MemoryError) or any(w in str(seen).lower() for w in _NO_MEMORY):
+            return (
+                "this machine, or the limit set for the run, has not enough memory. Close other "
+                "programs, give a smaller property or a wider ingest.cell; earlier results stand"
+            )
+        seen = seen.__cause__ or seen.__context__
+    return None
+
+
+_NO_MEMORY = ("bad_alloc", "cannot allocate memory", "out of memory", "can't start new thread")
+"""How libraries put it that no memory was to be had, in errors that are no `MemoryError`."""
 
 _FULL = {
     errno.ENOSPC: "the disk is full. Make room or choose another out folder; earlier results stand",
     errno.EDQUOT: "the disk quota is used up. Make room or choose another out folder",
+    errno.EFBIG: "a file grew beyond what is allowed there. Choose another out folder",
     errno.EROFS: "the disk cannot be written to. Choose another out folder",
     errno.EACCES: "permission is denied. Choose another out folder or change its permissions",
 }
