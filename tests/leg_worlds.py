@@ -37,7 +37,7 @@ def bare(size: float = 200.0, cell: float = 0.5, slope: tuple[float, float] = (0
         height_above_drainage=np.full(grid.shape, 5.0, np.float32),
         water=no,
         wet=no,
-        very_wet=no,
+        maybe_wet=no,
         blocked=np.zeros(grid.shape, np.uint64),
         searched=np.full(grid.shape, 2**64 - 1, np.uint64),
         density=np.zeros((*grid.shape, 64), np.uint8),

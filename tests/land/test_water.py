@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 import shapely
 
+import ponds
 import surveyed
 from lanewright.base.grid import Grid
 from lanewright.land.terrain import shape_terrain
@@ -366,3 +367,51 @@ def test_a_strip_cut_out_of_a_tile_is_no_canal():
     slant = (np.abs(row - col) < 9) & (row > 40) & (row < 110)
     gap = np.where(slant, 0, returns).astype(np.uint16)
     assert (find_water(grid, surface, dry(gap), [], SETTINGS).body > 0).any()
+
+
+# --- planted ponds, surveyed pulse by pulse ------------------------------------------------------
+
+
+@pytest.mark.parametrize("returned", ["dense", "sparse", "none"])
+@pytest.mark.parametrize(
+    ("shape", "bank", "shaded"),
+    [("round", 0.5, False), ("long", 0.5, False), ("round", 0.5, True), ("long", 20.0, True)],
+)
+def test_planted_pond_dug_two_metres_into_a_slope(shape, bank, shaded, returned):
+    """Overlap with the planted outline at least 0.9, and its level to 0.1 m.
+
+    Banks of 1 in 2, and upright ones, under crowns that hang over half of the shore.
+    """
+    if bank > 1 and returned == "none":
+        pytest.skip("an upright bank all around and no class 9: like a hole in the survey")
+    pond = ponds.pond(shape, returned, dug=3.5, slope=0.1, bank=bank, shaded=shaded)
+    water = find_water(pond.grid, pond.surface, pond.tally, [], SETTINGS)
+    assert len(water.bodies) == 1
+    assert water.bodies.source.iloc[0] == ("void" if returned == "none" else "class 9")
+    assert water.bodies.level_m.iloc[0] == pytest.approx(ponds.LEVEL, abs=0.1)
+    assert pond.overlap(water.body > 0) >= 0.9
+
+
+@pytest.mark.parametrize("returned", ["dense", "sparse"])
+@pytest.mark.parametrize("shape", ["round", "long"])
+def test_pond_whose_banks_no_pulse_saw(shape, returned):
+    """Upright banks of which half a metre came back nowhere: ground drawn from bank to bank lies
+    2 m over the middle of the water, which says nothing about it."""
+    pond = ponds.pond(shape, returned, dug=3.5, slope=0.1, bank=20.0, unseen=0.5)
+    middle = pond.surface[pond.grid.rowcol(np.array([ponds.MIDDLE.x]), np.array([ponds.MIDDLE.y]))]
+    assert middle > ponds.LEVEL + 1.5
+    water = find_water(pond.grid, pond.surface, pond.tally, [], SETTINGS)
+    assert pond.overlap(water.body > 0) >= 0.9
+
+
+def test_void_that_runs_up_a_cliff_is_no_water():
+    """Sea of class 9 under a cliff of 30 m whose face sent nothing back for 12 m."""
+    grid, surface, returns = world()
+    col = np.mgrid[:SIZE, :SIZE][1]
+    sea = col < 60
+    surface = np.where(sea, 0, 30).astype(np.float32)
+    surface[:, 60:72] = np.linspace(0, 30, 12)
+    returns[:, 60:72] = 0
+    water = find_water(grid, surface, wetted(returns, sea, 0, 2), [], SETTINGS)
+    assert (water.body[:, :60] > 0).all()
+    assert not (water.body[:, 67:] > 0).any()

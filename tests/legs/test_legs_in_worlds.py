@@ -55,8 +55,8 @@ def bare_on(grid, world) -> Scene:
     flat = {
         name: np.full(shape, getattr(like, name).flat[0])
         for name in (
-            "slope_pct", "wetness", "height_above_drainage", "water", "wet", "blocked",
-            "searched", "canopy_height", "free_width", "lane_kind",
+            "slope_pct", "wetness", "height_above_drainage", "water", "wet", "maybe_wet",
+            "blocked", "searched", "canopy_height", "free_width", "lane_kind",
         )
     }  # fmt: skip
     return replace(

@@ -199,6 +199,17 @@ def test_water_and_wet_ground_under_a_leg(flights):
     assert leg["score_drainage"] == pytest.approx(0.8, abs=0.03)
 
 
+def test_ground_that_is_only_possibly_wet_counts_for_a_part(flights):
+    world = leg_worlds.bare(200.0)
+    x, _ = leg_worlds.centres(world)
+    world = replace(world, maybe_wet=(x > 100) & (x < 112))
+    line = drawn((60.25, 100.25), (120.25, 100.25))
+    for counts in (0.3, 1.0):
+        settings = LegsSettings(score={"maybe_wet": counts})
+        leg = score_own(world, flights, settings, [("a", line)]).legs.iloc[0]
+        assert leg["wet_share"] == pytest.approx(counts * 0.2, abs=0.02)
+
+
 def test_roof_makes_a_lane_a_tunnel(flights):
     world = lane_world(8.0)
     roofed = replace(world, canopy_height=np.full(world.grid.shape, 14.0, np.float32))

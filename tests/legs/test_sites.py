@@ -116,7 +116,17 @@ def test_nothing_is_sited_where_lidar_did_not_look_or_the_ground_is_unknown():
     )
 
 
-def test_wet_ground_is_left_out_unless_allowed():
+def test_possibly_wet_ground_takes_sites_unless_told_not_to():
+    world = leg_worlds.bare(80.0)
+    x, _ = leg_worlds.centres(world)
+    world = replace(world, maybe_wet=x < 40)
+    assert xy(find_sites(world, SitesSettings()).tees)[0].min() < 40
+    dry = find_sites(world, SitesSettings(maybe_wet=False))
+    assert xy(dry.tees)[0].min() > 40
+    assert "on possibly wet ground" in dry.facts["tee_sites"]
+
+
+def test_likely_wet_ground_is_left_out_unless_allowed():
     world = leg_worlds.bare(80.0)
     x, _ = leg_worlds.centres(world)
     world = replace(world, wet=x < 40)

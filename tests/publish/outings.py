@@ -147,7 +147,8 @@ def layers(level="blue"):
     made["water"] = _area("water", [(310, 40, 330, 60)], area_m2=[400.0], source=["class 9"])
     made["wet_ground"] = _area(
         "wet_ground", [(50, 110, 80, 130), (240, 100, 250, 110)],
-        reason=["wetness", "ponding"], depth_m=[np.nan, 0.4], area_m2=[600.0, 100.0],
+        evidence=["near drainage", "ponding"], certainty=["possible", "likely"],
+        depth_to_water_m=[0.6, np.nan], ponding_m=[np.nan, 0.4], area_m2=[600.0, 100.0],
     )  # fmt: skip
     drains = frame("drainage", 1).set_geometry(
         [shapely.affinity.translate(shapely.LineString([(275, 0), (275, 300)]), *ORIGIN)], crs=UTM

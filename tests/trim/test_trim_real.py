@@ -68,7 +68,15 @@ def wood(real_data):
     like = leg_worlds.bare(10.0)
     flat = {
         name: np.full(grid.shape, getattr(like, name).flat[0])
-        for name in ("slope_pct", "wetness", "height_above_drainage", "water", "wet", "lane_kind")
+        for name in (
+            "slope_pct",
+            "wetness",
+            "height_above_drainage",
+            "water",
+            "wet",
+            "maybe_wet",
+            "lane_kind",
+        )
     }
     world = Scene(
         grid=grid, ground=ground, blocked=blocked(seen.columns, LEGS.blocked_density),

@@ -36,6 +36,7 @@ def terrain(**more):
         "slope_pct": np.zeros(GRID.shape, np.float32),
         "water": np.zeros(GRID.shape, bool),
         "wet": np.zeros(GRID.shape, bool),
+        "maybe_wet": np.zeros(GRID.shape, bool),
     }
     return SimpleNamespace(**(flat | more))
 

@@ -37,6 +37,24 @@ def blocks_sum(array: NDArray[np.generic], factor: int) -> NDArray[np.float64]:
     return total
 
 
+def blocks_lowest(surface: Raster, factor: int) -> Raster:
+    """Lowest known height of each block; NaN where it has none.
+
+    >>> blocks_lowest(np.array([[3, np.nan], [1, 2]], np.float32), 2)
+    array([[1.]], dtype=float32)
+    """
+    for axis in (0, 1):
+        size = -(-surface.shape[axis] // factor)
+        shape = (size, surface.shape[1]) if axis == 0 else (surface.shape[0], size)
+        lowest = np.full(shape, np.nan, surface.dtype)
+        for k in range(factor):
+            part = surface[k::factor] if axis == 0 else surface[:, k::factor]
+            here = lowest[: part.shape[0], : part.shape[1]]
+            np.fmin(here, part, out=here)
+        surface = lowest
+    return surface
+
+
 def blocks_mean(surface: Raster, factor: int) -> Raster:
     """Height at the centre of each block: mean of its known cells; NaN where it has none.
 

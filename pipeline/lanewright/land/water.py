@@ -12,10 +12,10 @@ import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanewright.base.arrays import Flags, Raster
+from lanewright.base.arrays import Flags, Floats, Raster
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import cells_of_any, outlines
-from lanewright.land.resample import blocks_mean, blocks_sum, factor_to, repeat
+from lanewright.land.resample import blocks_lowest, blocks_mean, blocks_sum, factor_to, repeat
 from lanewright.settings.terrain import TerrainSettings
 
 log = logging.getLogger(__name__)
@@ -30,8 +30,10 @@ _VOID_RADIUS = 4 / np.sqrt(np.pi)
 _BLOCK = 16.0
 # A body whose marked levels spread wider than this [m] flows, and is not laid flat.
 _FLOWS = 1.0
-# Ground over a void is drawn between its banks: how far below and above the water it may lie [m].
-_UNDER, _OVER = 0.5, 2.0
+# A void beside marked water is water up to the land around it, but not on land that lies so much
+# lower [m], and not within the foot of a bank steeper than this (rise over run: 76 degrees). What
+# the ground is drawn at over the void says nothing: it runs from bank to bank.
+_UNDER, _STEEPEST_BANK = 0.5, 4.0
 # Water lies low: how far the ground a few metres off may dip below its rim [m], in the middle.
 _DIP = 0.1
 # Share of its upright box from which a void is taken for a strip missing from a tile; a round pond
@@ -142,7 +144,8 @@ def find_water(
         level = np.full(coarse.shape, np.nan, np.float32)
         sources: list[str] = []
     else:
-        body, level, sources = _seen(coarse, ground, tally.coarser(factor), settings)
+        lowest = blocks_lowest(surface, factor)
+        body, level, sources = _seen(coarse, ground, lowest, tally.coarser(factor), settings)
     body, level, sources = _join_drawn(coarse, ground, drawn, body, level, sources, settings)
     body, sources = _largest_first(body, sources)
     bodies = _frame(coarse, body, level, sources)
@@ -189,7 +192,7 @@ def return_spacing(returns: NDArray[np.uint16], covered: Flags, cell: float) -> 
 
 
 def _seen(
-    grid: Grid, ground: Raster, tally: Tally, settings: TerrainSettings
+    grid: Grid, ground: Raster, lowest: Raster, tally: Tally, settings: TerrainSettings
 ) -> tuple[NDArray[np.int32], Raster, list[str]]:
     """Bodies from class 9 and from voids."""
     cell = grid.cell
@@ -218,14 +221,21 @@ def _seen(
         here = body[place], level[place]
         heights = np.where(patch & marked[place], tally.water_level[place], np.nan)
         if np.isfinite(heights).any():
-            for part, flat in _by_level(patch, heights, ground[place], settings.water_step, reach):
+            shore = _shore(patch, land[place], ground[place], cell)
+            for part, flat in _by_level(patch, heights, shore, settings.water_step, reach):
                 if part.sum() >= least_marked:
                     sources.append("class 9")
                     here[0][part] = len(sources)
                     here[1][part] = flat[part]
         elif speaks and patch.sum() >= least_void and not _is_cut_out(patch):
             rim_level = _flat_rim(
-                patch, land[place], tally.covered[place], ground[place], cell, settings.void_relief
+                patch,
+                land[place],
+                tally.covered[place],
+                ground[place],
+                lowest[place],
+                cell,
+                settings.void_relief,
             )
             if rim_level is not None:
                 sources.append("void")
@@ -235,13 +245,14 @@ def _seen(
 
 
 def _by_level(
-    patch: Flags, heights: NDArray[np.float64], ground: Raster, step: float, reach: float
+    patch: Flags, heights: Floats, shore: tuple[Floats, Floats], step: float, reach: float
 ) -> list[tuple[Flags, Raster]]:
     """Split a patch where its marked levels leave a gap; each part with its level.
 
-    Within `reach` cells of a marked one the ground is not asked: drawn from bank to bank, or from
-    a rock to a cliff, it says nothing there.
+    Within `reach` cells of a marked one all is water; beyond, `shore` must allow it: the distance
+    to the nearest land and its height [m].
     """
+    away_from_land, bank = shore
     held = np.isfinite(heights)
     values = np.sort(heights[held])
     breaks = (values[1:] + values[:-1])[np.diff(values) > step] / 2
@@ -256,13 +267,25 @@ def _by_level(
         flat = np.full(patch.shape, middle, np.float32)
         if high - low > _FLOWS:
             flat = _sloping(np.where(own, heights, np.nan), group == number)
-        off = (ground < flat - _UNDER) | (ground > flat + _OVER)
+        off = (bank < flat - _UNDER) | (bank > flat + _STEEPEST_BANK * away_from_land)
         part = (group == number) & ((away <= reach) | ~off)
         parts.append((part, flat))
     return parts
 
 
-def _sloping(heights: NDArray[np.float64], part: Flags) -> Raster:
+def _shore(patch: Flags, land: Flags, ground: Raster, cell: float) -> tuple[Floats, Floats]:
+    """Distance of each cell to the nearest land outside the patch and its height, both [m].
+
+    Heights are NaN where there is no such land.
+    """
+    held = land & ~patch & np.isfinite(ground)
+    if not held.any():
+        return np.full(patch.shape, np.inf), np.full(patch.shape, np.nan)
+    away, nearest = ndimage.distance_transform_edt(~held, return_indices=True)
+    return away * cell, ground[tuple(nearest)].astype(np.float64)
+
+
+def _sloping(heights: Floats, part: Flags) -> Raster:
     """Level of flowing water: mean of the marked heights around, nearest first."""
     held = np.isfinite(heights)
     weight = ndimage.gaussian_filter(held.astype(np.float64), 8)
@@ -274,9 +297,19 @@ def _sloping(heights: NDArray[np.float64], part: Flags) -> Raster:
 
 
 def _flat_rim(
-    patch: Flags, land: Flags, covered: Flags, ground: Raster, cell: float, relief: float
+    patch: Flags,
+    land: Flags,
+    covered: Flags,
+    ground: Raster,
+    lowest: Raster,
+    cell: float,
+    relief: float,
 ) -> float | None:
-    """Level of a void if its rim is flat and it lies low, else None."""
+    """Level of a void if its rim is flat and it lies low, else None.
+
+    `lowest` is the lowest ground within each cell, as against its mean: a steep bank reaches the
+    water within a cell.
+    """
     away = ndimage.distance_transform_edt(~patch) * cell
     known = np.isfinite(ground) & ~patch
     brink = (away > 0) & (away <= 1.5 * cell)
@@ -287,19 +320,19 @@ def _flat_rim(
     beyond = ground[known & land & (away > 3) & (away <= 10)]
     if not len(row) or not len(beyond):
         return None
-    rim = ground[row, col]
     # Water meets its rim at one height, however steep the banks above it, but for quays and
     # bridges: the lowest ground must agree in half of all directions.
     middle = np.argwhere(patch).mean(axis=0)
     turn = np.arctan2(row - middle[0], col - middle[1]) / (2 * np.pi) + 0.5
     sector = np.minimum((turn * _SECTORS).astype(int), _SECTORS - 1)
-    lows = np.array([np.quantile(rim[sector == s], 0.1) for s in np.unique(sector)])
+    feet, rim = lowest[row, col], ground[row, col]
+    lows = [np.quantile(feet[sector == s], 0.1) for s in np.unique(sector)]
     low, middle_low = np.quantile(lows, [0.1, 0.5])
     if len(lows) < _SECTORS / 2 or middle_low - low > relief:
         return None
     if np.median(beyond) < np.median(rim) - _DIP:
         return None
-    return float(low)
+    return float(np.quantile([np.quantile(rim[sector == s], 0.1) for s in np.unique(sector)], 0.1))
 
 
 def _is_cut_out(patch: Flags) -> bool:
@@ -423,7 +456,7 @@ def _closed(mask: Flags, radius: float) -> Flags:
     return np.asarray(_distance(reached, outside=True) > radius)
 
 
-def _distance(mask: Flags, outside: bool) -> NDArray[np.float64]:
+def _distance(mask: Flags, outside: bool) -> Floats:
     """Cells to the nearest False; beyond the border the mask goes on as `outside`."""
     padded = np.pad(mask, 1, constant_values=outside)
     if padded.all():

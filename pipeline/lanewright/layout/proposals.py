@@ -127,8 +127,8 @@ def _footing(scene: Scene, hand: Hand, settings: WalkSettings) -> Footing:
     barred = shapely.union_all([scene.keep_out, hand.area("keep out"), scene.buildings])
     water = scene.water | streams(scene.drainage, scene.grid, settings.stream)
     return footing(
-        scene.grid, scene.ground, scene.land, barred, water, scene.wet, scene.very_wet, settings,
-        paths,
+        scene.grid, scene.ground, scene.land, barred, water, scene.wet | scene.maybe_wet,
+        scene.wet, settings, paths,
     )  # fmt: skip
 
 

@@ -130,7 +130,7 @@ def _scored(
         "side_slope_pct": path.side_slope,
         "tee_slope_pct": tees["slope_pct"].to_numpy(),
         "landing_slope_pct": ends["slope_pct"].to_numpy(),
-        "wet_share": path.wet,
+        "wet_share": path.wet + thrower.settings.score.maybe_wet * path.maybe_wet,
         "carry_water_m": path.carry,
         "seen_share": thrown.seen,
     }
@@ -314,6 +314,7 @@ class _Path:
     col: Ints
     roofed: Floats
     wet: Floats
+    maybe_wet: Floats
     carry: Floats
     side_slope: Floats
     blocked: Floats
@@ -344,6 +345,7 @@ def _along(scene: Scene, x: Floats, y: Floats, z: Floats, length: Floats) -> _Pa
         *at,
         roofed=roofed,
         wet=scene.wet[at].mean(1),
+        maybe_wet=scene.maybe_wet[at].mean(1),
         carry=_longest_run(scene.water[at]) * length / (x.shape[1] - 1),
         side_slope=100 * side / (2 * BESIDE),
         blocked=held.mean(1),

@@ -49,8 +49,8 @@ class Scene:
         Height of the ground, or of the water on it [m]; NaN unknown.
     slope_pct, wetness, height_above_drainage
         Shape of the ground; NaN unknown.
-    water, wet, very_wet
-        Open water; wet ground, and the wettest part of it.
+    water, wet, maybe_wet
+        Open water; ground that is likely wet; ground that is possibly wet.
     blocked, searched
         Column masks, bit k for k to k + 1 layers of 0.25 m above the ground: too dense to throw
         through; searched by lidar.
@@ -85,7 +85,7 @@ class Scene:
     height_above_drainage: Raster
     water: Flags
     wet: Flags
-    very_wet: Flags
+    maybe_wet: Flags
     blocked: NDArray[np.uint64]
     searched: NDArray[np.uint64]
     density: NDArray[np.uint8]
@@ -144,7 +144,7 @@ def build_scene(
         height_above_drainage=terrain.height_above_drainage,
         water=terrain.water,
         wet=terrain.wet,
-        very_wet=terrain.very_wet,
+        maybe_wet=terrain.maybe_wet,
         land=survey.land,
         keep_out=survey.keep_out,
         wires=find_wires(survey, ground.surface),

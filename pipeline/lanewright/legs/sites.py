@@ -97,7 +97,8 @@ def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
         "unknown ground": ~np.isfinite(scene.ground),
         "near a keep-out": kept_out,
         "near water": by_water,
-        "on wet ground": scene.wet & (not settings.wet),
+        "on likely wet ground": scene.wet & (not settings.wet),
+        "on possibly wet ground": scene.maybe_wet & (not settings.maybe_wet),
     }
     without: dict[str, dict[str, int]] = {}
     frames = []

@@ -30,10 +30,10 @@ class WalkSettings(Settings):
         0.6, description="speed away from paths as a share of the speed on them"
     )
     wet: Annotated[float, Field(ge=1, le=100)] = Field(
-        2.0, description="how many times as long a step over wet ground counts"
+        2.0, description="how many times as long a step over possibly wet ground counts"
     )
     very_wet: Annotated[float, Field(ge=1, le=100)] = Field(
-        4.0, description="the same over very wet ground"
+        4.0, description="the same over likely wet ground"
     )
     steepest: Annotated[float, Field(ge=0.001, le=300)] = Field(
         60.0, description="percent; steeper steps are not walked"

@@ -84,6 +84,11 @@ class ScoreSettings(Settings):
     clearance: NotNegative = Field(0.6, description="a clear flight")
     grade: NotNegative = Field(0.25, description="gentle climb, side slope, tee and landing")
     drainage: NotNegative = Field(0.15, description="dry ground")
+    maybe_wet: Share = Field(
+        0.3,
+        description="how much ground that is only possibly wet counts as wet under a leg; common "
+        "practice, no source",
+    )
 
     @model_validator(mode="after")
     def _some_weight(self) -> ScoreSettings:

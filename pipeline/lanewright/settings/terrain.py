@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from lanewright.settings.base import Settings, Share
+from lanewright.settings.base import Settings
 
 
 class TerrainSettings(Settings):
@@ -27,8 +27,11 @@ class TerrainSettings(Settings):
     drainage_start_ha: Annotated[float, Field(ge=0.05, le=100)] = Field(
         2.0, description="hectares upslope from which a drainage line is drawn"
     )
-    # Ponding, its floor, the depth of a sink and the shares that count as wet: common practice,
-    # no source.
+    # Ågren et al. 2014: on the coarsest soil they looked at a stream takes at least 8 ha to start.
+    stream_ha: Annotated[float, Field(ge=0.05, le=1000)] = Field(
+        8.0, description="hectares upslope from which a drainage line is taken for a stream"
+    )
+    # Ponding, its floor and the depth of a sink: common practice, no source.
     pond_depth: Annotated[float, Field(ge=0.02, le=2)] = Field(
         0.15, description="metres a closed hollow must be deep to count as ponding"
     )
@@ -41,18 +44,22 @@ class TerrainSettings(Settings):
     pond_rise: Annotated[float, Field(ge=0.001, le=20)] = Field(
         0.5, description="metres above the floor of a hollow that count as wet in a deep one"
     )
-    wet_share: Share = Field(
-        0.10, description="share of the property, ranked by wetness index, that counts as wet"
+    # Forest trafficability maps: 1 m from memory (sure of it), 0.25 m from memory.
+    wet_depth: Annotated[float, Field(ge=0, le=5)] = Field(
+        1.0, description="metres of depth to water up to which ground is possibly wet"
     )
-    very_wet_share: Share = Field(
-        0.03, description="share of the property, ranked by wetness index, that counts as very wet"
+    very_wet_depth: Annotated[float, Field(ge=0, le=5)] = Field(
+        0.25, description="metres of depth to open water or a stream up to which it is likely wet"
     )
-    # From memory, unsourced: under 0.5 m above drainage is wet, under 1-1.5 m by season.
-    drain_height: Annotated[float, Field(ge=0, le=5)] = Field(
-        0.5, description="metres above the drainage it flows to, up to which ground counts as wet"
-    )
+    # Common practice, no source: a gully that is dry in most months wets little beyond its banks.
     drain_reach: Annotated[float, Field(ge=0, le=200)] = Field(
-        15.0, description="metres from a drainage line or water within which that holds"
+        5.0, description="metres from a drainage line below stream_ha within which it counts"
+    )
+    # Common practice, no source: 10 is what 220 m of slope above gather on a grade of 1 %.
+    wet_index: Annotated[float, Field(ge=0, le=30)] = Field(
+        10.0,
+        description="wetness index from which ground that depth to water makes possibly wet is "
+        "likely wet; the index alone makes nothing wet",
     )
     wet_area: Annotated[float, Field(ge=0, le=10000)] = Field(
         50.0, description="square metres below which a patch of wet ground is left out"
@@ -79,7 +86,9 @@ class TerrainSettings(Settings):
     )
 
     @model_validator(mode="after")
-    def _very_wet_is_wet(self) -> TerrainSettings:
-        if self.very_wet_share > self.wet_share:
-            raise ValueError("very_wet_share must not be above wet_share")
+    def _depths_in_order(self) -> TerrainSettings:
+        if self.very_wet_depth > self.wet_depth:
+            raise ValueError("very_wet_depth must not be above wet_depth")
+        if self.stream_ha < self.drainage_start_ha:
+            raise ValueError("stream_ha must not be below drainage_start_ha")
         return self

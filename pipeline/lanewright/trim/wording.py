@@ -79,7 +79,7 @@ def flags_of(growth: Growth, p: Planned, j: int, share: float) -> tuple[list[str
     slope = float(growth.scene.slope_pct[row, col][0])
     if slope >= STEEP_PCT:
         flags.append(f"steep ground ({slope:.0f} %) for a crew")
-    if growth.scene.wet[row, col][0]:
+    if (growth.scene.wet | growth.scene.maybe_wet)[row, col][0]:
         flags.append("wet ground")
     if action != TREE and pieces.sure[j] < 0.8:
         flags.append(f"lidar has searched only {pieces.sure[j]:.0%} of it")

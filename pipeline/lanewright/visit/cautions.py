@@ -221,12 +221,13 @@ def _about_work(
         land.boundary,
         NEAR_BOUNDARY,
     )
-    soft = _patches(terrain.wet, survey.inside, grid)
+    soft = _patches(terrain.wet | terrain.maybe_wet, survey.inside, grid)
     if not soft.is_empty:
         rows.append(
             (
                 "soft ground for a crew",
-                "Likely wet: wheels and tracks rut it. Work it dry or frozen, or by hand.",
+                "Likely or possibly wet: wheels and tracks rut it. Work it dry or frozen, or by "
+                "hand.",
                 "common practice, no source",
                 soft,
             )

@@ -487,10 +487,10 @@ def _water(
             if area <= SMALL_WATER
         ]
     if wet is not None:
-        ponds = wet[wet["reason"] == "ponding"]
+        ponds = wet[wet["evidence"] == "ponding"]
         kinds += [
             (shape, f"A hollow that holds {tell(depth, 1)} of water before it spills.")
-            for shape, depth in zip(ponds.geometry, ponds["depth_m"], strict=True)
+            for shape, depth in zip(ponds.geometry, ponds["ponding_m"], strict=True)
         ]
     near = [(s, why) for s, why in kinds if shapely.distance(s, played) <= settings.near]
     for shape, why in near:
