@@ -42,7 +42,8 @@ class SitesSettings(Settings):
     seen: Share = Field(
         0.5, description="share of that space that lidar must have searched at a site"
     )
-    wet: bool = Field(False, description="allow sites on wet ground")
+    wet: bool = Field(False, description="allow sites on likely wet ground")
+    maybe_wet: bool = Field(True, description="allow sites on possibly wet ground")
 
 
 class ThrowSettings(Settings):
