@@ -62,7 +62,10 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
 
     from lanewright.legs.scene import build_scene
 
-    scene = step(build_scene, survey, ground, terrain, vegetation, lanes, scene_settings(config))
+    scene = step(
+        build_scene, survey, ground, terrain, vegetation, lanes, scene_settings(config),
+        paths=hand.paths,
+    )  # fmt: skip
 
     from lanewright.legs.legs import find_legs
     from lanewright.legs.own import own_lines

@@ -92,7 +92,7 @@ class Holes:
     warnings: tuple[str, ...] = ()
 
 
-@stage("holes", version=8)
+@stage("holes", version=9)
 def find_holes(
     scene: Scene,
     flights: Flights,

@@ -65,7 +65,7 @@ def greens_of(scene: Scene, holes: gpd.GeoDataFrame) -> dict[str, Any]:
     here = scene.grid.rowcol(end[:, 0], end[:, 1])
     drop = scene.ground[here][:, None, None] - scene.ground[at]
     inside = cells_of(scene.land, scene.grid)
-    kept_out = cells_of(scene.keep_out, scene.grid)
+    kept_out = cells_of(scene.off_limits, scene.grid)
     low = np.asarray((scene.blocked[at] & FLIGHT) != 0, bool)
     stands = low | (np.nan_to_num(scene.canopy_height[at]) > TREE)
     # Without lidar nobody knows a green to be open.

@@ -123,12 +123,11 @@ def lay_out(
 
 def _footing(scene: Scene, hand: Hand, settings: WalkSettings) -> Footing:
     """The land on foot, with what the designer bars and the paths that lead over it."""
-    paths = shapely.from_wkt(hand.paths) if hand.paths else shapely.LineString()
-    barred = shapely.union_all([scene.keep_out, hand.area("keep out"), scene.buildings])
+    barred = shapely.union_all([scene.off_limits, hand.area("keep out")])
     water = scene.water | streams(scene.drainage, scene.grid, settings.stream)
     return footing(
         scene.grid, scene.ground, scene.land, barred, water, scene.wet | scene.maybe_wet,
-        scene.wet, settings, paths,
+        scene.wet, settings, scene.paths,
     )  # fmt: skip
 
 

@@ -80,7 +80,10 @@ def hazards_of(scene: Scene, roll_slope: float) -> Hazards:
     with np.errstate(invalid="ignore"):
         steep = scene.slope_pct >= roll_slope
     return Hazards(
-        scene.water, steep, ~cells_of(scene.land, scene.grid), cells_of(scene.keep_out, scene.grid)
+        scene.water,
+        steep,
+        ~cells_of(scene.land, scene.grid),
+        cells_of(scene.off_limits, scene.grid),
     )
 
 

@@ -60,7 +60,7 @@ class Legs:
     warnings: tuple[str, ...] = ()
 
 
-@stage("legs", version=6)
+@stage("legs", version=7)
 def find_legs(
     scene: Scene,
     flights: Flights,

@@ -110,6 +110,11 @@ class Scene:
                 raise ValueError(f"{name} has shape {value.shape}, the grid {self.grid.shape}")
 
     @cached_property
+    def off_limits(self) -> shapely.Geometry:
+        """Where nobody may throw: keep-outs with their buffers, and buildings."""
+        return shapely.union_all([self.keep_out, self.buildings])
+
+    @cached_property
     def trees_around(self) -> Raster:
         """Share of the ground around each cell with trees or brush at throwing height, 0-1."""
         stands = ((self.blocked & FLIGHT) != 0) | (np.nan_to_num(self.canopy_height) > TREE)
@@ -117,7 +122,7 @@ class Scene:
         return np.asarray(ndi.uniform_filter(stands.astype(np.float32), side, mode="nearest"))
 
 
-@stage("scene", version=1)
+@stage("scene", version=2)
 def build_scene(
     survey: Survey,
     ground: Ground,
@@ -125,6 +130,8 @@ def build_scene(
     vegetation: Vegetation | None,
     lanes: Lanes | None,
     settings: SceneSettings,
+    *,
+    paths: str = "",
 ) -> Scene:
     """Gather what throws and people meet from the stages before.
 
@@ -134,6 +141,8 @@ def build_scene(
         Results of the stages before; without lidar `vegetation` and `lanes` are None.
     settings
         What counts as blocked, and when the lidar was flown.
+    paths
+        WKT of much-used paths and trails; empty for none.
     """
     level = terrain.water_level
     return Scene(
@@ -150,6 +159,7 @@ def build_scene(
         wires=find_wires(survey, ground.surface),
         drainage=terrain.drainage,
         buildings=_buildings(survey, ground, settings.buildings),
+        paths=shapely.from_wkt(paths) if paths else shapely.LineString(),
         leaf_state=settings.leaf_state,
         **_growth(survey.grid, vegetation, lanes, settings.blocked_density),
     )

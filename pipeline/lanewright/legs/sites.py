@@ -59,13 +59,13 @@ class Sites:
 def barred_cells(scene: Scene, setback: float, margin: float) -> Flags:
     """Cells no disc may fly over (rows, cols).
 
-    Outside the property, nearer than `setback` to its border, or within `margin` of a keep-out
-    (half the width of the flight, in metres). A cell counts when any part of it does: half its
+    Outside the property, nearer than `setback` to its border, or within `margin` of a keep-out or
+    building (half the width of the flight, in metres). A cell counts when any part of it does: half its
     diagonal is added.
     """
     corner = scene.grid.cell * np.sqrt(0.5)
     inside = cells_of(scene.land.buffer(-(setback + corner)), scene.grid)
-    return ~inside | cells_of(scene.keep_out.buffer(margin + corner), scene.grid)
+    return ~inside | cells_of(scene.off_limits.buffer(margin + corner), scene.grid)
 
 
 def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
@@ -91,11 +91,13 @@ def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
     seen = ndi.uniform_filter(known, size=within.shape[0], mode="nearest")
     outside = ~cells_of(scene.land.buffer(-settings.boundary_setback), grid)
     kept_out = cells_of(scene.keep_out.buffer(settings.keep_out_setback), grid)
+    by_house = cells_of(scene.buildings.buffer(settings.building_setback), grid)
     by_water = _distance(scene.water, grid.cell) <= settings.water_setback
     common = {
         "outside the property or near its border": outside,
         "unknown ground": ~np.isfinite(scene.ground),
         "near a keep-out": kept_out,
+        "near a building": by_house,
         "near water": by_water,
         "on likely wet ground": scene.wet & (not settings.wet),
         "on possibly wet ground": scene.maybe_wet & (not settings.maybe_wet),

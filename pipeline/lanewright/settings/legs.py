@@ -24,6 +24,11 @@ class SitesSettings(Settings):
     keep_out_setback: Length = Field(
         9.0, description="metres a site keeps from keep-outs, beyond their own buffer; ours"
     )
+    building_setback: Length = Field(
+        15.0,
+        description="metres a site keeps from buildings; 50 ft, a quarter of what a full throw "
+        "keeps (`layout: safety: building:`); common practice, ours",
+    )
     water_setback: Length = Field(
         7.6, description="metres a site keeps from water; 25 ft, common practice"
     )
