@@ -132,23 +132,6 @@ def test_order_by_worth_agrees_with_its_slow_twin(seed):
     assert by_worth(case) == slow_by_worth(case)
 
 
-def test_walk_passes_each_place_once_and_is_short():
-    rng = np.random.default_rng(2)
-    x, y = rng.uniform(0, 100, (2, 60))
-    order = np.zeros(60, np.int64)
-    kernels.walk(x, y, 0.0, 0.0, order)
-    assert sorted(order) == list(range(60))
-
-    def length(way):
-        px, py = np.r_[0.0, x[way]], np.r_[0.0, y[way]]
-        return np.hypot(np.diff(px), np.diff(py)).sum()
-
-    # The shortest tour through n random places of an area A comes near 0.7124 sqrt(n A) for large n
-    # (Beardwood et al. 1959, the constant from memory); a quarter more is let pass.
-    assert length(order) < 0.7124 * np.sqrt(60 * 100**2) * 1.25
-    assert all(length(order) <= length(rng.permutation(60)) for _ in range(50))
-
-
 def test_voxels_and_their_outline():
     g = growth()
     row, col, layer = np.array([5, 5, 6, 9]), np.array([7, 8, 7, 20]), np.array([0, 63, 4, 4])

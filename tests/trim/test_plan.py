@@ -255,8 +255,8 @@ def test_trunk_in_the_way_is_named_when_nothing_may_be_felled(given):
     (leg,) = out.per_leg.to_dict("records")
     assert not leg["reached"]
     assert "trunks" in leg["why"]
-    # The designer's own leg is named in a warning, with the reason.
-    assert out.warnings == (f"own leg {leg['leg_id']}: {leg['why']}",)
+    # The designer's own hole is named in a warning, with the reason.
+    assert out.warnings == (f"own hole a, blue: {leg['why']}",)
     assert out.facts["out_of_reach"] == {str(leg["leg_id"]): leg["why"]}
     assert "tree 10" in leg["why"] or "tree 20" in leg["why"]
     # Stems this thick are an arborist's: they are not proposed under any settings here.
@@ -318,6 +318,19 @@ def test_a_clear_leg_needs_nothing(given):
     assert leg["reached"]
     assert leg["hours_high"] == 0
     assert out.work.empty
+
+
+def test_only_what_was_solved_counts_as_proven_least(given):
+    """A leg that needs no work, and one that no work opens, were never put to the solver."""
+    clear = planned(grown(), given)
+    trees = (Tree(80, 101, base=6.0, crown=8, dbh=60), Tree(80.5, 100.5, base=6.0, dbh=70))
+    hopeless = planned(grown(trees=trees), given, wishing(1.0, fell="never"))
+    solved = planned(grown(SCREEN, trees=(POLE_TREE,)), given, wishing(0.9))
+    for out, count in ((clear, 0), (hopeless, 0), (solved, 1)):
+        assert len(out.per_leg) == 1
+        assert out.per_leg["gap"].notna().sum() == count
+        assert out.facts["legs_solved"] == out.facts["legs_proven_least"] == count
+        assert (out.facts["largest_gap"] is not None) == bool(count)
 
 
 def test_crown_share_is_flagged_past_a_quarter(given):

@@ -732,7 +732,11 @@ def _sentence(hole: dict[str, Any], fair: float) -> str:
     if hole["carry_water_m"] >= 3:
         parts.append(f"carries {hole['carry_water_m']:.0f} m of water")
     if hole["pinch_width_m"] < TIGHT:
-        parts.append(f"pinches to {hole['pinch_width_m']:.0f} m at {hole['pinch_at_m']:.0f} m")
+        width, at = hole["pinch_width_m"], hole["pinch_at_m"]
+        parts.append(
+            f"pinches to {width:.0f} m at {at:.0f} m" if width >= 0.5
+            else f"growth on the line at {at:.0f} m"
+        )  # fmt: skip
     if hole["clear_rate"] < fair:
         parts.append(f"tight, {100 * hole['clear_rate']:.0f} % of throws pass")
     if hole["green"]:

@@ -1,4 +1,4 @@
-"""Who owns which cell, how high brush stands, and the shortest walk past many places."""
+"""Who owns which cell, how high brush stands, and which pieces pay best."""
 
 # Compiled functions take whatever numbers reach them; annotations there would promise what nobody
 # checks.
@@ -52,48 +52,6 @@ def owners(row, col, reach, out, share):
                 if away <= LIMIT and away < share[r, c]:
                     share[r, c] = away
                     out[r, c] = t
-
-
-@njit(cache=True, nogil=True)
-def walk(x, y, start_x, start_y, order):
-    """Order of a short open walk from a start past all places: nearest next, then 2-opt.
-
-    Writes `order` (n,). Ties go to the lower number.
-    """
-    n = x.size
-    left = np.ones(n, np.bool_)
-    px, py = start_x, start_y
-    for i in range(n):
-        best, near = -1, np.inf
-        for j in range(n):
-            if left[j]:
-                away = (x[j] - px) ** 2 + (y[j] - py) ** 2
-                if away < near:
-                    best, near = j, away
-        order[i] = best
-        left[best] = False
-        px, py = x[best], y[best]
-    for _ in range(50):
-        shorter = False
-        for i in range(n - 1):
-            ax = start_x if i == 0 else x[order[i - 1]]
-            ay = start_y if i == 0 else y[order[i - 1]]
-            for j in range(i + 1, n):
-                bx, by = x[order[i]], y[order[i]]
-                cx, cy = x[order[j]], y[order[j]]
-                gain = np.hypot(bx - ax, by - ay) - np.hypot(cx - ax, cy - ay)
-                if j + 1 < n:
-                    dx, dy = x[order[j + 1]], y[order[j + 1]]
-                    gain += np.hypot(dx - cx, dy - cy) - np.hypot(dx - bx, dy - by)
-                if gain > 1e-9:
-                    low, high = i, j
-                    while low < high:
-                        order[low], order[high] = order[high], order[low]
-                        low += 1
-                        high -= 1
-                    shorter = True
-        if not shorter:
-            break
 
 
 @njit(cache=True, nogil=True)

@@ -11,7 +11,7 @@ trimming can take, a trunk, growth too thin to point at, space that lidar did no
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import geopandas as gpd
 import numpy as np
@@ -38,7 +38,7 @@ from lanewright.trim.tables import Trim, collected, no_trim
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
 
 
-@stage("trim", version=7)
+@stage("trim", version=8)
 def plan_trim(
     scene: Scene,
     flights: Flights,
@@ -163,7 +163,11 @@ def plan_legs(
             progress(0.95 * len(planned) / max(len(legs), 1))
     planned.sort(key=lambda p: p.leg_id)
     bare = [] if clear is None else [bare_row(growth.settings, leg) for _, leg in clear.iterrows()]
-    own = set(legs["leg_id"][legs["origin"] == "own"])
+    mine = legs[legs["origin"] == "own"]
+    own = {
+        int(leg): f"own hole {name}, {level}"
+        for leg, name, level in zip(mine["leg_id"], mine["own_hole"], mine["level"], strict=True)
+    }
     said = [*(warnings or []), *_out_of_reach(planned, own)]
     return collected(growth, planned, bare, hole_of or {}, arrival, said)
 
@@ -180,10 +184,10 @@ def with_hours(holes: gpd.GeoDataFrame, trim: Trim) -> gpd.GeoDataFrame:
     return out
 
 
-def _out_of_reach(planned: list[Planned], own: set[int]) -> list[str]:
+def _out_of_reach(planned: list[Planned], own: Mapping[int, str]) -> list[str]:
     """Warnings about wished clear rates that no trimming reaches: which legs, and why."""
     short = [p for p in planned if not p.row["reached"]]
-    said = [f"own leg {p.leg_id}: {p.row['why']}" for p in short if p.leg_id in own]
+    said = [f"{own[p.leg_id]}: {p.row['why']}" for p in short if p.leg_id in own]
     others = len(short) - len(said)
     if others:
         said.append(

@@ -12,11 +12,11 @@ import shapely
 from lanewright.base.arrays import Floats, Ints
 from lanewright.base.grid import Grid
 from lanewright.base.schema import LAYERS as SCHEMA
-from lanewright.kernels import trim as kernels
 from lanewright.trim import treework
 from lanewright.trim.oneleg import Planned
 from lanewright.trim.pieces import Pieces
 from lanewright.trim.standing import ACTIONS, BRUSH, NO_TREE, TREE, Growth, cells_of_voxels, outline
+from lanewright.trim.tour import tour
 from lanewright.trim.wording import flags_of, words
 
 OVER = 1.0  # m from the line up to which a piece is over it
@@ -226,11 +226,9 @@ def _walk_order(
     spots = chosen.groupby("piece_id")[["_x", "_y"]].mean()
     if spots.empty:
         return [None] * len(work)
-    x, y = spots["_x"].to_numpy(), spots["_y"].to_numpy()
     start = arrival if arrival is not None else (grid.bounds[0], grid.bounds[1])
-    order = np.zeros(len(x), np.int64)
-    kernels.walk(x, y, float(start[0]), float(start[1]), order)
-    place = pd.Series(np.arange(1, len(x) + 1), index=spots.index[order])
+    order = tour(spots.to_numpy(np.float64), home=start, returns=False)
+    place = pd.Series(np.arange(1, len(order) + 1), index=spots.index[order])
     return [
         int(place[piece]) if is_chosen else None
         for piece, is_chosen in zip(work["piece_id"], work["chosen"], strict=True)

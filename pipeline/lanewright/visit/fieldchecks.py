@@ -17,8 +17,8 @@ from scipy import ndimage
 from lanewright.base.grid import Grid
 from lanewright.base.units import FEET_PER_METRE
 from lanewright.settings.visit import FieldSettings
+from lanewright.trim.tour import tour
 from lanewright.visit.outing import Frames, Outing, Played, Spot
-from lanewright.visit.tour import tour
 
 STEP = 1.0
 """Metres between places along a line where rasters are read."""

@@ -17,7 +17,7 @@ import shapely
 
 from lanewright.base import schema
 from lanewright.base.rows import Row, rows_of
-from lanewright.visit.tour import tour
+from lanewright.trim.tour import tour
 
 Frames = Mapping[str, gpd.GeoDataFrame]
 
