@@ -10,10 +10,22 @@ import shapely
 from rasterio.features import rasterize
 
 from lanewright.base.grid import Grid
+from lanewright.land.plan import plan
+from lanewright.land.reading import read_points
 from lanewright.land.surface import triangulate
+from lanewright.land.survey import Survey, lay_survey
 from lanewright.land.water import Tally
+from lanewright.settings.config import Config
+from lanewright.store import Store
 
 ARTEFACTS = (7, 17, 18, 26, 64, 65, 66, 67)
+
+
+def survey_of(config: Config, store: Store) -> Survey:
+    """The stages that lead to a survey."""
+    found = plan(config)
+    cloud = store.step(read_points, found.points) if found.points is not None else None
+    return store.step(lay_survey, cloud, found.grid, found.land, found.elevation)
 
 
 @cache

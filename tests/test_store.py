@@ -23,7 +23,8 @@ from lanewright.growth.lanes import find_lanes
 from lanewright.growth.vegetation import sort_vegetation
 from lanewright.holes.chains import find_holes
 from lanewright.land.ground import find_ground
-from lanewright.land.survey import read_survey
+from lanewright.land.reading import read_points
+from lanewright.land.survey import lay_survey, mark_survey
 from lanewright.land.terrain import find_terrain
 from lanewright.layout.proposals import lay_out
 from lanewright.legs.legs import find_legs
@@ -505,8 +506,8 @@ def test_a_class_that_the_stage_does_not_declare_is_not_stored(tmp_path):
 
 @pytest.mark.parametrize(
     "function",
-    [read_survey, find_ground, find_terrain, sort_vegetation, find_lanes, fly_throws, build_scene,
-     find_legs, find_holes, plan_trim, lay_out],
+    [read_points, lay_survey, mark_survey, find_ground, find_terrain, sort_vegetation, find_lanes,
+     fly_throws, build_scene, find_legs, find_holes, plan_trim, lay_out],
 )  # fmt: skip
 def test_return_types_of_all_stages_are_known(function):
     assert function.stage[0]

@@ -31,8 +31,8 @@ from lanewright import __version__
 from lanewright.base.errors import InputError
 
 StageName = Literal[
-    "ingest", "ground", "terrain", "vegetation", "lanes", "flight", "scene", "legs", "holes",
-    "trim", "layout", "publish",
+    "ingest", "survey", "ground", "terrain", "vegetation", "lanes", "flight", "scene", "legs",
+    "holes", "trim", "layout", "publish",
 ]  # fmt: skip
 
 app = typer.Typer(

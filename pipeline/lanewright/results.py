@@ -11,7 +11,8 @@ if TYPE_CHECKING:
     from lanewright.growth.vegetation import Vegetation
     from lanewright.holes.chains import Holes
     from lanewright.land.ground import Ground
-    from lanewright.land.survey import Plan, Survey
+    from lanewright.land.plan import Plan
+    from lanewright.land.survey import Survey
     from lanewright.land.terrain import Terrain
     from lanewright.layout.proposals import Layouts
     from lanewright.legs.legs import Legs

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from lanewright.check import inputs_of
 from lanewright.publish.outputs import OUTPUTS
 from lanewright.results import Scouting
 from lanewright.settings.config import Config, scene_settings
-from lanewright.settings.levels import levels_named
 from lanewright.store import Store, Until
 from lanewright.workplace import workplace
 
@@ -25,16 +25,14 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     for solvers and plotting libraries that only later stages need.
     """
     step = store.step
-    levels = levels_named(config.levels, config.flight.levels_file)
+    given = inputs_of(config)
+    found, hand = given.plan, given.hand
 
-    from lanewright.land.survey import plan, read_survey
-    from lanewright.layout.designerfile import read_hand
-    from lanewright.trim.keep import read_keep
+    from lanewright.land.reading import read_points
+    from lanewright.land.survey import lay_survey, mark_survey
 
-    found = plan(config)
-    hand = read_hand(config, found)
-    keep = read_keep(config.trim, found, config.crs.vectors)
-    survey = step(read_survey, found, config.ingest)
+    cloud = step(read_points, found.points) if found.points is not None else None
+    survey = step(lay_survey, cloud, found.grid, found.land, found.elevation)
 
     from lanewright.land.ground import find_ground
 
@@ -42,7 +40,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
 
     from lanewright.land.terrain import find_terrain
 
-    terrain = step(find_terrain, survey, ground, config.terrain)
+    terrain = step(find_terrain, survey, ground, found.water, config.terrain)
     vegetation = lanes = None
     if survey.points is not None:
         from lanewright.growth.vegetation import sort_vegetation
@@ -58,10 +56,11 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
 
     from lanewright.flight.flight import elevation_of, fly_throws
 
-    flights = step(fly_throws, levels, config.flight, elevation=elevation_of(ground.surface))
+    flights = step(fly_throws, given.levels, config.flight, elevation=elevation_of(ground.surface))
 
     from lanewright.legs.scene import build_scene
 
+    survey = step(mark_survey, survey, found.keep_out)
     scene = step(
         build_scene, survey, ground, terrain, vegetation, lanes, scene_settings(config),
         paths=hand.paths,
@@ -70,7 +69,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     from lanewright.legs.legs import find_legs
     from lanewright.legs.own import own_lines
 
-    own = own_lines(survey.own_holes, hand.drawn)
+    own = own_lines(found.own_holes, hand.drawn)
     legs = step(find_legs, scene, flights, config.legs, own, only_own=only_own)
 
     from lanewright.holes.chains import find_holes
@@ -81,12 +80,12 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     from lanewright.trim.plan import plan_trim
 
     trim = step(
-        plan_trim, scene, flights, holes, config.legs, config.trim, keep, arrival=hand.arrival
+        plan_trim, scene, flights, holes, config.legs, config.trim, given.keep, arrival=hand.arrival
     )
 
     from lanewright.layout.proposals import lay_out
 
-    layouts = step(lay_out, scene, levels, holes, trim, config.layout, hand)
+    layouts = step(lay_out, scene, given.levels, holes, trim, config.layout, hand)
     return Scouting(
         found, survey, ground, terrain, vegetation, lanes, flights, scene, legs, holes, trim,
         layouts,

@@ -26,7 +26,9 @@ from lanewright.growth.lanes import find_lanes
 from lanewright.growth.vegetation import sort_vegetation
 from lanewright.kernels import march
 from lanewright.land.ground import find_ground
-from lanewright.land.survey import plan, read_survey
+from lanewright.land.plan import plan
+from lanewright.land.reading import read_points
+from lanewright.land.survey import lay_survey
 from lanewright.land.terrain import find_terrain
 from lanewright.legs import throwing
 from lanewright.legs.measure import places_of
@@ -96,9 +98,11 @@ def before_legs(config):
     """What the stages before the legs give."""
     with workplace(config, None) as place:
         step = Store(place.stages, threads=march.threads(), run="own").step
-        survey = step(read_survey, plan(config), config.ingest)
+        found = plan(config)
+        cloud = step(read_points, found.points)
+        survey = step(lay_survey, cloud, found.grid, found.land, found.elevation)
         ground = step(find_ground, survey, config.ground)
-        terrain = step(find_terrain, survey, ground, config.terrain)
+        terrain = step(find_terrain, survey, ground, found.water, config.terrain)
         vegetation = step(
             sort_vegetation, survey.points, survey.grid, ground.surface, config.vegetation,
             heights_given=survey.heights_given,

@@ -8,9 +8,10 @@ import rasterio
 
 from lanewright.base.errors import InputError
 from lanewright.land.ground import Ground, find_ground
-from lanewright.land.survey import Survey, plan, read_survey
+from lanewright.land.survey import Survey
 from lanewright.settings.config import Config
 from lanewright.store import Store
+from surveyed import survey_of
 
 
 def ground_of(tmp_path: Path, points: Path | None, **more) -> tuple[Survey, Ground]:
@@ -18,7 +19,7 @@ def ground_of(tmp_path: Path, points: Path | None, **more) -> tuple[Survey, Grou
         {"name": "x", "points": [str(points)] * bool(points), "out": str(tmp_path / "out")} | more
     )
     store = Store(tmp_path / "store", threads=2)
-    survey = store.step(read_survey, plan(settings), settings.ingest)
+    survey = survey_of(settings, store)
     return survey, store.step(find_ground, survey, settings.ground)
 
 

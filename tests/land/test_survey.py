@@ -10,9 +10,10 @@ from pyproj import CRS
 from shapely import box
 
 from lanewright.base.errors import InputError
-from lanewright.land.survey import plan, read_survey
+from lanewright.land.plan import plan
 from lanewright.settings.config import Config
 from lanewright.store import Store
+from surveyed import survey_of as read
 
 LEFT, BOTTOM = 500_000.0, 4_400_000.0
 
@@ -48,8 +49,7 @@ def land(tmp_path: Path, *bounds: float) -> Path:
 
 def survey_of(tmp_path: Path, **more):
     settings = config(tmp_path, **more)
-    found = plan(settings)
-    return found, Store(tmp_path / "store", threads=2).step(read_survey, found, settings.ingest)
+    return plan(settings), read(settings, Store(tmp_path / "store", threads=2))
 
 
 def test_tiles_that_do_not_touch_are_not_read(tmp_path):
@@ -109,9 +109,8 @@ def test_tile_order_and_threads_change_nothing(tmp_path):
     found, one = survey_of(tmp_path)
     a.rename(tmp_path / "z.laz")  # now read last
     again = plan(config(tmp_path))
-    assert again.content_key == found.content_key
-    store = Store(tmp_path / "other", threads=1)
-    other = store.step(read_survey, again, config(tmp_path).ingest)
+    assert again.points.content_key == found.points.content_key
+    other = read(config(tmp_path), Store(tmp_path / "other", threads=1))
     for name in ("x", "y", "z", "gps_time", "return_number"):
         np.testing.assert_array_equal(
             getattr(one.points.read(one.grid.bounds), name),
@@ -175,8 +174,7 @@ def test_tiles_in_two_zones_meet_in_one(tmp_path):
 )
 def test_heights_over_ground_are_noticed(real_data, tmp_path, name, crs, given):
     settings = config(tmp_path, points=[str(real_data / name)], crs=crs)
-    store = Store(tmp_path / "store", threads=2)
-    survey = store.step(read_survey, plan(settings), settings.ingest)
+    survey = read(settings, Store(tmp_path / "store", threads=2))
     assert survey.heights_given is given
 
 
@@ -187,7 +185,7 @@ def test_round_footprint_is_not_its_box(real_data, tmp_path):
         points=[str(real_data / "eglin-longleaf-nocrs" / "LASexample1.las")],
         crs={"points": "EPSG:26916"},
     )
-    survey = Store(tmp_path / "s", threads=2).step(read_survey, plan(settings), settings.ingest)
+    survey = read(settings, Store(tmp_path / "s", threads=2))
     assert survey.land.area == pytest.approx(2805, rel=0.12)
 
 
@@ -203,5 +201,5 @@ def test_stray_points_far_off_need_a_boundary(real_data, tmp_path):
         geometry=[box(x[real].min(), y[real].min(), x[real].max(), y[real].max())], crs=2154
     ).to_file(tmp_path / "land.gpkg")
     settings = config(tmp_path, points=[str(path)], property=tmp_path / "land.gpkg")
-    survey = Store(tmp_path / "s", threads=2).step(read_survey, plan(settings), settings.ingest)
+    survey = read(settings, Store(tmp_path / "s", threads=2))
     assert survey.facts["points_outside"] == 2

@@ -10,7 +10,7 @@ import shapely
 
 from lanewright.base.errors import InputError
 from lanewright.base.grid import Grid
-from lanewright.land.survey import Plan
+from lanewright.land.plan import Plan
 from lanewright.layout.designer import Drawn, Hand, changes, start_frames
 from lanewright.layout.designerfile import read_hand
 from lanewright.legs.own import own_lines
@@ -34,8 +34,8 @@ def plan_with(config: Config) -> Plan:
     none = shapely.MultiPolygon()
     return Plan(
         working=UTM, land=shapely.MultiPolygon([shapely.box(X, Y, X + 400, Y + 400)]),
-        grid=Grid(UTM, X, Y + 400, 1.0, 400, 400), tiles=(), elevation=(), skipped=(),
-        keep_out=none, water=none, own_holes=own, checksums={}, assumed=(), warnings=(),
+        grid=Grid(UTM, X, Y + 400, 1.0, 400, 400), points=None, elevation=(), skipped=(),
+        keep_out=none, water=none, own_holes=own, assumed=(), warnings=(),
     )  # fmt: skip
 
 

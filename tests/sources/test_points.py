@@ -23,7 +23,7 @@ def records(seed: int, n: int, side: int = 40) -> np.ndarray:
     out["time"] = rng.integers(0, 3, n)
     out["returns"] = rng.integers(1, 4, n)
     out["number"] = rng.integers(1, 4, n)
-    out["kind"] = rng.integers(1, 3, n)
+    out["kind"] = rng.integers(3, 5, n)  # not ground, which may be left out as lone
     return out
 
 
@@ -68,8 +68,9 @@ def store(folder: Path, given_: np.ndarray, grid: Grid, size: float) -> PointSto
         for block, count in zip(*np.unique(of, return_counts=True), strict=True):
             segments.setdefault(int(block), []).append((path, first, int(count)))
             first += count
-    kept, dropped = pack(folder, blocks, segments, 2)
-    assert kept + dropped == len(given_)
+    packed = pack(folder, blocks, segments, 2)
+    assert packed.kept + packed.duplicates + packed.lone == len(given_)
+    assert packed.lone == 0
     return PointStore(folder, grid, blocks)
 
 

@@ -10,7 +10,8 @@ from rasterio.transform import from_origin
 
 from lanewright.base.errors import InputError
 from lanewright.base.grid import Grid
-from lanewright.sources.rasters import open_elevation, read_elevation
+from lanewright.sources.rasters import joined, open_elevation
+from lanewright.sources.rasters import read_elevation as readings_of
 
 UTM16 = CRS.from_epsg(26916).to_wkt()
 
@@ -25,6 +26,10 @@ def write(path: Path, heights: np.ndarray, crs="EPSG:26916", cell=1.0, left=500_
         if units:
             out.units = (units,)
     return path
+
+
+def read_elevation(tiles, grid):
+    return joined(readings_of(tiles, grid), grid)
 
 
 def plane(rows: int, cols: int) -> np.ndarray:

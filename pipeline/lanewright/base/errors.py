@@ -1,5 +1,16 @@
 """What a user can put right. Everything else is a bug of ours and keeps its traceback."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+T = TypeVar("T")
+
+NAMED = 3
+"""Files named where many have the same to report."""
+
 
 class InputError(Exception):
     """Wrong input or settings: says where, what is wrong, and what to do.
@@ -20,6 +31,47 @@ class InputError(Exception):
         self.problem = problem
         self.remedy = remedy
 
-    def __reduce__(self) -> tuple[type["InputError"], tuple[str, str, str]]:
+    def __reduce__(self) -> tuple[type[InputError], tuple[str, str, str]]:
         # Readers run in worker processes; the error must survive the way back.
         return (type(self), (self.where, self.problem, self.remedy))
+
+
+@dataclass
+class Faults:
+    """Faults met so far; reading goes on past them, so that one message names them all."""
+
+    found: list[InputError] = field(default_factory=list)
+
+    def attempt(self, read: Callable[[], T]) -> T | None:
+        """What `read` returns; None if it found a fault."""
+        try:
+            return read()
+        except InputError as err:
+            self.found.append(err)
+            return None
+
+    def stop(self) -> None:
+        """Raise all that was found, if anything was."""
+        if self.found:
+            raise together(self.found)
+
+
+def together(faults: list[InputError]) -> InputError:
+    """One error that says everything several said; the same fault of many files is said once."""
+    if len(faults) == 1:
+        return faults[0]
+    groups: dict[tuple[str, str], list[str]] = {}
+    for fault in faults:
+        groups.setdefault((fault.problem, fault.remedy), []).append(fault.where)
+    text = "".join(
+        f"\n  {some(where)}: {problem}. {remedy}" for (problem, remedy), where in groups.items()
+    )
+    return InputError(
+        f"{len(faults)} inputs", f"cannot be used:{text}\n", "Mend or leave out each."
+    )
+
+
+def some(names: list[str]) -> str:
+    """The first names, and how many more there are."""
+    more = len(names) - NAMED
+    return ", ".join(names) if more <= 0 else f"{', '.join(names[:NAMED])} and {more} more"

@@ -70,9 +70,11 @@ class Terrain:
 
 
 @stage("terrain", version=2)
-def find_terrain(survey: Survey, ground: Ground, settings: TerrainSettings) -> Terrain:
-    """Slope, water, drainage and wet ground of a survey; see `shape_terrain`."""
-    terrain = shape_terrain(survey.grid, ground.surface, survey.tally, survey.water.geoms, settings)
+def find_terrain(
+    survey: Survey, ground: Ground, water: shapely.MultiPolygon, settings: TerrainSettings
+) -> Terrain:
+    """Slope, water, drainage and wet ground of a survey, with drawn water; see `shape_terrain`."""
+    terrain = shape_terrain(survey.grid, ground.surface, survey.tally, water.geoms, settings)
     if survey.inside.any():
         log.info(
             "%.1f %% of the property is likely wet, %.1f %% possibly; %d drainage lines",

@@ -12,8 +12,8 @@ import pandas as pd
 import shapely
 from pyproj import Transformer
 
-from lanewright.base.errors import InputError
-from lanewright.land.survey import Plan, together
+from lanewright.base.errors import InputError, together
+from lanewright.land.plan import Plan
 from lanewright.layout.designer import AREA_WISHES, FORMER, WISHES, Drawn, Hand
 from lanewright.settings.config import Config
 from lanewright.sources.opening import layer_names, read_layer

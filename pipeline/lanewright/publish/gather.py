@@ -9,7 +9,7 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright.land.survey import Plan
+from lanewright.land.plan import Plan
 from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.throwing import LINE
 from lanewright.publish.field import arrival_of, plan_field
@@ -18,6 +18,7 @@ from lanewright.publish.summary import InputFile, Said, summarise
 from lanewright.results import Scouting
 from lanewright.settings.config import Config
 from lanewright.sources.crs import authority
+from lanewright.sources.files import Fingerprint, with_names
 from lanewright.sources.las import PointTile
 from lanewright.sources.rasters import ElevationTile
 from lanewright.trim.plan import with_hours
@@ -127,7 +128,8 @@ def warnings_of(scouting: Scouting) -> list[str]:
         scouting.layouts,
     ):
         said += getattr(result, "warnings", ())
-    return said
+    # Stored results do not know what a tile is called today.
+    return [with_names(text, scouting.plan.contents) for text in said]
 
 
 def _summary(
@@ -171,19 +173,19 @@ def _rules_broken(config: Config, scouting: Scouting) -> dict[str, list[str]]:
 
 
 def _inputs(plan: Plan) -> list[InputFile]:
-    files = [_tile(tile, plan.checksums) for tile in plan.tiles]
-    files += [_model(model, plan.checksums) for model in plan.elevation]
+    files = [_tile(tile, plan.contents[tile.path]) for tile in plan.tiles]
+    files += [_model(model, plan.contents[model.path]) for model in plan.elevation]
     return sorted(files, key=lambda f: (f.role, f.checksum))
 
 
-def _tile(tile: PointTile, checksums: Mapping[str, str]) -> InputFile:
+def _tile(tile: PointTile, content: Fingerprint) -> InputFile:
     header, reference = tile.header, tile.reference
     sideways, upward = reference.unit_names
     return InputFile(
         path=tile.path,
         role="points",
-        checksum=f"blake2b-128:{checksums[str(tile.path)]}",
-        size=tile.path.stat().st_size,
+        checksum=f"blake2b-128:{content.whole}",
+        size=content.size,
         crs=reference.found,
         horizontal_unit=sideways,
         vertical_unit=upward,
@@ -197,12 +199,12 @@ def _tile(tile: PointTile, checksums: Mapping[str, str]) -> InputFile:
     )
 
 
-def _model(model: ElevationTile, checksums: Mapping[str, str]) -> InputFile:
+def _model(model: ElevationTile, content: Fingerprint) -> InputFile:
     return InputFile(
         path=model.path,
         role="elevation",
-        checksum=f"blake2b-128:{checksums[str(model.path)]}",
-        size=model.path.stat().st_size,
+        checksum=f"blake2b-128:{content.whole}",
+        size=content.size,
         crs=authority(model.crs),
         vertical_unit=f"{model.vertical:.9g} m",
         found={"rows": model.shape[0], "columns": model.shape[1], "cell": model.cell},

@@ -12,7 +12,7 @@ from pathlib import Path
 from lanewright.base import schema
 from lanewright.base.units import FEET_PER_METRE
 from lanewright.growth.vegetation import THROWING
-from lanewright.land.survey import threads
+from lanewright.land.reading import threads
 from lanewright.layout.designer import start_frames
 from lanewright.publish import report
 from lanewright.publish.field import write_field
@@ -73,8 +73,10 @@ def publish(config: Config, scouting: Scouting, store: Store, out: Path) -> Publ
     Files are made in a folder of their own and moved into place when all are whole.
     """
     # The summary names all settings and files, whether or not they change any result.
-    files = sorted(scouting.plan.checksums)
-    key = store.digest("publish", VERSION, report.VERSION, config, files, _results(scouting))
+    plan = scouting.plan
+    files = sorted((str(path), content.whole) for path, content in plan.contents.items())
+    said = [files, plan.assumed, plan.warnings]
+    key = store.digest("publish", VERSION, report.VERSION, config, said, _results(scouting))
     root = store.folder.parent
     written, folder = Written(root, store.folder), str(out.relative_to(root))
     if not store.redoes("publish") and written.stands(folder, key):

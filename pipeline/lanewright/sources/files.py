@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import io
-from collections.abc import Callable
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-from lanewright.base.errors import InputError
+from lanewright.base.errors import Faults, InputError
 
 BLOCK = 2**20
 """Bytes that are verified at a time."""
@@ -63,6 +67,18 @@ def checksum(path: Path) -> str:
 
 def _digest(data: bytes = b"") -> hashlib.blake2b:
     return hashlib.blake2b(data, digest_size=_SIZE)
+
+
+def token(content: Fingerprint) -> str:
+    """What stands for a file in texts that are stored: its name may change, its content not."""
+    return f"<{content.whole}>"
+
+
+def with_names(text: str, contents: Mapping[Path, Fingerprint]) -> str:
+    """The text with files called by their names."""
+    for path, content in contents.items():
+        text = text.replace(token(content), str(path))
+    return text
 
 
 def changed(path: Path) -> InputError:
@@ -147,11 +163,59 @@ class CheckedFile(io.RawIOBase):
         super().close()
 
 
-def opener(file: CheckedFile) -> Callable[..., IO[bytes]]:
-    """For libraries that want a function to open a file with: gives `file` from its start."""
+def open_checked(path: Path, content: Fingerprint) -> IO[bytes]:
+    """The file open for reading, held against its fingerprint."""
+    return io.BufferedReader(CheckedFile(path, content))
 
-    def open_it(_path: str, _mode: str = "rb", **_more: object) -> IO[bytes]:
-        file.seek(0)
-        return io.BufferedReader(file, BLOCK)
 
-    return open_it
+@contextmanager
+def verified_copy(path: Path, content: Fingerprint) -> Iterator[Path]:
+    """A copy that is what its fingerprint says, for libraries that open files by themselves.
+
+    Raises
+    ------
+    InputError
+        If the file is no longer what it was.
+    """
+    try:
+        source = open_checked(path, content)
+    except OSError:
+        raise changed(path) from None
+    with source, tempfile.NamedTemporaryFile(suffix=path.suffix) as copy:
+        shutil.copyfileobj(source, copy, BLOCK)
+        copy.flush()
+        yield Path(copy.name)
+
+
+def expand(patterns: tuple[str, ...], key: str, faults: Faults) -> list[Path]:
+    """Files that the patterns name, each once, sorted.
+
+    A part of a path that exists as it stands is that file or folder, brackets and all; only what
+    does not is taken for a pattern.
+    """
+    found: set[Path] = set()
+    for pattern in patterns:
+        matches = _matches(Path(pattern))
+        if not matches:
+            faults.found.append(
+                InputError(pattern, f"no file matches this pattern under {key}", "Check the path.")
+            )
+        found.update(m.resolve() for m in matches)
+    return sorted(found)
+
+
+def _matches(pattern: Path) -> list[Path]:
+    known = Path(pattern.anchor)
+    for number, part in enumerate(parts := pattern.parts[1 if pattern.anchor else 0 :]):
+        try:
+            exists = (known / part).exists()
+        except (OSError, ValueError):  # a name too long, or one with a NUL
+            return []
+        if not exists:
+            rest = str(Path(*parts[number:]))
+            return [
+                known / m
+                for m in glob.glob(rest, root_dir=known, recursive=True)  # noqa: PTH207
+            ]
+        known /= part
+    return [known]

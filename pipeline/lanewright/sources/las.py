@@ -13,7 +13,7 @@ import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, NamedTuple
+from typing import IO, NamedTuple
 
 import laspy
 import numpy as np
@@ -99,7 +99,7 @@ class _Layout(NamedTuple):
     vlrs: int
 
 
-def read_header(path: Path, file: BinaryIO | None = None) -> Header:
+def read_header(path: Path, file: IO[bytes] | None = None) -> Header:
     """Read and check the fixed part of a LAS 1.0-1.4 header.
 
     Parameters
@@ -194,7 +194,7 @@ def _box(path: Path, head: bytes) -> tuple[Bounds, float, float]:
     return (left, bottom, right, top), low, high
 
 
-def _check_chunks(path: Path, file: BinaryIO, layout: _Layout, points: int) -> None:
+def _check_chunks(path: Path, file: IO[bytes], layout: _Layout, points: int) -> None:
     """Hold a LAZ file's count of points against its table of chunks and its size.
 
     Decoders set memory aside by these numbers, so they are bounded first.
@@ -222,7 +222,7 @@ def _check_chunks(path: Path, file: BinaryIO, layout: _Layout, points: int) -> N
         )
 
 
-def _chunk_table(file: BinaryIO, layout: _Layout) -> tuple[int | None, int | None]:
+def _chunk_table(file: IO[bytes], layout: _Layout) -> tuple[int | None, int | None]:
     """Where a LAZ file's table of chunks starts, and how many it names; None for what fails."""
     at = _int64(file, layout.start)
     if at == -1:  # a writer that could not seek back leaves the place at the end of the file
@@ -234,13 +234,13 @@ def _chunk_table(file: BinaryIO, layout: _Layout) -> tuple[int | None, int | Non
     return at, int(chunks)
 
 
-def _int64(file: BinaryIO, at: int) -> int | None:
+def _int64(file: IO[bytes], at: int) -> int | None:
     file.seek(at)
     raw = file.read(8)
     return int(struct.unpack("<q", raw)[0]) if len(raw) == 8 else None
 
 
-def _chunk_size(file: BinaryIO, layout: _Layout) -> int | None:
+def _chunk_size(file: IO[bytes], layout: _Layout) -> int | None:
     """Points in a chunk by LASzip's own record; None where chunks differ."""
     at = layout.header_size
     for _ in range(layout.vlrs):
@@ -279,7 +279,7 @@ def open_tile(
     crs: str | None = None,
     horizontal_unit: str | None = None,
     vertical_unit: str | None = None,
-    file: BinaryIO | None = None,
+    file: IO[bytes] | None = None,
 ) -> PointTile:
     """Header and reference of a point file; settings override what the file says.
 
@@ -310,7 +310,7 @@ def open_tile(
     return PointTile(header, reference)
 
 
-def _reference_records(header: Header, file: BinaryIO | None) -> tuple[str | None, dict[int, int]]:
+def _reference_records(header: Header, file: IO[bytes] | None) -> tuple[str | None, dict[int, int]]:
     """WKT and GeoTIFF keys of the file, first ones that say something."""
     try:
         with contextlib.ExitStack() as stack:
@@ -346,7 +346,7 @@ def _from_records(records: Iterable[object]) -> tuple[str | None, dict[int, int]
     return wkt, keys
 
 
-def _wkt_after_points(file: BinaryIO, start: int, count: int) -> str | None:
+def _wkt_after_points(file: IO[bytes], start: int, count: int) -> str | None:
     """WKT kept in an extended record at the end of the file (LAS 1.4)."""
     for _ in range(count):
         file.seek(start)

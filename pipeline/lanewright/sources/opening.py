@@ -13,10 +13,9 @@ import json
 import os
 import sqlite3
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO
 from xml.parsers import expat
 
 import geopandas as gpd
@@ -78,18 +77,8 @@ _stay_offline()
 
 
 @contextmanager
-def raster(
-    path: Path, open_file: Callable[..., IO[bytes]] | None = None
-) -> Iterator[DatasetReader]:
+def raster(path: Path) -> Iterator[DatasetReader]:
     """Open a GeoTIFF for reading.
-
-    Parameters
-    ----------
-    path
-        The file.
-    open_file
-        Opens it for GDAL as a stream of bytes, called as `open_file(path, mode)`; by default GDAL
-        opens it itself.
 
     Raises
     ------
@@ -105,7 +94,7 @@ def raster(
         )
     with rasterio.Env(**OFFLINE, **ALONE):
         try:
-            with rasterio.open(path, driver="GTiff", opener=open_file) as source:
+            with rasterio.open(path, driver="GTiff") as source:
                 yield source
         except (RasterioError, OSError) as err:
             raise InputError(

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from lanewright.base.grid import Grid
 from lanewright.kernels.sift import settle
+from lanewright.sources.outliers import lone_ground
 
 RECORD = np.dtype(
     [
@@ -26,7 +27,7 @@ RECORD = np.dtype(
         ("kind", "u1"),
     ]
 )
-"""A point at rest: whole millimetres, so that two tiles agree on a point they share."""
+"""A stored point: whole millimetres, so that two tiles agree on a point they share."""
 
 MILLI = 1000.0
 
@@ -64,7 +65,7 @@ class Points:
 
 @dataclass(frozen=True)
 class Blocks:
-    """How the grid is cut into square blocks for points at rest; row 0 is the southernmost.
+    """How the grid is cut into square blocks for stored points; row 0 is the southernmost.
 
     Attributes
     ----------
@@ -171,10 +172,33 @@ Segment = tuple[Path, int, int]
 """A run of records of one block in a part file: file, first record, how many."""
 
 
+@dataclass(frozen=True)
+class Packed:
+    """What bringing the parts together came to.
+
+    Attributes
+    ----------
+    kept
+        Points stored.
+    duplicates
+        Points that two tiles share, counted once and not again.
+    lone
+        Returns of the ground class far off all others, left out.
+    """
+
+    kept: int
+    duplicates: int
+    lone: int
+
+
 def pack(
-    folder: Path, blocks: Blocks, segments: dict[int, list[Segment]], threads: int
-) -> tuple[int, int]:
-    """Bring what the readers wrote into the final file; returns points kept and duplicates.
+    folder: Path,
+    blocks: Blocks,
+    segments: dict[int, list[Segment]],
+    threads: int,
+    recode: NDArray[np.uint8] | None = None,
+) -> Packed:
+    """Bring what the readers wrote into the final file.
 
     Parameters
     ----------
@@ -182,29 +206,43 @@ def pack(
         Receives `points.bin` and `first.npy`.
     segments
         Runs of records by block number, any order.
+    recode
+        Class to store for each class read (256,); by default the same.
     """
     total = blocks.rows * blocks.cols
 
-    def block(number: int) -> tuple[NDArray[Any], int]:
+    def block(number: int) -> tuple[NDArray[Any], int, int]:
         parts = [
             np.fromfile(path, RECORD, count=count, offset=first * RECORD.itemsize)
             for path, first, count in segments.get(number, ())
         ]
         if not parts:
-            return np.empty(0, RECORD), 0
+            return np.empty(0, RECORD), 0, 0
         records = parts[0] if len(parts) == 1 else np.concatenate(parts)
-        kept = canonical(records)
-        return kept, len(records) - len(kept)
+        if recode is not None:
+            records["kind"] = recode[records["kind"]]
+        once = canonical(records)
+        kept = _without_lone(once)
+        return kept, len(records) - len(once), len(once) - len(kept)
 
     first = np.zeros(total + 1, np.int64)
-    duplicates = 0
+    duplicates = lone = 0
     with (folder / "points.bin").open("wb") as file, ThreadPoolExecutor(threads) as pool:
-        for number, (records, dropped) in enumerate(_in_order(pool, block, total, threads)):
+        for number, (records, repeated, alone) in enumerate(_in_order(pool, block, total, threads)):
             records.tofile(file)
             first[number + 1] = first[number] + len(records)
-            duplicates += dropped
+            duplicates += repeated
+            lone += alone
     np.save(folder / "first.npy", first)
-    return int(first[-1]), duplicates
+    return Packed(int(first[-1]), duplicates, lone)
+
+
+def _without_lone(records: NDArray[Any]) -> NDArray[Any]:
+    """Records of a block without returns of the ground class that nothing supports."""
+    ground = np.flatnonzero(records["kind"] == 2)
+    x, y, z = (records[name][ground] / MILLI for name in ("x", "y", "z"))
+    lone = lone_ground(x, y, z)
+    return np.delete(records, ground[lone]) if lone.any() else records
 
 
 def _in_order(pool: ThreadPoolExecutor, work: Any, total: int, threads: int) -> Iterable[Any]:

@@ -21,6 +21,7 @@ from typing import Any, ParamSpec, TypeVar, cast
 
 import numpy as np
 import pandas as pd
+import shapely
 from pydantic import BaseModel
 
 from lanewright import __version__
@@ -263,6 +264,8 @@ class Store:
             return {f.name: self._plain(getattr(value, f.name)) for f in fields(value)}
         if isinstance(value, Path):
             return str(value)
+        if isinstance(value, shapely.Geometry):
+            return {"shape": value.wkb_hex}
         content_key = getattr(value, "content_key", None)
         if content_key is not None:
             return {"content": content_key}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shapely
 
 from lanewright.base.errors import InputError
-from lanewright.land.survey import Plan
+from lanewright.land.plan import Plan
 from lanewright.settings.trim import TrimSettings
 from lanewright.sources import vectors
 

@@ -1,0 +1,442 @@
+"""What headers alone say: the files to read, CRS and units, one grid. No point is read here."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import IO, NamedTuple
+
+from geopandas import GeoDataFrame
+from shapely import MultiPolygon, Polygon, box, union_all
+
+from lanewright.base.errors import Faults, InputError, some, together
+from lanewright.base.grid import Grid
+from lanewright.settings.config import Config
+from lanewright.settings.ingest import CrsSettings, IngestSettings
+from lanewright.sources import crs as crs_of
+from lanewright.sources import rasters, vectors
+from lanewright.sources.crs import Bounds
+from lanewright.sources.files import Fingerprint, changed, expand, fingerprint, open_checked
+from lanewright.sources.las import PointTile, open_tile
+from lanewright.sources.rasters import ElevationTile
+
+MOST_CELLS = 60_000_000
+"""A grid of more cells than 15 km2 at 0.5 m is taken for a mistake."""
+
+FINE_DENSITY = 4.0
+"""First returns per m2 from which half-metre cells pay; two fall in each cell then."""
+
+EDGE = 1.0
+"""Corners of the grid fall on whole multiples of this [m]."""
+
+APART = 4_000_000
+"""Cells from which a grid over parts of a property that lie far apart is refused."""
+
+FILLED = 0.2
+"""Share of such a grid that the parts, with the context around them, have to fill."""
+
+
+@dataclass(frozen=True)
+class PointPlan:
+    """What decides the stored points: content of the tiles and the grid, never names or order.
+
+    Attributes
+    ----------
+    tiles, contents
+        Tiles to read, in the order of their content, and what each has to hold.
+    left_out, keep_overlap
+        Classes that are dropped; whether points flagged as overlap are kept.
+    stall_seconds
+        A tile is given up after so long without headway; no result depends on it.
+    """
+
+    grid: Grid
+    tiles: tuple[PointTile, ...]
+    contents: tuple[Fingerprint, ...]
+    left_out: tuple[int, ...]
+    keep_overlap: bool
+    stall_seconds: float
+
+    @property
+    def content_key(self) -> object:
+        """Key of the stored points."""
+        grid = self.grid
+        return [
+            [grid.crs, grid.left, grid.top, grid.cell, grid.rows, grid.cols],
+            [
+                [c.whole, t.reference.crs, t.reference.to_crs, t.reference.vertical]
+                for t, c in zip(self.tiles, self.contents, strict=True)
+            ],
+            sorted(set(self.left_out)),
+            self.keep_overlap,
+        ]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything that is settled before a point is read.
+
+    Attributes
+    ----------
+    working
+        WKT of the CRS that the run works in.
+    land
+        The property in the working CRS; None until the points show their extent.
+    points
+        How to read the tiles; None where there is no lidar.
+    elevation
+        Terrain models that touch the property and its context, the finest first.
+    skipped
+        Files given that do not touch.
+    keep_out, water
+        Drawn areas, with their buffers.
+    own_holes
+        Drawn lines: name and WKT.
+    """
+
+    working: str
+    land: MultiPolygon | None
+    grid: Grid
+    points: PointPlan | None
+    elevation: tuple[ElevationTile, ...]
+    skipped: tuple[Path, ...]
+    keep_out: MultiPolygon
+    water: MultiPolygon
+    own_holes: tuple[tuple[str, str], ...]
+    assumed: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def tiles(self) -> tuple[PointTile, ...]:
+        """Point files that touch the property and its context, in the order of their content."""
+        return self.points.tiles if self.points is not None else ()
+
+    @property
+    def contents(self) -> dict[Path, Fingerprint]:
+        """Content of each file to read."""
+        found = (
+            dict(zip((t.path for t in self.tiles), self.points.contents, strict=True))
+            if self.points is not None
+            else {}
+        )
+        return found | {m.path: m.content for m in self.elevation if m.content is not None}
+
+
+# ---------------------------------------------------------------------------------------------
+# The plan
+
+
+class _Files(NamedTuple):
+    """Headers of all files given, and the outline as its file has it."""
+
+    tiles: list[PointTile]
+    models: list[ElevationTile]
+    outline: GeoDataFrame | None
+
+
+class _Place(NamedTuple):
+    """Where everything lies in the working CRS."""
+
+    working: str
+    boxes: dict[Path, Bounds]
+    land: MultiPolygon | None
+    extent: Bounds
+    around: Bounds
+
+
+class _Drawn(NamedTuple):
+    """What people drew, in the working CRS."""
+
+    keep_out: MultiPolygon
+    water: MultiPolygon
+    own: tuple[tuple[str, str], ...]
+
+
+def plan(config: Config) -> Plan:
+    """Settle what can be settled without reading a point.
+
+    Raises
+    ------
+    InputError
+        Everything that is wrong with the inputs, in one message.
+    """
+    faults = Faults()
+    files = _open_all(config, faults)
+    if faults.found or not (files.tiles or files.models):
+        _look_at_drawings(config, faults)
+        raise together(faults.found)
+    place = faults.attempt(partial(_place, config, files))
+    if place is None:
+        _look_at_drawings(config, faults)
+        raise together(faults.found)
+    drawn = _drawn(config, place.working, faults)
+    near = [t for t in files.tiles if _touches(place, t.path)]
+    models = [m for m in files.models if _touches(place, m.path)]
+    paths = [t.path for t in files.tiles] + [m.path for m in files.models]
+    skipped = sorted(path for path in paths if not _touches(place, path))
+    density = _density(near, place.boxes)
+    grid = faults.attempt(partial(_grid, config, place, near, density)) if near or models else None
+    if not near and not models:
+        faults.found.append(_far_off(config, place))
+    faults.stop()
+    assert grid is not None
+
+    points = faults.attempt(partial(_point_plan, config, grid, near)) if near else None
+    elevation = faults.attempt(partial(_elevation_plan, config.crs, models))
+    faults.stop()
+    assert elevation is not None
+    return Plan(
+        working=place.working,
+        land=place.land,
+        grid=grid,
+        points=points,
+        elevation=elevation,
+        skipped=tuple(skipped),
+        keep_out=drawn.keep_out,
+        water=drawn.water,
+        own_holes=drawn.own,
+        assumed=_assumed(near, models),
+        warnings=_warnings(place, near, models, density),
+    )
+
+
+def _open_all(config: Config, faults: Faults) -> _Files:
+    settings = config.crs
+    tiles = [
+        tile
+        for path in expand(config.points, "points", faults)
+        if (tile := faults.attempt(partial(_open_points, path, settings))) is not None
+    ]
+    models = [
+        model
+        for path in expand(config.elevation, "elevation", faults)
+        if (model := faults.attempt(partial(_open_elevation, path, settings))) is not None
+    ]
+    outline = None
+    if config.property is not None:
+        outline = faults.attempt(
+            partial(vectors.property_polygon, config.property, settings.vectors)
+        )
+    return _Files(tiles, models, outline)
+
+
+def _open_points(path: Path, settings: CrsSettings, file: IO[bytes] | None = None) -> PointTile:
+    return open_tile(
+        path,
+        crs=settings.points,
+        horizontal_unit=settings.horizontal_unit,
+        vertical_unit=settings.vertical_unit,
+        file=file,
+    )
+
+
+def _open_elevation(path: Path, settings: CrsSettings) -> ElevationTile:
+    return rasters.open_elevation(path, settings.elevation, settings.elevation_unit)
+
+
+def _look_at_drawings(config: Config, faults: Faults) -> None:
+    """Faults of drawn files that show without a place to put them."""
+    for path in [*(k.path for k in config.keep_out), *config.water, config.own_holes]:
+        if path is not None:
+            faults.attempt(partial(vectors.read_vectors, path, config.crs.vectors))
+
+
+def _place(config: Config, files: _Files) -> _Place:
+    """Working CRS, and where the property and the files lie in it."""
+    tiles, models = files.tiles, files.models
+    references = [t.reference for t in tiles] or [m.reference for m in models]
+    first = tiles[0].header.bounds if tiles else models[0].bounds
+    working = crs_of.working_crs(references, first, config.crs.working).to_wkt()
+    boxes = {t.path: _box_of(t, working) for t in tiles}
+    boxes |= {m.path: rasters.bounds_in_working(m, working) for m in models}
+    land = None
+    if files.outline is not None and config.property is not None:
+        moved = vectors.in_working(config.property, files.outline, working)
+        land = as_multi(moved.geometry.iloc[0])
+    whole = union_all([box(*b) for b in boxes.values()]).bounds
+    extent = land.bounds if land is not None else whole
+    # A metre takes in the points on the very edge of a tile.
+    context = config.ingest.context if land is not None else EDGE
+    around = (extent[0] - context, extent[1] - context, extent[2] + context, extent[3] + context)
+    return _Place(working, boxes, land, extent, around)
+
+
+def _box_of(tile: PointTile, working: str) -> Bounds:
+    found = crs_of.bounds_in(tile.reference, working, tile.header.bounds)
+    if not all(math.isfinite(b) for b in found):
+        raise InputError(
+            tile.path, "cannot be placed in the CRS of the run: its corners lie nowhere",
+            "Check its CRS, or set crs.working to one made for this place.",
+        )  # fmt: skip
+    return found
+
+
+def _touches(place: _Place, path: Path) -> bool:
+    b, around = place.boxes[path], place.around
+    return bool(b[0] < around[2] and b[2] > around[0] and b[1] < around[3] and b[3] > around[1])
+
+
+def _grid(config: Config, place: _Place, near: list[PointTile], density: float) -> Grid:
+    cell = config.ingest.cell
+    if cell == "auto":
+        cell = 0.5 if near and density >= FINE_DENSITY else 1.0
+    wide, high = place.around[2] - place.around[0], place.around[3] - place.around[1]
+    if not wide * high / cell**2 <= MOST_CELLS:
+        raise InputError(
+            config.property or "property",
+            f"the land spans {wide / 1000:.1f} x {high / 1000:.1f} km, too much at cells of "
+            f"{cell} m",
+            "Give a smaller property polygon; stray points far off also stretch the extent of "
+            "tiles. Or raise ingest.cell.",
+        )
+    if place.land is not None and wide * high / cell**2 > APART:
+        _check_parts(config, place.land, wide * high)
+    return Grid.over(place.around, cell, place.working, align=EDGE)
+
+
+def _check_parts(config: Config, land: MultiPolygon, area: float) -> None:
+    """Refuse a property whose parts lie so far apart that the box around them is mostly empty."""
+    context = config.ingest.context
+    fields = as_multi(union_all([box(*part.bounds).buffer(context) for part in land.geoms]))
+    if len(fields.geoms) < 2 or fields.area > FILLED * area:
+        return
+    parts = sorted(fields.geoms, key=lambda p: (-p.area, p.bounds))
+    away = max(p.distance(union_all([q for q in parts if q is not p])) for p in parts)
+    raise InputError(
+        config.property,
+        f"the property lies in {len(parts)} parts up to {away / 1000:.1f} km apart, and a run "
+        "works on the box around all of them",
+        "Give each part a property file and a run of its own; no throw goes from one to another.",
+    )
+
+
+def _point_plan(config: Config, grid: Grid, near: list[PointTile]) -> PointPlan:
+    pairs = [(tile, _content(tile, config.crs)) for tile in near]
+    pairs.sort(key=lambda p: (p[1].whole, p[0].header.bounds, p[0].path))
+    settings: IngestSettings = config.ingest
+    return PointPlan(
+        grid=grid,
+        tiles=tuple(t for t, _ in pairs),
+        contents=tuple(c for _, c in pairs),
+        left_out=settings.left_out_classes,
+        keep_overlap=settings.overlap_points,
+        stall_seconds=settings.stall_seconds,
+    )
+
+
+def _content(tile: PointTile, settings: CrsSettings) -> Fingerprint:
+    """Fingerprint of a tile, if its header is still the one that was looked at."""
+    content = fingerprint(tile.path)
+    with open_checked(tile.path, content) as file:
+        if _open_points(tile.path, settings, file) != tile:
+            raise changed(tile.path)
+    return content
+
+
+def _elevation_plan(
+    settings: CrsSettings, models: list[ElevationTile]
+) -> tuple[ElevationTile, ...]:
+    found = []
+    for model in models:
+        content = fingerprint(model.path)
+        if _open_elevation(model.path, settings) != model:
+            raise changed(model.path)
+        found.append(replace(model, content=content))
+    return tuple(sorted(found, key=lambda m: (m.cell, str(m.content_key), m.path)))
+
+
+def _drawn(config: Config, working: str, faults: Faults) -> _Drawn:
+    assumed = config.crs.vectors
+    keep_out = [
+        faults.attempt(partial(vectors.areas, item.path, working, assumed, item.buffer))
+        for item in config.keep_out
+    ]
+    water = [
+        faults.attempt(partial(vectors.areas, path, working, assumed)) for path in config.water
+    ]
+    own: tuple[tuple[str, str], ...] = ()
+    if config.own_holes is not None:
+        lines = faults.attempt(partial(vectors.drawn_lines, config.own_holes, working, assumed))
+        if lines is not None:
+            own = tuple(zip(lines["name"], lines.geometry.to_wkt(), strict=True))
+    return _Drawn(_union(keep_out), _union(water), own)
+
+
+def _union(found: list[MultiPolygon | None]) -> MultiPolygon:
+    return as_multi(union_all([shape for shape in found if shape is not None]))
+
+
+def as_multi(geometry: object) -> MultiPolygon:
+    """Polygons of a geometry as one."""
+    parts = [
+        g for g in getattr(geometry, "geoms", [geometry]) if isinstance(g, Polygon) and g.area > 0
+    ]
+    return MultiPolygon(parts)
+
+
+# ---------------------------------------------------------------------------------------------
+# What to report
+
+
+def _density(tiles: list[PointTile], boxes: dict[Path, Bounds]) -> float:
+    """First returns per m2 of the densest tile's box; all returns where firsts are not counted."""
+    best = 0.0
+    for tile in tiles:
+        left, bottom, right, top = boxes[tile.path]
+        area = max((right - left) * (top - bottom), 1.0)
+        best = max(best, (tile.header.first_returns or tile.header.points) / area)
+    return best
+
+
+def _assumed(tiles: list[PointTile], models: list[ElevationTile]) -> tuple[str, ...]:
+    """What had to be taken for granted, each once with the files that it holds for."""
+    groups: dict[str, list[str]] = {}
+    said = [(t.path.name, a) for t in tiles for a in t.reference.assumed]
+    said += [(m.path.name, a) for m in models for a in m.assumed]
+    for name, text in sorted(said):
+        groups.setdefault(text, []).append(name)
+    return tuple(f"{some(names)}: {text}" for text, names in sorted(groups.items()))
+
+
+def _warnings(
+    place: _Place, near: list[PointTile], models: list[ElevationTile], density: float
+) -> tuple[str, ...]:
+    doubts: dict[str, list[str]] = {}
+    for tile in sorted(near, key=lambda t: t.path):
+        if tile.reference.doubt:
+            doubts.setdefault(tile.reference.doubt, []).append(str(tile.path))
+    warnings = [f"{some(names)}: {doubt}" for doubt, names in doubts.items()]
+    boxes = [place.boxes[p] for p in [*(t.path for t in near), *(m.path for m in models)]]
+    if place.land is None:
+        warnings.append("no property polygon is given; the extent of the tiles is taken for it")
+    elif (share := covered_share(place.land, boxes)) < 0.995:
+        warnings.append(f"the tiles cover {share:.0%} of the property; the rest stays unknown")
+    if near and density < FINE_DENSITY / 2:
+        warnings.append(
+            f"the lidar has {density:.2g} first returns per m2; below 2 per m2 little can be said "
+            "of gaps between trees"
+        )
+    return tuple(warnings)
+
+
+def covered_share(land: MultiPolygon, boxes: list[Bounds]) -> float:
+    """Share of the land within boxes."""
+    return float(union_all([box(*b) for b in boxes]).intersection(land).area / land.area)
+
+
+def _far_off(config: Config, place: _Place) -> InputError:
+    ground = union_all([box(*b) for b in place.boxes.values()])
+    away = box(*place.extent).distance(ground) / 1000
+
+    def at(b: Bounds) -> str:
+        lonlat = crs_of.lonlat_of(place.working, (b[0] + b[2]) / 2, (b[1] + b[3]) / 2)
+        return f"longitude {lonlat[0]:.4f}, latitude {lonlat[1]:.4f}" if lonlat else "off the earth"
+
+    return InputError(
+        config.property,
+        f"the property, at {at(place.extent)}, lies {away:.1f} km from the nearest tile, the tiles "
+        f"are at {at(ground.bounds)}",
+        "Check the CRS of the boundary and that these are its tiles.",
+    )
