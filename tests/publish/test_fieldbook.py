@@ -16,7 +16,7 @@ from lanewright.publish.book.view import along_play
 from lanewright.publish.mapdata import MapData
 from lanewright.publish.section import BLOCKING, BUILT, EMPTY, UNSEEN, section_of
 from lanewright.settings.visit import FieldSettings
-from lanewright.visit.fieldchecks import list_checks
+from lanewright.visit.fieldchecks import Surveyed, list_checks
 from lanewright.visit.outing import CHECK, Spot, as_published, outing_of
 from publish import outings
 from publish.frames import ORIGIN, UTM
@@ -29,8 +29,8 @@ def book_of(layers=None, *, start=True, lidar=True, feet_first=False):
     rasters = outings.rasters()
     outing = outing_of(layers, 18, Spot(*outings.START, 101.0) if start else None)
     checks = list_checks(
-        outing, layers, rasters if lidar else {}, outings.GRID, land=outings.LAND, flown=None,
-        leaf_state="off", settings=FieldSettings(), feet_first=feet_first,
+        outing, layers, rasters if lidar else {}, outings.GRID,
+        Surveyed(outings.LAND, None, "off"), FieldSettings(), feet_first,
     )  # fmt: skip
     data = MapData(
         outings.GRID, rasters["ground"], rasters["canopy_height"] if lidar else None,

@@ -13,7 +13,7 @@ from pyproj import Transformer
 from lanewright.base.errors import InputError
 from lanewright.publish.fieldpoints import LONGEST, field_points, write_gpx, write_kml
 from lanewright.settings.visit import FieldSettings
-from lanewright.visit.fieldchecks import list_checks
+from lanewright.visit.fieldchecks import Surveyed, list_checks
 from lanewright.visit.outing import CHECK, Spot, as_published, outing_of
 from publish import outings
 from publish.frames import UTM
@@ -34,8 +34,8 @@ def outing():
 @pytest.fixture(scope="module")
 def checks(outing):
     checks = list_checks(
-        outing, outings.layers(), outings.rasters(), outings.GRID, land=outings.LAND,
-        flown=None, leaf_state="off", settings=FieldSettings(),
+        outing, outings.layers(), outings.rasters(), outings.GRID,
+        Surveyed(outings.LAND, None, "off"), FieldSettings(),
     )  # fmt: skip
     return as_published("field_checks", checks)
 

@@ -6,7 +6,7 @@ import shapely
 
 from lanewright.base import schema
 from lanewright.settings.visit import FieldSettings
-from lanewright.visit.fieldchecks import list_checks
+from lanewright.visit.fieldchecks import Surveyed, list_checks
 from lanewright.visit.outing import Spot, as_published, outing_of
 from publish import outings
 from publish.frames import ORIGIN
@@ -22,9 +22,11 @@ def made(layers=None, rasters=None, start=HOME, **changes):
         "leaf_state": "off",
         "settings": FieldSettings(),
     }
+    given |= changes
+    surveyed = Surveyed(*(given.pop(name) for name in ("land", "flown", "leaf_state")))
     checks = list_checks(
-        outing_of(layers, 18, start), layers,
-        outings.rasters() if rasters is None else rasters, outings.GRID, **(given | changes),
+        outing_of(layers, 18, start), layers, outings.rasters() if rasters is None else rasters,
+        outings.GRID, surveyed, **given,
     )  # fmt: skip
     return as_published("field_checks", checks)
 

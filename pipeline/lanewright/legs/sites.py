@@ -60,8 +60,8 @@ def barred_cells(scene: Scene, setback: float, margin: float) -> Flags:
     """Cells no disc may fly over (rows, cols).
 
     Outside the property, nearer than `setback` to its border, or within `margin` of a keep-out or
-    building (half the width of the flight, in metres). A cell counts when any part of it does: half its
-    diagonal is added.
+    building (half the width of the flight, in metres). A cell counts when any part of it does:
+    half its diagonal is added.
     """
     corner = scene.grid.cell * np.sqrt(0.5)
     inside = cells_of(scene.land.buffer(-(setback + corner)), scene.grid)

@@ -19,7 +19,7 @@ from lanewright.publish.fieldpoints import field_points, write_gpx, write_kml
 from lanewright.publish.findings import Findings
 from lanewright.settings.config import Config
 from lanewright.sources import vectors
-from lanewright.visit.fieldchecks import list_checks
+from lanewright.visit.fieldchecks import Surveyed, list_checks
 from lanewright.visit.outing import Outing, Spot, outing_of
 
 log = logging.getLogger(__name__)
@@ -39,10 +39,8 @@ def plan_field(
         layers,
         rasters,
         survey.grid,
-        land=survey.land,
-        flown=_flown(survey.facts),
-        leaf_state=config.leaf_state,
-        settings=config.field,
+        Surveyed(survey.land, _flown(survey.facts), config.leaf_state),
+        config.field,
         feet_first=config.units == "feet",
     )
     return outing, checks

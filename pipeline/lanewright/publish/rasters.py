@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import rasterio
@@ -19,7 +18,7 @@ from lanewright.publish.whole import beside
 _BLOCK = 512
 
 
-def write_cog(path: Path, array: NDArray[Any], grid: Grid, raster: schema.Raster) -> None:
+def write_cog(path: Path, array: NDArray[np.floating], grid: Grid, raster: schema.Raster) -> None:
     """Write one raster of the schema.
 
     Parameters
@@ -48,14 +47,7 @@ def write_cog(path: Path, array: NDArray[Any], grid: Grid, raster: schema.Raster
     """
     if array.shape != grid.shape:
         raise ValueError(f"raster {raster.name} is {array.shape}, the grid {grid.shape}")
-    # Whole multiples of a power of two are exact in float32 and pack well.
-    step = np.float32(raster.step)
-    values: NDArray[np.float32] = np.round(np.asarray(array, dtype=np.float32) / step) * step
-    known = ~np.isnan(values)
-    if np.isinf(values).any():
-        raise ValueError(f"raster {raster.name} holds infinite values")
-    if (values[known] == np.float32(raster.nodata)).any():
-        raise ValueError(f"raster {raster.name} holds its nodata {raster.nodata:g} as a value")
+    values, known = _in_steps(array, raster)
     statistics = _statistics(values, known)
     values[~known] = raster.nodata
 
@@ -64,28 +56,7 @@ def write_cog(path: Path, array: NDArray[Any], grid: Grid, raster: schema.Raster
         MemoryFile() as memory,
         rasterio.Env(GDAL_NUM_THREADS="ALL_CPUS", GDAL_TIFF_INTERNAL_MASK=False),
     ):
-        with memory.open(
-            driver="GTiff",
-            dtype="float32",
-            count=1,
-            height=grid.rows,
-            width=grid.cols,
-            crs=grid.crs,
-            transform=grid.transform,
-            nodata=raster.nodata,
-            tiled=True,
-            blockxsize=_BLOCK,
-            blockysize=_BLOCK,
-        ) as plain:
-            plain.write(values, 1)
-            plain.set_band_description(1, raster.name)
-            plain.set_band_unit(1, raster.unit)
-            plain.update_tags(
-                AREA_OR_POINT="Area",
-                TIFFTAG_IMAGEDESCRIPTION=f"{raster.meaning} [{raster.unit}]",
-                TIFFTAG_SOFTWARE=f"lanewright {__version__}",
-            )
-            plain.update_tags(1, **statistics)
+        _write_plain(memory, values, grid, raster, statistics)
         rasterio.shutil.copy(
             memory.name,
             part,
@@ -97,6 +68,53 @@ def write_cog(path: Path, array: NDArray[Any], grid: Grid, raster: schema.Raster
             OVERVIEW_RESAMPLING=raster.overviews.upper(),
             BIGTIFF="IF_SAFER",
         )
+
+
+def _in_steps(
+    array: NDArray[np.floating], raster: schema.Raster
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Values in whole steps of the raster, and which of them are known."""
+    # Whole multiples of a power of two are exact in float32 and pack well.
+    step = np.float32(raster.step)
+    values: NDArray[np.float32] = np.round(np.asarray(array, dtype=np.float32) / step) * step
+    known = ~np.isnan(values)
+    if np.isinf(values).any():
+        raise ValueError(f"raster {raster.name} holds infinite values")
+    if (values[known] == np.float32(raster.nodata)).any():
+        raise ValueError(f"raster {raster.name} holds its nodata {raster.nodata:g} as a value")
+    return values, known
+
+
+def _write_plain(
+    memory: MemoryFile,
+    values: NDArray[np.float32],
+    grid: Grid,
+    raster: schema.Raster,
+    statistics: dict[str, str],
+) -> None:
+    """Write a plain GeoTIFF with everything that is said of the raster."""
+    with memory.open(
+        driver="GTiff",
+        dtype="float32",
+        count=1,
+        height=grid.rows,
+        width=grid.cols,
+        crs=grid.crs,
+        transform=grid.transform,
+        nodata=raster.nodata,
+        tiled=True,
+        blockxsize=_BLOCK,
+        blockysize=_BLOCK,
+    ) as plain:
+        plain.write(values, 1)
+        plain.set_band_description(1, raster.name)
+        plain.set_band_unit(1, raster.unit)
+        plain.update_tags(
+            AREA_OR_POINT="Area",
+            TIFFTAG_IMAGEDESCRIPTION=f"{raster.meaning} [{raster.unit}]",
+            TIFFTAG_SOFTWARE=f"lanewright {__version__}",
+        )
+        plain.update_tags(1, **statistics)
 
 
 def _statistics(values: NDArray[np.float32], known: NDArray[np.bool_]) -> dict[str, str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,7 @@ from shapely import distance as distance_to
 
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import patches
+from lanewright.base.units import FEET_PER_METRE
 from lanewright.growth.columns import SOLID
 from lanewright.growth.vegetation import Vegetation
 from lanewright.land.survey import Survey
@@ -156,8 +159,8 @@ def _power_lines(wires: gpd.GeoDataFrame, survey: Survey) -> list[_Row]:
             (
                 "possible power line",
                 f"{returns} returns hang here in straight rows from {low:.0f} m "
-                f"({low / 0.3048:.0f} ft) up, as wires do. Look before anything is cut; no tree "
-                "work without the utility's leave if it is one.",
+                f"({low * FEET_PER_METRE:.0f} ft) up, as wires do. Look before anything is cut; no "
+                "tree work without the utility's leave if it is one.",
                 "shape of the returns alone; 29 CFR 1910.269 for the distance",
                 _areas(reach),
             )
@@ -178,96 +181,99 @@ def _about_work(
     settings: TrimSettings,
 ) -> list[_Row]:
     """What stands beside the numbers of the trim work; nothing where none is planned."""
-    grid, land = survey.grid, survey.land
     work = trim.work[trim.work["chosen"].astype(bool)] if len(trim.work) else trim.work
-    if len(work) == 0 or land.is_empty:
+    if len(work) == 0 or survey.land.is_empty:
         return []
-    shapes = work.geometry.to_numpy()
-    felled = work["action"].to_numpy() == "fell tree"
-    # A tree falls as far as it is high.
-    reach = np.where(felled, np.nan_to_num(work["high_m"].to_numpy(float)), 0.0)
-    rows: list[_Row] = []
+    return [
+        *_near_work(work, survey, _buildings(vegetation, survey)),
+        *_footing(survey, terrain),
+        *_along_water(survey, terrain, settings.buffer),
+        *((*texts, survey.land) for texts in _seasons(settings.region)),
+        (
+            "hazards for a crew",
+            "Dead and hung tops, ash killed by borers, vines under tension, poison ivy, ticks, "
+            "stinging nests, old fence wire in trunks. Lidar shows none of them.",
+            "common practice, no source",
+            survey.land,
+        ),
+    ]
 
-    def near(name: str, why: str, source: str, what: object, distance: float) -> None:
-        away = distance_to(shapes, what)
-        hit = away <= distance + reach
-        if hit.any():
-            area = union_all(shapely_buffer(shapes[hit], 2.0))
-            rows.append((name, f"{int(hit.sum())} pieces of work: {why}", source, _areas(area)))
 
-    if not survey.keep_out.is_empty:
-        near(
+def _near_work(work: gpd.GeoDataFrame, survey: Survey, built: MultiPolygon) -> Iterator[_Row]:
+    """Pieces of work near ways, buildings and the property line."""
+    places = (
+        (
             "work near roads and yards",
             f"within {NEAR_ROAD:.0f} m, or a tree's length where one is felled, of a keep-out. "
             "Close the way off or post somebody; ask its owner.",
             "29 CFR 1910.266(h): others keep two tree lengths away from felling",
             survey.keep_out,
             NEAR_ROAD,
-        )
-    built = _buildings(vegetation, survey)
-    if not built.is_empty:
-        near(
+        ),
+        (
             "work near buildings",
             f"within {NEAR_BUILDING:.0f} m of a building, or a tree's length where one is felled.",
             "common practice, no source",
             built,
             NEAR_BUILDING,
-        )
-    near(
-        "work near the boundary",
-        f"within {NEAR_BOUNDARY:.0f} m of the property line, or a tree's length where one is "
-        "felled. A tree on the line may be the neighbour's: survey first.",
-        "common practice, no source",
-        land.boundary,
-        NEAR_BOUNDARY,
-    )
-    soft = _patches(terrain.wet | terrain.maybe_wet, survey.inside, grid)
-    if not soft.is_empty:
-        rows.append(
-            (
-                "soft ground for a crew",
-                "Likely or possibly wet: wheels and tracks rut it. Work it dry or frozen, or by "
-                "hand.",
-                "common practice, no source",
-                soft,
-            )
-        )
-    brow = _patches(terrain.slope_pct >= CREW_STEEP_PCT, survey.inside, grid)
-    if not brow.is_empty:
-        rows.append(
-            (
-                "steep ground for a crew",
-                f"Steeper than {CREW_STEEP_PCT:.0f} %: cut stems roll, feet slip; keep a tree's "
-                "length apart up and down the slope.",
-                "Washington WAC 296-54-539: more room on slopes where things roll; the slope is "
-                "common practice",
-                brow,
-            )
-        )
-    if settings.buffer > 0 and terrain.water.any():
-        away = ndimage.distance_transform_edt(~terrain.water) * grid.cell
-        strip = _patches((away <= settings.buffer) & ~terrain.water, survey.inside, grid)
-        if not strip.is_empty:
-            rows.append(
-                (
-                    "buffer along water",
-                    f"Nothing is cut within {settings.buffer:g} m of water in this plan. Local "
-                    "rules run from 0 to 91 m (300 ft): look them up.",
-                    "common practice, inside Sweeney & Newbold 2014 (30 m for full function)",
-                    strip,
-                )
-            )
-    rows += [(*texts, land) for texts in _seasons(settings.region)]
-    rows.append(
+        ),
         (
-            "hazards for a crew",
-            "Dead and hung tops, ash killed by borers, vines under tension, poison ivy, ticks, "
-            "stinging nests, old fence wire in trunks. Lidar shows none of them.",
+            "work near the boundary",
+            f"within {NEAR_BOUNDARY:.0f} m of the property line, or a tree's length where one is "
+            "felled. A tree on the line may be the neighbour's: survey first.",
             "common practice, no source",
-            land,
-        )
+            survey.land.boundary,
+            NEAR_BOUNDARY,
+        ),
     )
-    return rows
+    shapes = work.geometry.to_numpy()
+    felled = work["action"].to_numpy() == "fell tree"
+    # A tree falls as far as it is high.
+    reach = np.where(felled, np.nan_to_num(work["high_m"].to_numpy(float)), 0.0)
+    for name, why, source, place, distance in places:
+        # Nothing is near to an empty shape: its distance is NaN.
+        hit = distance_to(shapes, place) <= distance + reach
+        if hit.any():
+            area = _areas(union_all(shapely_buffer(shapes[hit], 2.0)))
+            yield name, f"{int(hit.sum())} pieces of work: {why}", source, area
+
+
+def _footing(survey: Survey, terrain: Terrain) -> Iterator[_Row]:
+    """Where a crew and its wheels stand badly."""
+    soft = _patches(terrain.wet, survey.inside, survey.grid)
+    if not soft.is_empty:
+        yield (
+            "soft ground for a crew",
+            "Likely wet: wheels and tracks rut it. Work it dry or frozen, or by hand.",
+            "common practice, no source",
+            soft,
+        )
+    brow = _patches(terrain.slope_pct >= CREW_STEEP_PCT, survey.inside, survey.grid)
+    if not brow.is_empty:
+        yield (
+            "steep ground for a crew",
+            f"Steeper than {CREW_STEEP_PCT:.0f} %: cut stems roll, feet slip; keep a tree's "
+            "length apart up and down the slope.",
+            "Washington WAC 296-54-539: more room on slopes where things roll; the slope is "
+            "common practice",
+            brow,
+        )
+
+
+def _along_water(survey: Survey, terrain: Terrain, buffer: float) -> Iterator[_Row]:
+    """The strip along water in which nothing is cut."""
+    if buffer <= 0 or not terrain.water.any():
+        return
+    away = ndimage.distance_transform_edt(~terrain.water) * survey.grid.cell
+    strip = _patches((away <= buffer) & ~terrain.water, survey.inside, survey.grid)
+    if not strip.is_empty:
+        yield (
+            "buffer along water",
+            f"Nothing is cut within {buffer:g} m of water in this plan. Local rules run from 0 to "
+            "91 m (300 ft): look them up.",
+            "common practice, inside Sweeney & Newbold 2014 (30 m for full function)",
+            strip,
+        )
 
 
 CREW_STEEP_PCT = 25.0
@@ -316,10 +322,8 @@ def _buildings(vegetation: Vegetation | None, survey: Survey) -> MultiPolygon:
     """Ground under what is solid from the ground up."""
     if vegetation is None:
         return MultiPolygon()
-    return _patches(
-        np.asarray(vegetation.columns.density[:, :, 2]) == SOLID,
-        np.ones(survey.grid.shape, bool), survey.grid, least=10.0,
-    )  # fmt: skip
+    solid = np.asarray(vegetation.columns.density[:, :, 2]) == SOLID
+    return _patches(solid, np.ones(survey.grid.shape, bool), survey.grid, least=10.0)
 
 
 def _patches(

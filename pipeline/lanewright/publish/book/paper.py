@@ -251,71 +251,16 @@ class Paper:
         With `boxes` each row starts with a box to tick; `notes`, one for each row or empty, stand
         small below it over the whole width.
         """
-        box = 11.0 if boxes else 0.0
-        total = sum(column.width for column in columns)
-        leading = size * 1.25
-
-        def edges() -> list[tuple[float, float]]:
-            free, x, found = self.wide - box, self.left + box, []
-            for column in columns:
-                width = free * column.width / total
-                found.append((x, width - _GAP))
-                x += width
-            return found
-
-        def head() -> None:
-            if not any(column.heading for column in columns):
-                return
-            heads = [
-                self.lines(c.heading, w, size - 0.8)
-                for c, (_, w) in zip(columns, edges(), strict=True)
-            ]
-            tall = max(map(len, heads))
-            for column, (x, width), texts in zip(columns, edges(), heads, strict=True):
-                for i, text in enumerate(texts):
-                    down = (tall - len(texts) + i + 1) * (size - 0.8) * 1.2
-                    self._cell(x, self.y - down, width, text, size - 0.8, column.align, 0.3)
-            self.y -= tall * (size - 0.8) * 1.2 + 3
-            self.rule(self.y, 0.6)
-            self.y -= 2
-
-        def cells(row: Sequence[str]) -> list[list[str]]:
-            return [
-                self.lines(text, width, size) or [""]
-                for text, (_, width) in zip(row, edges(), strict=True)
-            ]
-
+        table = _Table(self, columns, size, boxes)
         if rows:
-            first = max(map(len, cells(rows[0]))) * leading + 18
-            self.room(first)
-        head()
-        small = size - 0.6
-        for number, row in enumerate(rows):
-            under = notes[number] if notes else ""
-            told = self.lines(under, self.wide - box - 12, small) if under else []
-            above = max(map(len, cells(row))) * leading
-            tall = above + 3 + len(told) * small * 1.25
-            if self.y - tall < self.bottom:
+            self.room(table.height(rows[0], "") + 15)
+        table.head()
+        for row, note in zip(rows, notes or [""] * len(rows), strict=True):
+            if self.y - table.height(row, note) < self.bottom:
                 self.more()
-                head()
-            if boxes:
-                self.box(self.left, self.y - size - 1)
-            for column, (x, width), texts in zip(columns, edges(), cells(row), strict=True):
-                for i, text in enumerate(texts):
-                    down = self.y - size - i * leading
-                    self._cell(x, down, width, text, size, column.align, 0.0)
-            for i, text in enumerate(told):
-                down = self.y - above - small - i * small * 1.25
-                self.put(self.left + box + 12, down, text, small, grey=0.25)
-            self.y -= tall
-            self.rule(self.y + 1, 0.2, 0.6)
+                table.head()
+            table.row(row, note)
         self.y -= 4
-
-    def _cell(
-        self, x: float, y: float, width: float, text: str, size: float, align: str, grey: float
-    ) -> None:
-        at = {"left": x, "right": x + width, "middle": x + width / 2}[align]
-        self.put(at, y, text, size, align=align, grey=grey)
 
     # --- strokes
 
@@ -400,3 +345,87 @@ class Paper:
             canvas.line(start, y, start + across * step + 0.1, y)
         canvas.setDash([], 0)
         self.y = self.bottom
+
+
+class _Table:
+    """A table being printed.
+
+    Parameters
+    ----------
+    paper
+        Where it is printed, at its `y`.
+    columns
+        From left to right.
+    size
+        Of the text [points].
+    boxes
+        Whether each row starts with a box to tick.
+    """
+
+    def __init__(self, paper: Paper, columns: Sequence[Column], size: float, boxes: bool) -> None:
+        self._paper, self._columns, self._size = paper, columns, size
+        self._box = 11.0 if boxes else 0.0
+        self._leading, self._small = size * 1.25, size - 0.6
+
+    def _edges(self) -> list[tuple[float, float]]:
+        """Left edge and width of each column's text; pages differ in their margins."""
+        total = sum(column.width for column in self._columns)
+        free, x, found = self._paper.wide - self._box, self._paper.left + self._box, []
+        for column in self._columns:
+            width = free * column.width / total
+            found.append((x, width - _GAP))
+            x += width
+        return found
+
+    def _cells(self, row: Sequence[str], size: float) -> list[list[str]]:
+        """Lines of each cell."""
+        return [
+            self._paper.lines(text, width, size) or [""]
+            for text, (_, width) in zip(row, self._edges(), strict=True)
+        ]
+
+    def _note(self, note: str) -> list[str]:
+        paper = self._paper
+        return paper.lines(note, paper.wide - self._box - 12, self._small) if note else []
+
+    def height(self, row: Sequence[str], note: str) -> float:
+        """Points that a row takes with its note."""
+        above = max(map(len, self._cells(row, self._size))) * self._leading
+        return above + 3 + len(self._note(note)) * self._small * 1.25
+
+    def head(self) -> None:
+        """Headings over a rule; nothing where no column has one."""
+        if not any(column.heading for column in self._columns):
+            return
+        paper, size = self._paper, self._size - 0.8
+        heads = self._cells([column.heading for column in self._columns], size)
+        tall = max(map(len, heads))
+        for column, (x, width), texts in zip(self._columns, self._edges(), heads, strict=True):
+            for i, text in enumerate(texts):
+                down = paper.y - (tall - len(texts) + i + 1) * size * 1.2
+                self._put(x, down, width, text, size, column.align, 0.3)
+        paper.y -= tall * size * 1.2 + 3
+        paper.rule(paper.y, 0.6)
+        paper.y -= 2
+
+    def row(self, row: Sequence[str], note: str) -> None:
+        """One row, its note below it."""
+        paper, size, cells = self._paper, self._size, self._cells(row, self._size)
+        if self._box:
+            paper.box(paper.left, paper.y - size - 1)
+        for column, (x, width), texts in zip(self._columns, self._edges(), cells, strict=True):
+            for i, text in enumerate(texts):
+                down = paper.y - size - i * self._leading
+                self._put(x, down, width, text, size, column.align, 0.0)
+        above = max(map(len, cells)) * self._leading
+        for i, text in enumerate(self._note(note)):
+            down = paper.y - above - self._small - i * self._small * 1.25
+            paper.put(paper.left + self._box + 12, down, text, self._small, grey=0.25)
+        paper.y -= self.height(row, note)
+        paper.rule(paper.y + 1, 0.2, 0.6)
+
+    def _put(
+        self, x: float, y: float, width: float, text: str, size: float, align: str, grey: float
+    ) -> None:
+        at = {"left": x, "right": x + width, "middle": x + width / 2}[align]
+        self._paper.put(at, y, text, size, align=align, grey=grey)
