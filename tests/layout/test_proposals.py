@@ -1,5 +1,6 @@
 """Layouts on planted properties small enough to count out every round."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import permutations
 
@@ -11,12 +12,13 @@ import shapely
 import leg_worlds
 from lanewright.base import schema
 from lanewright.base.grid import Grid
+from lanewright.base.threads import kernel_threads
 from lanewright.layout.candidates import Candidates, candidates_of, ends_of
 from lanewright.layout.choice import problem_of
 from lanewright.layout.designer import Drawn, Hand
 from lanewright.layout.proposals import Grounds, propose
 from lanewright.layout.round import value
-from lanewright.layout.walks import footing
+from lanewright.layout.walks import Wetness, footing
 from lanewright.layout.ways import cost_of, course_of, ways_of
 from lanewright.publish.tables import hole_table, write_holes_csv
 from lanewright.settings.layout import (
@@ -24,6 +26,7 @@ from lanewright.settings.layout import (
     LayoutSettings,
     MixSettings,
     SolverSettings,
+    WeightSettings,
 )
 from lanewright.settings.levels import level_named
 
@@ -40,7 +43,7 @@ def grounds(arrival=(200.0, 20.0), water=None) -> Grounds:
     settings = LayoutSettings().walk
     on_foot = footing(
         grid, np.zeros(grid.shape, np.float32), land, shapely.Polygon(),
-        none if water is None else water, none, none, settings,
+        Wetness(none if water is None else water, none, none), settings,
     )  # fmt: skip
     return Grounds(on_foot, land, arrival)
 
@@ -308,3 +311,71 @@ def test_costs_of_walks_follow_the_weights():
     easy = time * 0.8394570  # 6 exp(-0.175) km/h times 0.6, in m/s
     far = np.maximum(easy - 91, 0)
     assert cost_of(time, settings) == pytest.approx(0.5 * easy + 1.0 * far, rel=1e-5)
+
+
+# ---------------------------------------------------------------------------------------------
+# Points of a proposal against its published rows
+
+
+def crossing_land(**weights):
+    """A ring of holes with a wide line of fire across the middle of the land."""
+    frame = ring(9)
+    tee = shapely.get_coordinates(shapely.get_point(frame.geometry.to_numpy(), 0))
+    fire = [shapely.Point(*place).buffer(45) for place in tee]
+    settings = LayoutSettings(
+        proposals=2, differ=0.2, solver=QUICK, weights=WeightSettings(**weights)
+    )
+    return propose(grounds(), among(frame, fire=np.array(fire, object)), RED, 6, settings)
+
+
+def test_what_is_charged_is_what_is_drawn():
+    """Terms of walks worked out from the rows published, by the weights of the settings."""
+    found = crossing_land()
+    weights = WeightSettings()
+    crossed = 0
+    for proposal in found.proposals:
+        mine = found.walks[found.walks["proposal"] == proposal["proposal"]]
+        crossings = int(mine["crosses"].notna().sum())
+        crossed += crossings
+        assert proposal["terms"]["crossings"] == -weights.crossing * crossings
+        assert proposal["walks into lines of fire"] == crossings
+        # Bare level ground: time as metres of easy walk is the length of the line, drawn on cells.
+        assert -proposal["terms"]["walks"] == pytest.approx(
+            weights.walk * mine["length_m"].sum(), rel=0.04
+        )
+        far = np.maximum(mine["length_m"] - 91.0, 0).sum()
+        assert -proposal["terms"]["far walks"] == pytest.approx(weights.far_walk * far, rel=0.1)
+    assert crossed
+
+
+def test_without_a_price_more_walks_cross():
+    free, priced = (crossing_land(crossing=points) for points in (0.0, 400.0))
+    assert priced.walks["crosses"].notna().sum() < free.walks["crosses"].notna().sum()
+
+
+def test_the_hours_of_trimming_are_charged_at_the_middle_of_their_range():
+    hours = np.column_stack([np.arange(8.0), 2 * np.arange(8.0)])
+    settings = LayoutSettings(proposals=1, solver=QUICK, weights=WeightSettings(trim=7.0))
+    found = propose(grounds(), among(ring(), trim=hours), RED, 5, settings)
+    middle = (found.holes["hole_id"] - 101).sum()
+    assert found.proposals[0]["terms"]["trimming"] == pytest.approx(-7.0 * middle)
+    assert found.proposals[0]["trim_hours_high"] == pytest.approx(2 * middle)
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_threads_and_a_busy_machine_change_nothing(threads):
+    """The search ends by work done, so that other work beside it changes nothing."""
+    settings = LayoutSettings(
+        proposals=1, solver=SolverSettings(work=0.1, first=AnnealSettings(changes=3_000))
+    )
+
+    def lay(_number):
+        with kernel_threads(threads):
+            return propose(grounds(), among(ring(12)), RED, 7, settings)
+
+    alone = lay(0)
+    with ThreadPoolExecutor(3) as pool:
+        for beside in pool.map(lay, range(3)):
+            assert beside.holes.equals(alone.holes)
+            assert beside.walks.equals(alone.walks)
+            assert beside.proposals == alone.proposals

@@ -11,6 +11,7 @@ import shapely
 from lanewright.base.grid import Grid
 from lanewright.layout.walks import (
     EASY,
+    Wetness,
     bridged,
     footing,
     graph_of,
@@ -35,9 +36,7 @@ def land(settings=None, cell=1.0, height=None, keep_out=None, water=None, wet=No
         np.zeros(grid.shape, np.float32) if height is None else height.astype(np.float32),
         shapely.box(0, 0, SIDE, SIDE),
         shapely.Polygon() if keep_out is None else keep_out,
-        none if water is None else water,
-        none if wet is None else wet,
-        none,
+        Wetness(none if water is None else water, none if wet is None else wet, none),
         settings or WalkSettings(),
         paths,
     )

@@ -91,7 +91,7 @@ class Report:
     warnings
         Sentences.
     gone
-        Why a hole that the designer spoke of, or of the layout before, is no candidate, by name.
+        Why a hole that the designer names, or of the layout before, is no candidate, by name.
     """
 
     warnings: list[str] = field(default_factory=list)

@@ -91,7 +91,7 @@ def _rounded(points: NDArray[np.floating]) -> Floats:
 
 
 def kinds_of(holes: gpd.GeoDataFrame, level: Level, mix: MixSettings) -> dict[str, Flags]:
-    """Holes of each kind that the mix tells apart."""
+    """Holes of each kind that the mix counts."""
     third = (level.par3_to - level.par3_from) / 3
     band = np.digitize(
         holes["length_m"].to_numpy(float), level.par3_from + third * np.array([1, 2])

@@ -79,8 +79,8 @@ def _run(solver: cp_model.CpSolver, model: cp_model.CpModel) -> cp_model.CpSolve
 def cliques(size: int, pairs: Ints) -> list[Ints]:
     """Sets of candidates of which any two are apart; every pair lies in one of them.
 
-    Fewer and larger sets tell the solver more than pairs do. Greedy: from the candidate with most
-    pairs not yet told, always the one that tells most further.
+    Fewer and larger sets bound the solver better than pairs do. Greedy: from the candidate with
+    most pairs not yet covered, always the one that covers most further.
 
     Examples
     --------
@@ -90,22 +90,22 @@ def cliques(size: int, pairs: Ints) -> list[Ints]:
     apart = np.zeros((size, size), bool)
     apart[pairs[:, 0], pairs[:, 1]] = True
     apart |= apart.T
-    untold = apart.copy()
-    degree = untold.sum(1)
+    uncovered = apart.copy()
+    degree = uncovered.sum(1)
     found = []
     while degree.any():
         first = int(degree.argmax())
         group, common = [first], apart[first].copy()
-        tells = untold[first].astype(np.int64)
+        covers = uncovered[first].astype(np.int64)
         while common.any():
-            most = int(np.where(common, tells * size + degree, -1).argmax())
+            most = int(np.where(common, covers * size + degree, -1).argmax())
             group.append(most)
             common &= apart[most]
-            tells += untold[most]
+            covers += uncovered[most]
         held = np.sort(np.array(group, np.int64))
-        told = np.ix_(held, held)
-        degree[held] -= untold[told].sum(1)
-        untold[told] = False
+        group_pairs = np.ix_(held, held)
+        degree[held] -= uncovered[group_pairs].sum(1)
+        uncovered[group_pairs] = False
         found.append(held)
     return found
 

@@ -17,13 +17,17 @@ Wishes for an area: `keep out` bars it to holes and walks, `avoid` makes holes i
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+
+from lanewright.base.arrays import Floats
+
+Ends = tuple[tuple[float, float], tuple[float, float]]
+"""Tee and basket of a hole [m]."""
 
 WISHES = ("keep", "lock", "prefer", "avoid")
 AREA_WISHES = ("avoid", "keep out")
@@ -36,7 +40,7 @@ FORMER = "former hole "
 
 @dataclass(frozen=True)
 class Drawn:
-    """One hole that the designer spoke of.
+    """One hole that the designer names.
 
     Attributes
     ----------
@@ -62,7 +66,7 @@ class Drawn:
     moved: bool = False
 
     @property
-    def ends(self) -> tuple[tuple[float, float], tuple[float, float]]:
+    def ends(self) -> Ends:
         """Tee and basket."""
         places = shapely.get_coordinates(shapely.from_wkt(self.wkt))
         return (
@@ -78,7 +82,7 @@ class Hand:
     Attributes
     ----------
     holes
-        Holes spoken of.
+        Holes named.
     areas
         Name, wish and WKT of each area.
     before
@@ -108,9 +112,7 @@ class Hand:
         return shapely.union_all([shapely.from_wkt(wkt) for _, w, wkt in self.areas if w == wish])
 
 
-def nearest_to(
-    ends: tuple[tuple[float, float], tuple[float, float]], tee: np.ndarray, basket: np.ndarray
-) -> tuple[int, float]:
+def nearest_to(ends: Ends, tee: Floats, basket: Floats) -> tuple[int, float]:
     """Hole whose tee and basket lie nearest to two places, and the larger of the distances [m]."""
     if not len(tee):
         return -1, np.inf
@@ -162,7 +164,7 @@ def start_frames(
     return {"designer_holes": drawn, "designer_areas": areas}
 
 
-def _named(hole: dict[Hashable, Any], own: set[str]) -> str:
+def _named(hole: dict[Hashable, object], own: set[str]) -> str:
     """Its own name, or its number; no two holes of a layout are called the same."""
     name = hole.get("name")
     if isinstance(name, str) and not name.startswith(FORMER):
@@ -196,52 +198,87 @@ def changes(
     if not hand.before:
         return [None] * len(layout), []
     shapes = layout.geometry.to_numpy()
-    tee = shapely.get_coordinates(shapely.get_point(shapes, 0)).reshape(-1, 2)
-    basket = shapely.get_coordinates(shapely.get_point(shapes, -1)).reshape(-1, 2)
-    numbers = [int(number) for number in layout["play_order"]]
-    asked = {hole.name: hole for hole in hand.holes}
-    by_hole: list[str | None] = ["new in the round"] * len(layout)
-    lines: list[str] = []
-    still: list[int] = []
-    taken: set[int] = set()
-    for number, name, wkt in hand.before:
-        wished = asked.get(name)
-        moved = wished is not None and wished.moved
-        line = wished.wkt if wished is not None and moved else wkt
-        at, away = nearest_to(Drawn(name, "", line, "").ends, tee, basket)
-        if away > SAME or at in taken:
-            why = reasons.get(name, "other holes make a better round with what is kept")
-            lines.append(f"{name}: left out; {why}")
-            continue
-        taken.add(at)
-        now = numbers[at]
-        what = "moved by the designer" if moved else "kept"
-        what += f", now hole {now}, before {number}" if now != number else f", still hole {now}"
-        by_hole[at] = what
-        if moved or now != number:
-            lines.append(f"{name}: {what}")
-        else:
-            still.append(now)
-    known = {name for _, name, _ in hand.before}
-    for hole in hand.holes:
-        if hole.name in known or hole.wish == "avoid":
-            continue
-        at, away = nearest_to(hole.ends, tee, basket)
-        if away <= SAME and at not in taken:
-            taken.add(at)
-            by_hole[at] = "drawn by the designer"
-            lines.append(f"{hole.name}: drawn by the designer, hole {numbers[at]}")
-        elif hole.key:
-            why = reasons.get(hole.name, "other holes make a better round")
-            lines.append(f"{hole.name}: drawn by the designer, left out; {why}")
-    fresh = [number for k, number in enumerate(numbers) if k not in taken]
+    now = _Now(
+        tee=shapely.get_coordinates(shapely.get_point(shapes, 0)).reshape(-1, 2),
+        basket=shapely.get_coordinates(shapely.get_point(shapes, -1)).reshape(-1, 2),
+        numbers=[int(number) for number in layout["play_order"]],
+        by_hole=["new in the round"] * len(layout),
+    )
+    lines, still = _since_before(hand, now, reasons)
+    lines += _drawn_since(hand, now, reasons)
+    fresh = [number for k, number in enumerate(now.numbers) if k not in now.taken]
     if fresh:
         lines.append(f"new in the round: {_holes(fresh)}")
     if not lines:
-        return by_hole, ["nothing changed since the layout before"]
+        return now.by_hole, ["nothing changed since the layout before"]
     if still:
         lines.append(f"unchanged: {_holes(still)}")
-    return by_hole, lines
+    return now.by_hole, lines
+
+
+@dataclass
+class _Now:
+    """Holes of the layout as it is, what became of each, and which are accounted for."""
+
+    tee: Floats
+    basket: Floats
+    numbers: list[int]
+    by_hole: list[str | None]
+    taken: set[int] = field(default_factory=set)
+
+    def take(self, ends: Ends) -> int | None:
+        """The hole that lies there and is not accounted for yet; it is from now on."""
+        at, away = nearest_to(ends, self.tee, self.basket)
+        if away > SAME or at in self.taken:
+            return None
+        self.taken.add(at)
+        return at
+
+
+def _since_before(hand: Hand, now: _Now, reasons: dict[str, str]) -> tuple[list[str], list[int]]:
+    """Sentences on the holes of the layout before, and numbers of those that are as they were."""
+    asked = {hole.name: hole for hole in hand.holes}
+    lines: list[str] = []
+    still: list[int] = []
+    for before, name, wkt in hand.before:
+        wished = asked.get(name)
+        moved = wished is not None and wished.moved
+        line = wished.wkt if wished is not None and moved else wkt
+        at = now.take(Drawn(name, "", line, "").ends)
+        if at is None:
+            why = reasons.get(name, "other holes make a better round with what is kept")
+            lines.append(f"{name}: left out; {why}")
+            continue
+        number = now.numbers[at]
+        what = "moved by the designer" if moved else "kept"
+        what += (
+            f", now hole {number}, before {before}"
+            if number != before
+            else (f", still hole {number}")
+        )
+        now.by_hole[at] = what
+        if moved or number != before:
+            lines.append(f"{name}: {what}")
+        else:
+            still.append(number)
+    return lines, still
+
+
+def _drawn_since(hand: Hand, now: _Now, reasons: dict[str, str]) -> list[str]:
+    """Sentences on the holes that the designer has drawn since the layout before."""
+    known = {name for _, name, _ in hand.before}
+    lines = []
+    for hole in hand.holes:
+        if hole.name in known or hole.wish == "avoid":
+            continue
+        at = now.take(hole.ends)
+        if at is not None:
+            now.by_hole[at] = "drawn by the designer"
+            lines.append(f"{hole.name}: drawn by the designer, hole {now.numbers[at]}")
+        elif hole.key:
+            why = reasons.get(hole.name, "other holes make a better round")
+            lines.append(f"{hole.name}: drawn by the designer, left out; {why}")
+    return lines
 
 
 def _holes(numbers: list[int]) -> str:

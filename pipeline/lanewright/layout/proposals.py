@@ -25,9 +25,10 @@ from lanewright.holes.par import room_for
 from lanewright.layout.candidates import Candidates, candidates_of
 from lanewright.layout.designer import Hand, changes
 from lanewright.layout.drawn import compared, drawn, empty_layer, layout_rows
+from lanewright.layout.round import Round
 from lanewright.layout.search import how_many, rounds_of
-from lanewright.layout.walks import Footing, footing, streams
-from lanewright.layout.ways import course_of
+from lanewright.layout.walks import Footing, Wetness, footing, streams
+from lanewright.layout.ways import Course, course_of
 from lanewright.legs.scene import Scene
 from lanewright.legs.throwing import UNDER_CANOPY
 from lanewright.settings.layout import LayoutSettings, WalkSettings
@@ -126,8 +127,8 @@ def _footing(scene: Scene, hand: Hand, settings: WalkSettings) -> Footing:
     barred = shapely.union_all([scene.off_limits, hand.area("keep out")])
     water = scene.water | streams(scene.drainage, scene.grid, settings.stream)
     return footing(
-        scene.grid, scene.ground, scene.land, barred, water, scene.wet | scene.maybe_wet,
-        scene.wet, settings, scene.paths,
+        scene.grid, scene.ground, scene.land, barred,
+        Wetness(water, scene.wet | scene.maybe_wet, scene.wet), settings, scene.paths,
     )  # fmt: skip
 
 
@@ -215,18 +216,25 @@ def propose(
     warnings = [*count.warnings, *missing]
     if len(count.round) < wanted:
         warnings.append(f"{wanted} holes do not fit: {len(count.round)} do; {count.why_not}")
+    return _laid_out(course, rounds, level, facts, warnings)
+
+
+def _laid_out(
+    course: Course, rounds: list[Round], level: Level, facts: dict[str, object], warnings: list[str]
+) -> Layouts:
+    """Rounds as proposals, the best first."""
+    crs = course.footing.grid.crs
     made = [drawn(course, found, level) for found in rounds]
     made.sort(key=lambda each: -each.round.worth)
     rows = [layout_rows(course, each, k, level) for k, each in enumerate(made, start=1)]
     holes, walks = (pd.concat([row[i] for row in rows], ignore_index=True) for i in (0, 1))
     proposals = compared(made, holes, walks, level, course)
-    warnings += _long_walks(proposals)
     return Layouts(
         gpd.GeoDataFrame(holes, geometry="geometry", crs=crs),
         gpd.GeoDataFrame(walks, geometry="geometry", crs=crs),
         tuple(proposals),
         facts,
-        tuple(warnings),
+        (*warnings, *_long_walks(proposals)),
     )
 
 
@@ -236,18 +244,20 @@ def _nothing(crs: str, facts: dict[str, object], why: str) -> Layouts:
 
 
 def _long_walks(proposals: list[dict[str, Any]]) -> list[str]:
-    for told in proposals:
+    """Warnings of proposals with long walks; a line each in the log."""
+    warnings = []
+    for each in proposals:
+        number, length, way = (each[name] for name in ("proposal", "length_m", "walks_m"))
         log.info(
             "proposal %d: %d holes, par %d, %.0f m, walks %.0f m, %.0f points, bound %.0f",
-            *(told[name] for name in ("proposal", "holes", "par", "length_m", "walks_m")),
-            told["points"], told["bound"],
+            number, each["holes"], each["par"], length, way, each["points"], each["bound"],
         )  # fmt: skip
-    return [
-        f"proposal {told['proposal']}: the walks, {told['walks_m']:.0f} m, are more than a "
-        f"quarter of the holes, {told['length_m']:.0f} m"
-        for told in proposals
-        if told["walks are long"]
-    ]
+        if each["walks are long"]:
+            warnings.append(
+                f"proposal {number}: the walks, {way:.0f} m, are more than a quarter of the "
+                f"holes, {length:.0f} m"
+            )
+    return warnings
 
 
 def start_of(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -92,14 +93,20 @@ class Walk:
     seconds: float
 
 
+class Wetness(NamedTuple):
+    """Open water, wet ground, and the wettest part of it; (rows, cols)."""
+
+    water: Flags
+    wet: Flags
+    very_wet: Flags
+
+
 def footing(
     grid: Grid,
     height: Raster,
     land: shapely.Geometry,
     keep_out: shapely.Geometry,
-    water: Flags,
-    wet: Flags,
-    very_wet: Flags,
+    wetness: Wetness,
     settings: WalkSettings,
     paths: shapely.Geometry | None = None,
 ) -> Footing:
@@ -113,8 +120,8 @@ def footing(
         Ground, or water level [m]; NaN unknown.
     land, keep_out
         Where walks may go, and may not.
-    water, wet, very_wet : (rows, cols)
-        Open water, wet ground.
+    wetness
+        Open water and wet ground.
     settings
         The section `layout: walk:`.
     paths
@@ -130,8 +137,9 @@ def footing(
         return blocks_sum(mask, factor) * 2 >= factor**2
 
     slow = np.ones(coarse.shape, np.float32)
-    slow[most_of(wet)] = settings.wet
-    slow[most_of(very_wet)] = settings.very_wet
+    water = wetness.water
+    slow[most_of(wetness.wet)] = settings.wet
+    slow[most_of(wetness.very_wet)] = settings.very_wet
     broad = _broad(water, settings.bridge / grid.cell)
     bridged = any_of(water & ~broad)
     barred = ~cells_of(land, coarse) | cells_of(keep_out.buffer(coarse.cell / 2), coarse)
@@ -144,7 +152,7 @@ def footing(
     slow[bridged] = settings.bridge_slow
     ground = blocks_mean(height, factor)
     slow[barred | any_of(broad) | ~np.isfinite(ground)] = np.inf
-    return Footing(coarse, ground, slow, grid, water, wet, settings.steepest)
+    return Footing(coarse, ground, slow, grid, water, wetness.wet, settings.steepest)
 
 
 def streams(drainage: gpd.GeoDataFrame, grid: Grid, least_ha: float) -> Flags:

@@ -75,7 +75,7 @@ class WalkSettings(Settings):
 
 
 class MixSettings(Settings):
-    """What a round should hold; shares of the holes wanted, each a least share unless told.
+    """What a round should hold; least shares of the holes wanted, unless it says otherwise.
 
     Four of eighteen of each finish, three of each length, of climbs and of drops: common
     practice, ours; three left and three right at the least: a course standard of 1992.
