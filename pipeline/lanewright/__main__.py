@@ -1,27 +1,12 @@
-"""Entry point of the command `lanewright`, and of `python -m lanewright`.
+"""`python -m lanewright`."""
 
-Ctrl-C must end the command without a traceback from its first moment on, so this is settled before
-anything else is imported. (Until then Python itself starts, for some 20 ms.) `_signal` is what
-Python's own module `signal` rests on; that one first builds its enumerations.
-"""
+import sys
+from pathlib import Path
 
-import _signal  # type: ignore[import-not-found]
-import os
+# Python puts the current folder first; nothing that lies there is to be taken for a library.
+if not sys.flags.safe_path and Path(sys.path[0]).resolve() != Path(__file__).resolve().parents[1]:
+    del sys.path[0]
 
+from lanewright.cli import main
 
-def _leave(_number: int, _frame: object) -> None:
-    """End at once: nothing has begun yet, or everything is done."""
-    os.write(2, b"interrupted\n")
-    os._exit(130)
-
-
-def main() -> None:
-    """Run the command line."""
-    _signal.signal(_signal.SIGINT, _leave)
-    from lanewright.cli import main as command
-
-    command()
-
-
-if __name__ == "__main__":
-    main()
+main()

@@ -141,6 +141,16 @@ def open_elevation(path: Path, crs: str | None, unit: str | None) -> ElevationTi
     flat, upward = full, None
     if full.is_compound:
         flat, upward = full.sub_crs_list[:2]
+    if flat.is_geographic and not (
+        -360 - cell <= bounds[0] and bounds[2] <= 540 + cell
+        and -90 - cell <= bounds[1] and bounds[3] <= 90 + cell
+    ):  # fmt: skip
+        raise InputError(
+            path,
+            f"its corners, x {bounds[0]:.6g} to {bounds[2]:.6g} and y {bounds[1]:.6g} to "
+            f"{bounds[3]:.6g}, are not degrees of {flat.name}",
+            "Set crs.elevation to its true CRS, as EPSG:n.",
+        )
     vertical, assumed = _vertical(path, flat, upward, band_unit, unit)
     return ElevationTile(path, flat.to_wkt(), bounds, cell, vertical, shape, assumed)
 
