@@ -68,7 +68,7 @@ def draw(ax, leg, i, lines, thrown, contacts, flights, paths, rows, seeds, band,
     row = np.clip((r0 + (ur * a - uc * s) / cell).astype(int), 0, band.shape[0] - 1)
     col = np.clip((c0 + (uc * a + ur * s) / cell).astype(int), 0, band.shape[1] - 1)
     ax[0].pcolormesh(along, aside, np.log10(band[row, col] + 1e-3), cmap="Greens", vmin=-3, vmax=1)
-    path = paths.table.path[rows[i]].astype(float)
+    path = paths.table.path[rows[i]].T.astype(float)
     mid = np.interp(along / length, path[:, 0], path[:, 1]) * length
     strip = np.abs(s - mid) <= SIDE
     column = np.where(strip[..., None], rates[row, col], 0).max(0)
@@ -83,13 +83,15 @@ def draw(ax, leg, i, lines, thrown, contacts, flights, paths, rows, seeds, band,
     release, end = ground[10] + flights.release, world.ground[lines.end_row[i], lines.end_col[i]]
     release = world.ground[lines.tee_row[i], lines.tee_col[i]] + flights.release
     dz = end + flights.end - release
-    spread = paths.table.spread[rows[i]].astype(float)
+    spread = np.moveaxis(paths.table.spread[rows[i]].astype(float), -1, -2)
+    even, shifts = throwing.even_points(SHOWN), kernel.shifts_of(seeds[i])
+    chances = np.empty(kernel.CHANCES, np.float32)
     for t in range(SHOWN):
-        launch, speed, hyzer, aim, higher, _ = kernel._draw.py_func(seeds[i], t, paths.table.margin)
+        kernel._draw(even, t, shifts, paths.table, chances)
         way = path.copy()
-        way[:, 2] = np.where(way[:, 2] > 0, way[:, 2] * higher, way[:, 2])
-        way += launch * spread[0] + speed * spread[1] + hyzer * spread[2]
-        cos, sin = np.cos(paths.table.aim * aim), np.sin(paths.table.aim * aim)
+        way[:, 2] += chances[kernel.HIGHER] * np.maximum(way[:, 2], 0)
+        way += np.einsum("e,enk->nk", chances[: kernel.ERRORS], spread)
+        cos, sin = chances[kernel.COSINE], chances[kernel.SINE]
         u, v = way[:, 0] * cos - way[:, 1] * sin, way[:, 0] * sin + way[:, 1] * cos
         z = release + dz * u + way[:, 2]
         stop = thrown.stops[i, t]

@@ -89,8 +89,11 @@ def test_rates_lie_in_their_band(lane):
     assert (legs["clear_rate_low"] <= legs["clear_rate"]).all()
     assert (legs["clear_rate"] <= legs["clear_rate_high"]).all()
     assert (legs["clear_rate_leaf_on"] <= legs["clear_rate"]).all()
-    p = legs["clear_rate"].clip(1 / 202, 201 / 202)
-    np.testing.assert_allclose(legs["clear_rate_se"], np.sqrt(p * (1 - p) / 200))
+    # independent throws that touch or not would err as a binomial; even ones and chances err less
+    p = legs["clear_rate"]
+    least = 0.25 / 200
+    assert (legs["clear_rate_se"] >= least).all()
+    assert (legs["clear_rate_se"] <= np.maximum(np.sqrt(p * (1 - p) / 200), least)).all()
 
 
 def test_near_duplicates_give_way_to_the_best(lane):

@@ -67,7 +67,7 @@ CELL = np.dtype(
 met, and of those searched."""
 
 
-_borrowing = njit(cache=True, nogil=True, _nrt=False)
+_borrowing = njit(cache=True, nogil=True, _nrt=False)  # type: ignore[call-overload]
 """For functions that make no arrays: without counts of who holds them. Each count stops the other
 cores for a moment, and they took half the time of a throw."""
 
@@ -110,8 +110,9 @@ class Field(NamedTuple):
     """What stands on the land; see `throwing.Contacts`.
 
     Cell by cell, `rows` of `cols`: `ground` (cells,) [m], `cells` (cells,) records of `CELL`,
-    `density` (cells, 64) codes of the contacts in `table` (256,); `prior` and `leaf` (64,), `worst` the most of `prior`; `lowest` layers above the ground where a disc begins
-    to land; `cell` the side of a cell [m].
+    `density` (cells, 64) codes of the contacts in `table` (256,). `prior` and `leaf` (64,), `worst`
+    the most of `prior`; `lowest` layers above the ground where a disc begins to land; `cell` the
+    side of a cell [m].
     """
 
     ground: NDArray[np.float32]

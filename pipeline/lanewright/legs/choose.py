@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 
-from lanewright.base.arrays import Floats, Ints
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.flight.flight import FINISHES, TARGET
 from lanewright.kernels.throws import NO_THROW
 from lanewright.legs import scores, throwing
@@ -83,7 +83,7 @@ def best_legs(
     there = np.flatnonzero(met < NO_THROW)
     held, met = held.take(there), met[there]
     held = held.take(_promising(held, met, settings, settings.tried * keep))
-    held = held.take(_tried(thrower, player, held, settings.thrown * keep))
+    held = _tried(thrower, player, held, settings.thrown * keep)
     legs = scored(thrower, player, sites.tees.iloc[held.tee], sites.baskets.iloc[held.end],
                   held.lines)  # fmt: skip
     safe = legs["unsafe_share"].to_numpy() <= settings.most_unsafe
@@ -127,18 +127,41 @@ def _promising(held: Standing, met: Floats, settings: LegsSettings, room: int) -
     return order[_uncrowded(hope[order], held.take(order), settings, room)]
 
 
-def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Ints:
-    """Rows to keep by a few throws along each."""
+def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Standing:
+    """Lines to keep by a few throws along each, with the arc of their finish that passes best.
+
+    The search takes the first arc that fits between what is blocked; under a roof a lower one may
+    pass far more often. These throws are not those that score the leg, so that being chosen by them
+    makes no rate better than it is.
+    """
     settings = thrower.settings
-    seeds = throwing.seeds_of(player.name, held.lines, *held.places.T)
-    tried = throwing.throw(
-        held.lines, player.flights, player.paths, thrower.contacts, seeds, settings.tries,
-        thrower.scene.grid.cell,
-    )  # fmt: skip
-    clearance = scores.clearance(tried.clear, tried.low)
+    clear, low = (np.full((len(held), len(player.flights.arcs)), -1.0) for _ in range(2))
+    for arc, shape in enumerate(player.flights.arcs):
+        lines = replace(held.lines, arc=np.full(len(held), arc, np.int64))
+        cell = thrower.scene.grid.cell
+        fits = throwing.exists(lines, player.flights, thrower.contacts, cell)
+        rows = np.flatnonzero(fits & (held.finish == FINISHES.index(shape.finish)))
+        rows = rows[~_barred(thrower, player, lines.take(rows)) | (held.lines.arc[rows] == arc)]
+        some = lines.take(rows)
+        seeds = throwing.seeds_of(player.name, some, *held.places[rows].T) ^ throwing.TRYING
+        tried = throwing.throw(
+            some, player.flights, player.paths, thrower.contacts, seeds, settings.tries, cell
+        )
+        clear[rows, arc], low[rows, arc] = tried.clear, tried.low
+    every, best = np.arange(len(held)), clear.argmax(1)
+    held = replace(held, lines=replace(held.lines, arc=best))
+    clearance = scores.clearance(clear[every, best], low[every, best])
     hope = scores.total(clearance, held.gentle, np.ones(len(held)), settings.score)
     first = _apart(hope, held, settings.apart)
-    return first[_uncrowded(hope[first], held.take(first), settings, room)]
+    return held.take(first[_uncrowded(hope[first], held.take(first), settings, room)])
+
+
+def _barred(thrower: Thrower, player: Player, lines: Lines) -> Flags:
+    """Whether the paths aimed for come over ground that no leg may (lines,)."""
+    return throwing.crosses(
+        thrower.barred, lines, player.flights, player.paths, thrower.contacts,
+        thrower.scene.grid.cell,
+    )  # fmt: skip
 
 
 def _last(legs: gpd.GeoDataFrame, held: Standing, settings: LegsSettings, keep: int) -> Ints:
@@ -160,13 +183,15 @@ def _with_best_finish(
     legs, rates, arcs = with_finishes(thrower, player, legs, held.lines)
     better = np.nan_to_num(rates, nan=-1.0).argmax(1)
     best = np.take_along_axis(rates, better[:, None], 1)[:, 0]
-    error = throwing.standard_error(best, settings.throws)
+    error = throwing.greatest_error(best, settings.throws)
     sure = settings.surely * np.hypot(error, legs["clear_rate_se"])
     gain = best - legs["clear_rate"].to_numpy() > sure
+    arc = np.where(gain, np.take_along_axis(arcs, better[:, None], 1)[:, 0], held.lines.arc)
+    gain &= ~_barred(thrower, player, replace(held.lines, arc=arc))
     if not gain.any():
         return legs
+    arc = np.where(gain, arc, held.lines.arc)
     which = np.flatnonzero(gain)
-    arc = np.where(gain, np.take_along_axis(arcs, better[:, None], 1)[:, 0], held.lines.arc)
     order = np.r_[np.flatnonzero(~gain), which]
     lines = replace(held.lines, arc=arc)
     taken = scored(
@@ -190,7 +215,7 @@ def _ground_kind(scene: Scene, player: Player, lines: Lines, places: Floats, ris
     row = paths.row_of(flights, lines, length, rise + flights.end - flights.release)
     dx, dy = places[:, 2] - places[:, 0], places[:, 3] - places[:, 1]
     for node in np.linspace(0, TARGET, 9).round().astype(int):
-        along, left = paths.table.path[row, node, 0], paths.table.path[row, node, 1]
+        along, left = paths.table.path[row, 0, node], paths.table.path[row, 1, node]
         r, c = scene.grid.rowcol(
             places[:, 0] + dx * along - dy * left, places[:, 1] + dy * along + dx * left
         )

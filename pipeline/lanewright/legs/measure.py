@@ -298,7 +298,7 @@ def _flown(
     release, end = over
     row = player.paths.row_of(player.flights, lines, length, end - release)
     path = player.paths.table.path[row]
-    along, left, rise = (path[:, : TARGET + 1, i].astype(np.float64) for i in range(3))
+    along, left, rise = (path[:, i, : TARGET + 1].astype(np.float64) for i in range(3))
     x0, y0 = places[:, :1], places[:, 1:2]
     dx, dy = places[:, 2:3] - x0, places[:, 3:] - y0
     x = x0 + dx * along - dy * left

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
+from lanewright.base.arrays import Flags
 from lanewright.flight.flight import Flights, LevelFlights
 from lanewright.legs import throwing
 from lanewright.legs.landing import Hazards, hazards_of
 from lanewright.legs.scene import Scene
+from lanewright.legs.sites import barred_cells
 from lanewright.legs.throwing import Contacts, Paths
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level
@@ -50,6 +53,12 @@ class Thrower:
     hazards: Hazards
     players: tuple[Player, ...]
     settings: LegsSettings
+
+    @cached_property
+    def barred(self) -> Flags:
+        """Cells that no leg may come over (rows, cols)."""
+        half = self.settings.throw.disc / 2 + self.settings.throw.margin
+        return barred_cells(self.scene, self.settings.sites.boundary_setback, half)
 
     def player(self, level: str) -> Player:
         """The player of a level, by its name."""

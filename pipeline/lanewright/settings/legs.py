@@ -131,8 +131,10 @@ class LegsSettings(Settings):
     band: Annotated[float, Field(ge=1, le=400)] = Field(
         20.0, description="metres of length that do the same"
     )
-    throws: Annotated[int, Field(ge=50, le=20000)] = Field(
-        256, description="throws at each leg; the standard error is at most half over their root"
+    throws: Annotated[int, Field(ge=16, le=20000)] = Field(
+        64,
+        description="throws along each leg, spread evenly over all that a player may do; powers of "
+        "two are the most even, and 64 err no more than 256 at random",
     )
     keep: Annotated[int, Field(ge=1, le=100000)] = Field(3000, description="legs kept, all levels")
     least_clear: Share = Field(
@@ -168,8 +170,8 @@ class LegsSettings(Settings):
     thrown: Annotated[int, Field(ge=1, le=100)] = Field(
         2, description="lines thrown along in full, for each leg kept; ours"
     )
-    tries: Annotated[int, Field(ge=16, le=1024)] = Field(
-        64, description="throws that try a line before it is thrown along in full"
+    tries: Annotated[int, Field(ge=8, le=1024)] = Field(
+        16, description="throws that try a line before it is thrown along in full"
     )
     surely: NotNegative = Field(
         2.0,

@@ -49,16 +49,29 @@ class Case:
         Of each piece, above zero (pieces,).
     within
         Piece that is the whole of which this one is a part; -1 for none (pieces,).
+    total
+        All contacts of each throw (throws,); None where only `need` is known.
     """
 
     depth: Floats
     need: Floats
     cost: Floats
     within: Ints
+    total: Floats | None = None
 
     def clear(self, chosen: Flags) -> Flags:
         """Throws that are clear once the chosen pieces are gone (throws,)."""
         return np.asarray(self.depth @ chosen > self.need + _MARGIN)
+
+    def chances(self, chosen: Flags) -> Floats:
+        """Chance of each throw to touch nothing once the chosen pieces are gone (throws,)."""
+        if self.total is None:
+            return self.clear(chosen).astype(float)
+        return np.asarray(np.exp(-np.maximum(self.total - self.depth @ chosen, 0.0)), np.float64)
+
+    def rate(self, chosen: Flags) -> float:
+        """Clear rate once the chosen pieces are gone."""
+        return float(self.chances(chosen).mean())
 
     @cached_property
     def rows(self) -> tuple[list[_Row], list[int]]:

@@ -170,7 +170,7 @@ class _Thrown:
     def case(self, cost: Floats, within: Ints, leafy: bool = False) -> Case:
         depth = (self.leafy if leafy else self.now).depth
         total = self.total_leafy if leafy else self.total
-        return Case(depth, total - self.met.enough, cost, within)
+        return Case(depth, total - self.met.enough, cost, within, total)
 
 
 def _thrown(
@@ -224,7 +224,7 @@ def _offers(
 
 def _bare(case: Case) -> float:
     """Clear rate without any work."""
-    return float(case.clear(np.zeros(case.cost.size, bool)).mean())
+    return case.rate(np.zeros(case.cost.size, bool))
 
 
 def _plan_leg(
@@ -237,7 +237,7 @@ def _plan_leg(
     case, told = offer.cases()
     bare = _bare(told)
     chosen, gap = _choice(case, told, wished, bare, settings.effort)
-    promised, most = float(told.clear(chosen).mean()), float(told.clear(told.offered).mean())
+    promised, most = told.rate(chosen), told.rate(told.offered)
     reached = promised >= wished or bare >= wished
     leafy_case, leafy_told = offer.cases(leafy=True)
     leaf_bare = _bare(leafy_told)
@@ -250,9 +250,9 @@ def _plan_leg(
         "wished": wished,
         "clear_rate": bare,
         "promised": promised,
-        "promised_se": float(throwing.standard_error(np.array([promised]), told.need.size)[0]),
+        "promised_se": float(throwing.standard_error(told.chances(chosen)[None])[0]),
         "leaf_on": leaf_bare,
-        "leaf_on_promised": float(leafy_told.clear(chosen).mean()),
+        "leaf_on_promised": leafy_told.rate(chosen),
         "hours_low": float(hours[chosen, 0].sum()),
         "hours_high": float(hours[chosen, 1].sum()),
         "pieces": int(chosen.sum()),
@@ -263,7 +263,7 @@ def _plan_leg(
         "gap": gap,
         "hours_leaf_low": float(hours[leaf_chosen, 0].sum()),
         "hours_leaf_high": float(hours[leaf_chosen, 1].sum()),
-        "reached_leaf": bool(leafy_told.clear(leaf_chosen).mean() >= wished),
+        "reached_leaf": bool(leafy_told.rate(leaf_chosen) >= wished),
     }
     left = pieces.left - length * np.interp(pieces.along, way[:, 0], way[:, 1])
     return Planned(
@@ -295,11 +295,11 @@ def _choice(
     for _ in range(ROUNDS):
         got = choose(case, min(goal, most), effort)
         best, gap = got.chosen, got.gap
-        short = wished - float(told.clear(best).mean())
+        short = wished - told.rate(best)
         if short <= 0 or goal >= most or most < wished * throws:
             break
         goal = min(goal + max(1, int(np.ceil(short * throws))), most)
-    if most < wished * throws and told.clear(best).mean() < bare + WORTH_IT:
+    if most < wished * throws and told.rate(best) < bare + WORTH_IT:
         return none, np.nan
     return best, gap
 
@@ -313,7 +313,7 @@ def _inside(case: Case, chosen: Flags) -> Flags:
 
 def _gains(told: Case, chosen: Flags) -> Floats:
     """Clear rate lost without each chosen piece, or won with each other one too."""
-    base = told.clear(chosen).mean()
+    base = told.rate(chosen)
     inside = _inside(told, chosen)
     out = np.zeros(chosen.size)
     for j in range(chosen.size):
@@ -325,7 +325,7 @@ def _gains(told: Case, chosen: Flags) -> Floats:
         else:
             other[told.within == j] = False
             other[j] = True
-        out[j] = abs(told.clear(other).mean() - base)
+        out[j] = abs(told.rate(other) - base)
     return out
 
 
