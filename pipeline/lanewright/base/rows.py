@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -9,6 +10,9 @@ import pandas as pd
 
 Row = dict[str, Any]
 """Columns of `tables/columns.csv` by name; None where a column is empty."""
+
+Facts = Mapping[str, Any]
+"""What a run found, by name: numbers, texts, and lists and tables of them."""
 
 
 def rows_of(frame: gpd.GeoDataFrame | None) -> list[Row]:

@@ -17,16 +17,20 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from importlib.resources import files
-from typing import Any, Literal, TypeVar, get_args
+from typing import Any, Literal, TypeAlias, TypeVar, get_args
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from lanewright.base.units import ACRES_PER_HECTARE, FEET_PER_METRE
 
 T = TypeVar("T")
+
+Values: TypeAlias = "pd.Series[Any]"
+"""One attribute of many rows."""
 
 Dtype = Literal["int", "float", "text", "bool"]
 Geometry = Literal["Point", "LineString", "LineString Z", "MultiPolygon"]
@@ -231,7 +235,7 @@ def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
     attributes = pd.DataFrame(frame.drop(columns=frame.geometry.name)).reset_index(drop=True)
     faults = _names_at_fault(layer, attributes.columns)
-    columns: dict[str, pd.Series[Any]] = {}
+    columns: dict[str, Values] = {}
     for column in layer.columns:
         if column.name in attributes:
             series = attributes[column.name]
@@ -311,7 +315,7 @@ def _names_at_fault(layer: Layer, names: Iterable[str]) -> list[str]:
     return faults
 
 
-def _keys_at_fault(keys: pd.Series[Any]) -> list[str]:
+def _keys_at_fault(keys: Values) -> list[str]:
     faults = []
     if keys.isna().any():
         faults.append(f"{keys.name}: {int(keys.isna().sum())} empty")
@@ -321,13 +325,13 @@ def _keys_at_fault(keys: pd.Series[Any]) -> list[str]:
     return faults
 
 
-def _cast(column: Column, series: pd.Series[Any]) -> pd.Series[Any]:
+def _cast(column: Column, series: Values) -> Values:
     """Values in the column's type; ValueError on what does not fit it."""
     casts = {"float": _floats, "int": _whole, "bool": _flags, "text": _texts}
     return casts[column.dtype](column, series).rename(column.name)
 
 
-def _floats(column: Column, series: pd.Series[Any]) -> pd.Series[Any]:
+def _floats(column: Column, series: Values) -> Values:
     if any(isinstance(v, str) for v in series.unique()):
         raise ValueError("text where numbers belong")
     numbers = pd.to_numeric(series).astype(np.float64)
@@ -340,7 +344,7 @@ def _floats(column: Column, series: pd.Series[Any]) -> pd.Series[Any]:
     return numbers.clip(0.0, 1.0)
 
 
-def _whole(_: Column, series: pd.Series[Any]) -> pd.Series[Any]:
+def _whole(_: Column, series: Values) -> Values:
     numbers = pd.to_numeric(series)
     if numbers.isna().any():
         return numbers.astype("Int64")
@@ -350,13 +354,13 @@ def _whole(_: Column, series: pd.Series[Any]) -> pd.Series[Any]:
     return whole
 
 
-def _flags(_: Column, series: pd.Series[Any]) -> pd.Series[Any]:
+def _flags(_: Column, series: Values) -> Values:
     if series.isna().any() or not series.isin([True, False]).all():
         raise ValueError("only true and false fit")
     return series.astype(bool)
 
 
-def _texts(column: Column, series: pd.Series[Any]) -> pd.Series[Any]:
+def _texts(column: Column, series: Values) -> Values:
     values = [None if pd.isna(v) else v for v in series.astype(object)]
     wrong = {type(v).__name__ for v in values if v is not None and not isinstance(v, str)}
     if wrong:
@@ -378,7 +382,7 @@ def _plain(text: str) -> str:
     return " ".join(spaced.split())
 
 
-def _of_type(wanted: Geometry, shapes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+def _of_type(wanted: Geometry, shapes: NDArray[np.object_]) -> NDArray[np.object_]:
     """Shapes of the one type a layer holds: single polygons become multi, spare heights go."""
     bad = shapely.is_missing(shapes) | shapely.is_empty(shapes)
     if bad.any():
@@ -402,7 +406,7 @@ def _of_type(wanted: Geometry, shapes: np.ndarray[Any, Any]) -> np.ndarray[Any, 
     return shapes
 
 
-def _mended(shapes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+def _mended(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
     """Shapes without the flaws that simplifying leaves, such as parts that touch along an edge.
 
     A flaw that mending would change the area by is no such trifle and is refused.

@@ -69,8 +69,11 @@ def write_field(folder: Path, found: Findings, outing: Outing) -> None:
     write_fieldbook(folder / "field-book.pdf", book, about)
     log.info(
         "field book and points: %d holes, %d checks, %d points, %.1f s",
-        len(outing.holes), len(checks), len(points), time.perf_counter() - began,
-    )  # fmt: skip
+        len(outing.holes),
+        len(checks),
+        len(points),
+        time.perf_counter() - began,
+    )
 
 
 def arrival_of(config: Config, grid: Grid, ground: NDArray[np.floating]) -> Spot | None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -14,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from lanewright.base.grid import Grid
+from lanewright.base.rows import Facts
 from lanewright.flight.flight import Flights
 from lanewright.growth.columns import Columns
 from lanewright.publish.mapdata import MapData
@@ -49,20 +49,20 @@ class Findings:
         For each leg with planned work what it comes to: `leg_id`, `promised`, `leaf_on_promised`,
         `reached`, `why`; None without.
     proposals
-        Totals, terms and what each proposal gives up, as `layout.Layouts` tells them.
+        Totals, terms and what each proposal gives up, as `Layouts.proposals` holds them.
     """
 
     config: Config
     grid: Grid
     inside: NDArray[np.bool_]
     layers: Mapping[str, gpd.GeoDataFrame]
-    rasters: Mapping[str, NDArray[Any]]
-    summary: Mapping[str, Any]
+    rasters: Mapping[str, NDArray[np.floating]]
+    summary: Facts
     columns: Columns | None = None
     flights: Flights | None = None
     arrival: tuple[float, float] | None = None
     trimmed: pd.DataFrame | None = None
-    proposals: Sequence[Mapping[str, Any]] = ()
+    proposals: Sequence[Facts] = ()
 
     @cached_property
     def map_data(self) -> MapData:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -12,6 +11,7 @@ from matplotlib.patches import Patch
 from numpy.typing import ArrayLike
 
 from lanewright.base.arrays import Floats
+from lanewright.base.rows import Row
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import TARGET, Arc, Flights, LevelFlights
 
@@ -60,9 +60,13 @@ def flight_figure(flights: Flights) -> Figure:
             else:
                 axes.set_ylim(0, highest)
     figure.legend(
-        handles=_key(), loc="lower center", ncols=6, frameon=False, fontsize=8,
+        handles=_key(),
+        loc="lower center",
+        ncols=6,
+        frameon=False,
+        fontsize=8,
         bbox_to_anchor=(0.5, 0.0),
-    )  # fmt: skip
+    )
     return figure
 
 
@@ -102,7 +106,7 @@ def _paths(level: LevelFlights) -> list[tuple[Arc, Floats]]:
     return out
 
 
-def _look(arc: Arc) -> dict[str, Any]:
+def _look(arc: Arc) -> Row:
     return {
         "color": COLOURS[arc.finish],
         "lw": 0.9 if arc.wide else 1.3,
@@ -122,8 +126,10 @@ def _from_above(axes: Axes, level: LevelFlights) -> None:
     axes.set_title(
         f"{player.name.capitalize()}: {player.tee_throw:.0f} m ({player.tee_throw / FOOT:.0f} ft) "
         f"at {player.speed:.1f} m/s, from above",
-        fontsize=9, loc="left", pad=13,
-    )  # fmt: skip
+        fontsize=9,
+        loc="left",
+        pad=13,
+    )
 
 
 def _from_the_side(axes: Axes, level: LevelFlights) -> None:
@@ -178,7 +184,7 @@ def _ruled(axes: Axes) -> None:
     across.set_xlabel("ft", fontsize=7, labelpad=1, color=GROUND)
 
 
-def _key() -> list[Any]:
+def _key() -> list[Artist]:
     return [
         *(
             Line2D([], [], **_look(Arc(finish, "usual")), label=f"finishes {finish}")

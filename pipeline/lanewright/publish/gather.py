@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
+from lanewright.base.rows import Row
 from lanewright.land.plan import Plan
 from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.throwing import LINE
@@ -132,9 +132,7 @@ def warnings_of(scouting: Scouting) -> list[str]:
     return [with_names(text, scouting.plan.contents) for text in said]
 
 
-def _summary(
-    config: Config, scouting: Scouting, layers: Mapping[str, gpd.GeoDataFrame]
-) -> dict[str, Any]:
+def _summary(config: Config, scouting: Scouting, layers: Mapping[str, gpd.GeoDataFrame]) -> Row:
     findings = {
         "ingest": scouting.survey.facts,
         "ground": {"source": scouting.ground.source, **scouting.ground.facts},
@@ -162,14 +160,18 @@ def _summary(
 def _rules_broken(config: Config, scouting: Scouting) -> dict[str, list[str]]:
     """Rules of safety that each proposal breaks, by the check of finished lines; none as a rule.
 
-    A hole that the designer keeps may break some: it is kept all the same, and told.
+    A hole that the designer keeps may break some: it is kept all the same, and they are listed.
     """
-    told = check_proposals(
-        scouting.layouts.holes, scouting.layouts.walks, scouting.holes.holes, scouting.holes.legs,
+    broken = check_proposals(
+        scouting.layouts.holes,
+        scouting.layouts.walks,
+        scouting.holes.holes,
+        scouting.holes.legs,
         [flights.level for flights in scouting.flights.levels],
-        scouting.scene, config.layout.safety,
-    )  # fmt: skip
-    return {str(number): [str(rule) for rule in rules] for number, rules in told.items()}
+        scouting.scene,
+        config.layout.safety,
+    )
+    return {str(number): [str(rule) for rule in rules] for number, rules in broken.items()}
 
 
 def _inputs(plan: Plan) -> list[InputFile]:

@@ -9,11 +9,9 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import pyogrio.raw
 import shapely
 from numpy.typing import NDArray
@@ -59,7 +57,7 @@ def write_geopackage(
         What the settings decide, for the names in braces within descriptions.
     stamp
         Time of last change that the file carries. Fixed by default, so that equal results are
-        equal files; the run's log tells the time.
+        equal files; the time stands in the run's log.
 
     Raises
     ------
@@ -122,7 +120,7 @@ def _write_layer(
         masks.append(mask)
     pyogrio.raw.write(
         path,
-        # ISO flavour, so that heights are told as the standard wants them.
+        # ISO flavour, so that heights are marked as the standard wants them.
         geometry=shapely.to_wkb(np.asarray(frame.geometry.array, dtype=object), flavor="iso"),
         field_data=data,
         field_mask=masks,
@@ -146,8 +144,8 @@ def _write_layer(
 
 
 def _as_written(
-    column: schema.Column, series: pd.Series[Any]
-) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+    column: schema.Column, series: schema.Values
+) -> tuple[NDArray[np.floating], NDArray[np.bool_] | None]:
     """Values of a column as GDAL takes them, and where they are empty."""
     if column.dtype == "float":
         values = series.to_numpy(dtype=np.float64)

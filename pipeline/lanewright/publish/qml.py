@@ -39,7 +39,7 @@ def _environment() -> jinja2.Environment:
 
 
 def _renderer(style: Style) -> str:
-    """What QGIS calls the way to tell rows apart."""
+    """QGIS's name for the way that rows are classed."""
     if any(rule.also for rule in style.rules):
         return "RuleRenderer"
     if any(rule.value is not None for rule in style.rules):

@@ -85,8 +85,9 @@ class Section:
     x, y, along : (n,)
         Place, and metres from the tee.
     ground : (n,)
-        Height of the ground in the vertical datum [m], across gaps straight; what is known of it
-        is told by `known`.
+        Height of the ground in the vertical datum [m], across gaps straight.
+    known : (n,)
+        Whether the ground is known.
     canopy : (n,)
         Height of the canopy's top in the vertical datum [m]; NaN unknown.
     codes, trimmed : (n, layers)
@@ -163,7 +164,11 @@ def section_of(data: MapData, line: Line, release: float = 1.4) -> Section:
     else:
         ground = np.full(x.shape, line.paths[0][0, 2] - release)
     cut = Section(
-        x, y, along, ground, known,
+        x,
+        y,
+        along,
+        ground,
+        known,
         canopy=ground + sampled(data.canopy),
         codes=None if data.columns is None else _codes(data, x, y),
         trimmed=None,
@@ -171,7 +176,7 @@ def section_of(data: MapData, line: Line, release: float = 1.4) -> Section:
         joints=joints,
         flights=tuple(_flights(line, joints)),
         bands=tuple(_bands(line, joints)),
-    )  # fmt: skip
+    )
     cut = replace(cut, fails=tuple(_fails(line, cut)), pinches=tuple(_pinches(line, joints)))
     cuts, trimmed = _cuts(line, cut)
     return replace(cut, cuts=cuts, trimmed=trimmed)
@@ -252,7 +257,7 @@ def _codes(data: MapData, x: Floats, y: Floats) -> Codes:
     """What stands along the way by layers (places, layers).
 
     Of the places on the line and half a metre to each side the densest counts; a disc would meet
-    it. What nobody searched is told as such, whatever is expected there.
+    it. What nobody searched is marked as such, whatever is expected there.
     """
     columns, grid = data.columns, data.grid
     assert columns is not None

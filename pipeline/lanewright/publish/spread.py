@@ -114,7 +114,7 @@ def _thrown(
 def _at(stations: Floats, ahead: Floats, left: Floats, up: Floats) -> tuple[Floats, Floats]:
     """Place to the left and height of each throw at distances from the release; NaN beyond it."""
     aside, heights = np.full((2, len(ahead), stations.size), np.nan)
-    # A disc may drop straight down at the end; what does not go on tells nothing new.
+    # A disc may drop straight down at the end; what does not go on adds nothing.
     on = np.ones(ahead.shape, bool)
     on[:, 1:] = np.diff(np.maximum.accumulate(ahead, axis=1), axis=1) > 1e-6
     for i, going in enumerate(on):

@@ -21,7 +21,7 @@ class Line:
     Attributes
     ----------
     casing
-        Width of white on either side [mm], which tells it from what it crosses.
+        Width of white on either side [mm], to part it from what it crosses.
     first, last
         Markers on its first and last point.
     """

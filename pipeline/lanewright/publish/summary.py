@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 from importlib import metadata
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 import pyogrio
@@ -21,6 +21,7 @@ from pydantic import BaseModel
 
 from lanewright import __version__
 from lanewright.base.grid import Grid
+from lanewright.base.rows import Facts, Row
 from lanewright.publish.whole import beside
 from lanewright.sources import crs
 
@@ -57,9 +58,9 @@ class InputFile:
     size
         Bytes.
     crs, horizontal_unit, vertical_unit
-        As found in the file, or taken by the settings; None where the file has none to tell.
+        As found in the file, or taken by the settings; None where the file states none.
     found
-        What else its header tells: version, points ...
+        What else its header states: version, points ...
     assumed
         What was taken to be so though the file does not say, in sentences.
     """
@@ -71,7 +72,7 @@ class InputFile:
     crs: str | None = None
     horizontal_unit: str | None = None
     vertical_unit: str | None = None
-    found: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+    found: Facts = dataclasses.field(default_factory=dict)
     assumed: tuple[str, ...] = ()
 
 
@@ -106,13 +107,13 @@ class Said:
 def summarise(
     *,
     title: str,
-    settings: BaseModel | Mapping[str, Any],
+    settings: BaseModel | Facts,
     inputs: Sequence[InputFile],
     grid: Grid,
     counts: Mapping[str, int],
-    findings: Mapping[str, Any] | None = None,
+    findings: Facts | None = None,
     said: Said | None = None,
-) -> dict[str, Any]:
+) -> Row:
     """Put a run's summary together, in a fixed order of keys.
 
     Parameters
@@ -164,7 +165,7 @@ def summarise(
     return plain
 
 
-def _input(file: InputFile) -> dict[str, Any]:
+def _input(file: InputFile) -> Row:
     return {
         "path": file.path,
         "role": file.role,
@@ -178,12 +179,12 @@ def _input(file: InputFile) -> dict[str, Any]:
     }
 
 
-def with_costs(summary: Mapping[str, Any], stages: Iterable[StageCost]) -> dict[str, Any]:
+def with_costs(summary: Facts, stages: Iterable[StageCost]) -> Row:
     """Summary with what each stage cost, in order, and all of them together.
 
     Of two runs with equal inputs only these, and the versions where they ran, may differ.
     """
-    costs: list[dict[str, Any]] = [
+    costs: list[Row] = [
         {
             "stage": cost.stage,
             "seconds": round(cost.seconds, 2),
@@ -200,7 +201,7 @@ def with_costs(summary: Mapping[str, Any], stages: Iterable[StageCost]) -> dict[
     }
 
 
-def write_summary(path: Path, summary: Mapping[str, Any]) -> None:
+def write_summary(path: Path, summary: Facts) -> None:
     """Write the summary as UTF-8 JSON, keys in the order they come.
 
     Raises

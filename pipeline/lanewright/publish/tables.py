@@ -45,5 +45,5 @@ def write_holes_csv(path: Path, layout: gpd.GeoDataFrame, *, feet_first: bool = 
         if not pd.api.types.is_numeric_dtype(table[name]):
             table[name] = [inert(v) if isinstance(v, str) else v for v in table[name]]
     with beside(path) as part:
-        # The mark at the front tells spreadsheets that it is UTF-8.
+        # The mark at the front marks it as UTF-8 for spreadsheets.
         table.to_csv(part, index=False, encoding="utf-8-sig", lineterminator="\n")

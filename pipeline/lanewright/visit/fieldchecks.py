@@ -19,7 +19,7 @@ from lanewright.visit import growthchecks, waterchecks
 from lanewright.visit.outing import Frames, Outing, Spot
 from lanewright.visit.question import (
     Check,
-    Teller,
+    Lengths,
     hole_of,
     nearest_hole,
     played_ground,
@@ -84,20 +84,20 @@ def list_checks(
     geopandas.GeoDataFrame
         Points numbered in the order of a walk that starts and ends at the outing's start.
     """
-    tell, land = Teller(feet_first), surveyed.land
+    both, land = Lengths(feet_first), surveyed.land
     seen, cover = rasters.get("seen_share"), rasters.get("canopy_cover")
     found = [
         *_arrival(outing, land),
         *_age(outing, land, surveyed.flown, settings),
-        *growthchecks.unseen(outing, seen, grid, settings, tell),
-        *growthchecks.gaps(outing, settings, tell),
-        *growthchecks.in_the_way(outing, tell),
-        *growthchecks.under_crowns(outing, cover, grid, surveyed.leaf_state, settings, tell),
-        *waterchecks.soft(outing, layers.get("wet_ground"), tell),
-        *waterchecks.water(outing, layers, settings, tell),
-        *waterchecks.crossings(outing, layers.get("drainage"), tell),
+        *growthchecks.unseen(outing, seen, grid, settings, both),
+        *growthchecks.gaps(outing, settings, both),
+        *growthchecks.in_the_way(outing, both),
+        *growthchecks.under_crowns(outing, cover, grid, surveyed.leaf_state, settings, both),
+        *waterchecks.soft(outing, layers.get("wet_ground"), both),
+        *waterchecks.water(outing, layers, settings, both),
+        *waterchecks.crossings(outing, layers.get("drainage"), both),
         *_wires(outing, layers.get("cautions"), land),
-        *_boundary(outing, land, settings, tell),
+        *_boundary(outing, land, settings, both),
     ]
     return _in_order(found, outing.start, grid.crs)
 
@@ -140,16 +140,16 @@ def _arrival(outing: Outing, land: shapely.MultiPolygon) -> Iterator[Check]:
     if land.is_empty:
         return
     at = _first_place(outing, land)
-    told = outing.start is not None and outing.start_given
+    given = outing.start is not None and outing.start_given
     yield Check(
         "access",
         at,
         "Right of way from the road, gates, room to park and turn, a way in for an ambulance and "
         "for a chipper.",
         "Lidar shows no rights and no gates."
-        if told
+        if given
         else "No arrival is set, so nobody has yet said where people come in.",
-        place="arrival" if told else "where people come in",
+        place="arrival" if given else "where people come in",
     )
     for walk, line in walks_of(outing):
         mark = walk.get("mark")
@@ -217,7 +217,7 @@ def _wires(
 
 
 def _boundary(
-    outing: Outing, land: shapely.MultiPolygon, settings: FieldSettings, tell: Teller
+    outing: Outing, land: shapely.MultiPolygon, settings: FieldSettings, both: Lengths
 ) -> Iterator[Check]:
     edge = land.boundary
     for hole in outing.holes:
@@ -236,6 +236,6 @@ def _boundary(
             (at.x, at.y),
             "Corner stones, fences, blazes, the neighbour's use of the land; have the line "
             "surveyed before anything is built.",
-            f"The {name} is {tell(away)} from the outline, which was given or drawn, not surveyed.",
+            f"The {name} is {both(away)} from the outline, which was given or drawn, not surveyed.",
             owner=hole,
         )

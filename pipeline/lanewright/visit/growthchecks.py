@@ -13,7 +13,7 @@ from scipy import ndimage
 from lanewright.base.grid import Grid
 from lanewright.settings.visit import FieldSettings
 from lanewright.visit.outing import Outing
-from lanewright.visit.question import Check, Teller, legs_of
+from lanewright.visit.question import Check, Lengths, legs_of
 
 STEP = 1.0
 """Metres between places along a line where rasters are read."""
@@ -82,7 +82,7 @@ def unseen(
     seen: NDArray[np.floating] | None,
     grid: Grid,
     settings: FieldSettings,
-    tell: Teller,
+    both: Lengths,
 ) -> Iterator[Check]:
     """Stretches of lines that lidar hardly searched; whole holes where there was none."""
     if seen is None:
@@ -102,8 +102,8 @@ def unseen(
             yield Check(
                 "not seen",
                 part.at,
-                f"Stems, vines and limbs up to head height and over it, on {tell(part.size)} of the"
-                f" line around {tell(part.along)} from the throw.",
+                f"Stems, vines and limbs up to head height and over it, on {both(part.size)} of the"
+                f" line around {both(part.along)} from the throw.",
                 f"Lidar searched {part.mean:.0%} of the throwing space here.",
                 owner=hole,
                 leg_id=int(leg["leg_id"]),
@@ -111,7 +111,7 @@ def unseen(
             )
 
 
-def gaps(outing: Outing, settings: FieldSettings, tell: Teller) -> Iterator[Check]:
+def gaps(outing: Outing, settings: FieldSettings, both: Lengths) -> Iterator[Check]:
     """Narrow places of lanes and tunnels."""
     for hole, leg, line in legs_of(outing):
         width, along = leg["pinch_width_m"], leg["pinch_at_m"]
@@ -122,7 +122,7 @@ def gaps(outing: Outing, settings: FieldSettings, tell: Teller) -> Iterator[Chec
         yield Check(
             "gap",
             (at.x, at.y),
-            f"Measure the gap between the stems: {tell(width, 1)} by lidar, {tell(along)} from the "
+            f"Measure the gap between the stems: {both(width, 1)} by lidar, {both(along)} from the "
             "throw. Note stems thinner than a wrist.",
             "Edges of the free width are good to half a metre, and thin stems are missed.",
             owner=hole,
@@ -130,7 +130,7 @@ def gaps(outing: Outing, settings: FieldSettings, tell: Teller) -> Iterator[Chec
         )
 
 
-def in_the_way(outing: Outing, tell: Teller) -> Iterator[Check]:
+def in_the_way(outing: Outing, both: Lengths) -> Iterator[Check]:
     """What stops most throws of legs that fewer than a fair share of them pass."""
     for hole, leg, line in legs_of(outing):
         if leg.get("fail_at_m") is None or (leg["clear_rate"] or 1.0) >= FAIR:
@@ -148,9 +148,9 @@ def in_the_way(outing: Outing, tell: Teller) -> Iterator[Check]:
         yield Check(
             "in the way",
             (float(at[0]), float(at[1])),
-            f"{what} stops most throws that fail, {tell(along)} from the throw, "
-            f"{tell(abs(side), 1)} {'left' if side >= 0 else 'right'} of the line, "
-            f"{tell(float(leg['fail_height_m']), 1)} up. What is it, and is it worth keeping?",
+            f"{what} stops most throws that fail, {both(along)} from the throw, "
+            f"{both(abs(side), 1)} {'left' if side >= 0 else 'right'} of the line, "
+            f"{both(float(leg['fail_height_m']), 1)} up. What is it, and is it worth keeping?",
             f"{leg['clear_rate']:.0%} of throws pass; two thirds are a fair share.",
             owner=hole,
             leg_id=int(leg["leg_id"]),
@@ -163,7 +163,7 @@ def under_crowns(
     grid: Grid,
     leaf_state: str,
     settings: FieldSettings,
-    tell: Teller,
+    both: Lengths,
 ) -> Iterator[Check]:
     """The longest stretch under crowns of each leg, unless the survey saw it in leaf."""
     if cover is None or leaf_state == "on":
@@ -178,7 +178,7 @@ def under_crowns(
             "in leaf",
             part.at,
             f"Which trees these are, and what their leaves close between knee and roof, on "
-            f"{tell(part.size)} of the line around {tell(part.along)} from the throw.",
+            f"{both(part.size)} of the line around {both(part.along)} from the throw.",
             f"Flown {flown}, kinds of tree unknown: clear rate {leg['clear_rate']:.0%} as surveyed,"
             f" {leg['clear_rate_leaf_on']:.0%} reckoned in leaf.",
             best_seen="in leaf",

@@ -28,7 +28,7 @@ class Check:
     place: str = ""
 
 
-class Teller:
+class Lengths:
     """Lengths in words, the reader's unit first."""
 
     def __init__(self, feet_first: bool) -> None:

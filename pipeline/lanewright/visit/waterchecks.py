@@ -14,7 +14,7 @@ from lanewright.visit.growthchecks import STEP
 from lanewright.visit.outing import Frames, Outing
 from lanewright.visit.question import (
     Check,
-    Teller,
+    Lengths,
     hole_of,
     nearest_hole,
     played_ground,
@@ -36,7 +36,7 @@ STREAM_HA = 1.0
 """Hectares upslope from which a drainage line is worth a look where a walk crosses it; ours."""
 
 
-def soft(outing: Outing, wet: gpd.GeoDataFrame | None, tell: Teller) -> Iterator[Check]:
+def soft(outing: Outing, wet: gpd.GeoDataFrame | None, both: Lengths) -> Iterator[Check]:
     """Tees, greens and walks on ground that the terrain makes wet: one question for each."""
     if wet is None or wet.empty:
         return
@@ -69,7 +69,7 @@ def soft(outing: Outing, wet: gpd.GeoDataFrame | None, tell: Teller) -> Iterator
         yield Check(
             "soft ground",
             (at.x, at.y),
-            f"Whether feet will churn the {tell(wet_part.length)} of wet ground on this walk, and "
+            f"Whether feet will churn the {both(wet_part.length)} of wet ground on this walk, and "
             "where a drier way leads.",
             "The shape of the terrain makes it wet; soil and drains are not known.",
             best_seen="after rain",
@@ -79,7 +79,9 @@ def soft(outing: Outing, wet: gpd.GeoDataFrame | None, tell: Teller) -> Iterator
         )
 
 
-def water(outing: Outing, layers: Frames, settings: FieldSettings, tell: Teller) -> Iterator[Check]:
+def water(
+    outing: Outing, layers: Frames, settings: FieldSettings, both: Lengths
+) -> Iterator[Check]:
     """Small water and hollows near the holes: both may be there only part of the year."""
     if not outing.holes:
         return
@@ -97,7 +99,7 @@ def water(outing: Outing, layers: Frames, settings: FieldSettings, tell: Teller)
     if wet is not None:
         ponds = wet[wet["evidence"] == "ponding"]
         kinds += [
-            (shape, f"A hollow that holds {tell(depth, 1)} of water before it spills.")
+            (shape, f"A hollow that holds {both(depth, 1)} of water before it spills.")
             for shape, depth in zip(ponds.geometry, ponds["ponding_m"], strict=True)
         ]
     near = [(s, why) for s, why in kinds if shapely.distance(s, played) <= settings.near]
@@ -117,7 +119,7 @@ def water(outing: Outing, layers: Frames, settings: FieldSettings, tell: Teller)
         )
 
 
-def crossings(outing: Outing, drainage: gpd.GeoDataFrame | None, tell: Teller) -> Iterator[Check]:
+def crossings(outing: Outing, drainage: gpd.GeoDataFrame | None, both: Lengths) -> Iterator[Check]:
     """Places where walks cross drainage lines: bridge, ford or dry."""
     if drainage is None:
         return

@@ -219,9 +219,15 @@ class Paper:
         return found
 
     def paragraph(
-        self, text: str, size: float = 7.5, *, bold: bool = False, after: float = 4.0,
-        indent: float = 0.0, grey: float = 0.0,
-    ) -> None:  # fmt: skip
+        self,
+        text: str,
+        size: float = 7.5,
+        *,
+        bold: bool = False,
+        after: float = 4.0,
+        indent: float = 0.0,
+        grey: float = 0.0,
+    ) -> None:
         """A text over the whole width at `y`, overleaf where it must."""
         leading = size * 1.3
         for line in self.lines(text, self.wide - indent, size, bold):

@@ -25,13 +25,36 @@ Point = tuple[float, float]
 Box = tuple[float, float, float, float]
 
 SCALES = (
-    200, 250, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 3500, 4000, 4500, 5000, 6000,
-    7500, 10000, 12500, 15000, 20000, 25000, 50000, 100000,
-)  # fmt: skip
+    200,
+    250,
+    400,
+    500,
+    600,
+    750,
+    1000,
+    1250,
+    1500,
+    2000,
+    2500,
+    3000,
+    3500,
+    4000,
+    4500,
+    5000,
+    6000,
+    7500,
+    10000,
+    12500,
+    15000,
+    20000,
+    25000,
+    50000,
+    100000,
+)
 
 _PIXEL = 0.5  # m on the ground of the greys behind a plan
 _TALL = 25.0  # m of canopy drawn in the darkest grey
-CASING = 1.6  # points of white beside a line that must be told from what it crosses
+CASING = 1.6  # points of white beside a line, to part it from what it crosses
 
 
 def nice_scale(metres: float, points: float) -> int:

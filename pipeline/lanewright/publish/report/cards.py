@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from lanewright.base.rows import Row, rows_of
 from lanewright.publish.findings import Findings
@@ -38,7 +37,7 @@ class Rates:
 
 @dataclass(frozen=True)
 class Card:
-    """All that a card tells.
+    """Everything on a card.
 
     Attributes
     ----------
@@ -53,7 +52,7 @@ class Card:
     short
         Why the work does not reach the wished clear rate, where it does not.
     checks
-        What to look at on foot: the question, and why the desk cannot tell.
+        What to look at on foot: the question, and why the desk cannot say.
     """
 
     key: str
@@ -70,7 +69,7 @@ class Card:
     hours: str
     short: tuple[str, ...]
     checks: tuple[tuple[str, str], ...]
-    space: dict[str, Any] | None
+    space: Row | None
 
 
 def cards_of(found: Findings, subjects: list[Subject], units: Units) -> list[Card]:
@@ -133,19 +132,26 @@ class _Desk:
 
 
 def _lead(subject: Subject, units: Units) -> str:
-    told = subject.row.get("sentence")
-    if told:
-        return str(told)
+    sentence = subject.row.get("sentence")
+    if sentence:
+        return str(sentence)
     leg = subject.legs[0]
     parts = [f"{units.length(subject.length)} for {leg['level']}"]
     if leg.get("lane_kind"):
-        parts.append({"open": "in the open", "edge": "along an edge", "lane": "down a lane",
-                      "tunnel": "through a tunnel"}[leg["lane_kind"]])  # fmt: skip
+        parts.append(
+            {
+                "open": "in the open",
+                "edge": "along an edge",
+                "lane": "down a lane",
+                "tunnel": "through a tunnel",
+            }[leg["lane_kind"]]
+        )
     rise = float(subject.row.get("rise_m") or 0.0)
     parts.append(
-        "on the level" if abs(rise) < 0.5
+        "on the level"
+        if abs(rise) < 0.5
         else f"{units.length(abs(rise), 1)} {'up' if rise > 0 else 'down'}"
-    )  # fmt: skip
+    )
     parts.append(
         {"straight": "finishing straight"}.get(leg["finish"], f"finishing {leg['finish']}")
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from pydantic import BaseModel
 
@@ -51,11 +50,12 @@ def how_made(found: Findings, units: Units) -> Made:
             {
                 "name": str(file["path"]).rsplit("/", 1)[-1],
                 "role": str(file["role"]),
-                "crs": str(file["crs"] or "not told"),
+                "crs": str(file["crs"] or "not stated"),
                 "units": ", ".join(
                     f"{what} {unit}"
                     for what, unit in (
-                        ("across", file.get("horizontal_unit")), ("up", file.get("vertical_unit")),
+                        ("across", file.get("horizontal_unit")),
+                        ("up", file.get("vertical_unit")),
                     )
                     if unit
                 ),
@@ -63,7 +63,7 @@ def how_made(found: Findings, units: Units) -> Made:
                 "checksum": str(file["checksum"]).split(":")[-1][:12],
                 "assumed": "; ".join(file.get("assumed") or ()),
             }
-        )  # fmt: skip
+        )
     assumed = [str(text) for text in summary.get("assumed", ())]
     assumed += [
         "Par and length tables are our default unless the settings name another.",
@@ -110,7 +110,7 @@ def _facts(found: Findings, units: Units) -> Iterator[tuple[str, str]]:
         yield "Mean density", f"{number(kept / area, 1)} returns per m² over the land read"
     if ground.get("source"):
         yield "Ground from", str(ground["source"])
-    yield "Coordinates", str(summary.get("georeference", {}).get("crs", "not told"))
+    yield "Coordinates", str(summary.get("georeference", {}).get("crs", "not stated"))
     yield "Cell", units.length(found.grid.cell, 1)
 
 
@@ -124,7 +124,7 @@ def _settings(settings: BaseModel, section: str = "") -> Iterator[tuple[str, str
             yield section, key, _shown(value), about.description or "", value == about.default
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     if value is None:
         return "not set"
     if isinstance(value, bool):

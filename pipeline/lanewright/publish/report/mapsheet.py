@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -78,7 +77,7 @@ class Mark:
 
     key: str
     label: str
-    told: str
+    alt: str
     line: Markup
     x: float
     y: float
@@ -177,13 +176,16 @@ def _bar(view: tuple[float, float, float, float]) -> Bar:
     feet = max((n for n in (20, 50, 100, 200, 500, 1000, 2000) if n * FOOT <= want), default=20)
     room = 0.025 * view[2]
     return Bar(
-        round(view[0] + room, 1), round(view[1] + view[3] - 1.4 * room, 1), metres, feet,
+        round(view[0] + room, 1),
+        round(view[1] + view[3] - 1.4 * room, 1),
+        metres,
+        feet,
         round(0.01 * view[2], 1),
-    )  # fmt: skip
+    )
 
 
 def _view(
-    outline: Any, left: float, top: float, width: float, height: float
+    outline: gpd.GeoSeries, left: float, top: float, width: float, height: float
 ) -> tuple[float, float, float, float]:
     if not len(outline):
         return 0.0, 0.0, width, height
@@ -192,7 +194,9 @@ def _view(
     return x0 - left - room, top - y1 - room, x1 - x0 + 2 * room, y1 - y0 + 2 * room
 
 
-def _outside(outline: Any, left: float, top: float, width: float, height: float) -> Markup:
+def _outside(
+    outline: gpd.GeoSeries, left: float, top: float, width: float, height: float
+) -> Markup:
     """All but the property, to be veiled."""
     frame = shapely.box(left - width, top - 2 * height, left + 2 * width, top + height)
     return path_of([frame.difference(shapely.union_all(outline.values))], left, top, 0.3)
@@ -290,11 +294,11 @@ def _mark(found: Findings, subject: Subject, label: str, units: Units) -> Mark:
     turn = np.degrees(np.arctan2(-(ahead[1] - subject.tee[1]), ahead[0] - subject.tee[0]))
     par = subject.row.get("par")
     name = subject.title if label in subject.title.split() else f"{label}: {subject.title}"
-    told = f"{name}, {units.length(subject.length)}" + (f", par {par}" if par else "")
+    alt = f"{name}, {units.length(subject.length)}" + (f", par {par}" if par else "")
     return Mark(
         subject.key,
         label,
-        told,
+        alt,
         path_of(lines, left, top, 0.2),
         round(x, 1),
         round(y, 1),

@@ -8,7 +8,6 @@ import io
 import json
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 import jinja2
 import matplotlib
@@ -49,7 +48,7 @@ def build_report(found: Findings) -> str:
     Parameters
     ----------
     found
-        Results as published; parts that the run did not make are told as missing.
+        Results as published; parts that the run did not make are named as missing.
 
     Returns
     -------
@@ -115,7 +114,7 @@ def _columns(layer: str) -> dict[str, schema.Column]:
     return {column.name: column for column in schema.LAYERS[layer].columns}
 
 
-def _json(value: Any) -> Markup:
+def _json(value: object) -> Markup:
     """Data for a script element; nothing in it can end the element."""
     text = json.dumps(value, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
     return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026").replace(">", "\\u003e"))

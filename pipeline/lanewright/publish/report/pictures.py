@@ -9,7 +9,7 @@ import base64
 import io
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,8 @@ from PIL import Image
 
 from lanewright.base.units import FEET_PER_METRE
 from lanewright.publish.report.words import Units
+
+S = TypeVar("S", bound=np.generic)
 
 MOST_PIXELS = 1600
 """Longer side of a picture; coarser ones are taken from larger land."""
@@ -39,7 +41,7 @@ class Surface:
     unit
         m, percent, share, or an empty text where classes have names of their own.
     names
-        Of the classes, where they are not told by their edges.
+        Of the classes, where their edges do not name them.
     note
         What to know in reading it.
     """
@@ -94,7 +96,7 @@ SEEN = Surface(
 )
 
 
-def wetness_surface(wetness: NDArray[Any], inside: NDArray[np.bool_]) -> Surface:
+def wetness_surface(wetness: NDArray[np.floating], inside: NDArray[np.bool_]) -> Surface:
     """Wetness has no threshold that holds everywhere: its classes are shares of this property."""
     known = wetness[inside & np.isfinite(wetness)]
     shares = (0.5, 0.75, 0.9, 0.97)
@@ -136,21 +138,21 @@ def _digits(value: float | None) -> int:
 # Pixels
 
 
-def shrink(array: NDArray[Any], most: int = MOST_PIXELS) -> NDArray[Any]:
+def shrink(array: NDArray[S], most: int = MOST_PIXELS) -> NDArray[S]:
     """Every n-th cell, so that the longer side has no more than `most`."""
     step = max(1, math.ceil(max(array.shape) / most))
-    thin: NDArray[Any] = array[step // 2 :: step, step // 2 :: step]
+    thin: NDArray[S] = array[step // 2 :: step, step // 2 :: step]
     return thin
 
 
-def classes_of(surface: Surface, array: NDArray[Any]) -> NDArray[np.uint8]:
+def classes_of(surface: Surface, array: NDArray[np.floating]) -> NDArray[np.uint8]:
     """Class of each cell; 255 where it is not known."""
     found = np.digitize(np.nan_to_num(array), surface.edges).astype(np.uint8)
     found[~np.isfinite(array)] = 255
     return np.asarray(found)
 
 
-def classed_picture(surface: Surface, array: NDArray[Any]) -> str:
+def classed_picture(surface: Surface, array: NDArray[np.floating]) -> str:
     """Data address of a picture of the classes; unknown cells are clear."""
     codes = classes_of(surface, shrink(array))
     table = np.zeros((256, 4), np.uint8)
@@ -160,7 +162,7 @@ def classed_picture(surface: Surface, array: NDArray[Any]) -> str:
     return webp(table[codes])
 
 
-def hillshade(ground: NDArray[Any], cell: float) -> NDArray[np.float32]:
+def hillshade(ground: NDArray[np.floating], cell: float) -> NDArray[np.float32]:
     """Brightness 0-1 of the bare ground, lit from the north-west and, weaker, from three sides.
 
     One lamp hides what runs along its beam; the weights follow the idea of Mark 1992 (USGS Open
@@ -180,7 +182,7 @@ def hillshade(ground: NDArray[Any], cell: float) -> NDArray[np.float32]:
     return out
 
 
-def shade_picture(ground: NDArray[Any], cell: float) -> str:
+def shade_picture(ground: NDArray[np.floating], cell: float) -> str:
     """Data address of the shaded ground: ink on paper, light enough to draw upon."""
     if not np.isfinite(ground).any():
         return webp(np.full((2, 2, 3), 255, np.uint8))

@@ -61,7 +61,7 @@ class PlanView:
     fails: tuple[tuple[float, float, str], ...]
     rests: tuple[tuple[float, float, float, float, float], ...]
     circle: float
-    told: str
+    alt: str
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def plan_view(data: MapData, line: Line, title: str, units: Units) -> PlanView:
         fails=tuple((*_spot(frame, place), what) for place, what in plan.fails),
         rests=tuple(_ellipse(frame, rest) for rest in plan.rests),
         circle=CIRCLE,
-        told=_told(line, title, units),
+        alt=_alt(line, title, units),
     )
 
 
@@ -176,7 +176,7 @@ def _pinch(
     return ax, ay, bx, by, units.length(width, 1)
 
 
-def _told(line: Line, title: str, units: Units) -> str:
+def _alt(line: Line, title: str, units: Units) -> str:
     legs = len(line.legs)
     way = "in one throw" if legs == 1 else f"in {legs} throws through landing zones"
     length = float(sum(leg["length_m"] for leg in line.legs))

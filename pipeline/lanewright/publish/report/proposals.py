@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
-from lanewright.base.rows import Row, rows_of
+from lanewright.base.rows import Facts, Row, rows_of
 from lanewright.publish.findings import Findings
 from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, listed, number, percent
@@ -46,7 +44,7 @@ def proposals_of(found: Findings, subjects: list[Subject], units: Units) -> list
     layout, walks = found.layer("layout_holes"), found.layer("layout_walks")
     if layout is None:
         return []
-    told = {int(p["proposal"]): p for p in found.proposals}
+    facts = {int(p["proposal"]): p for p in found.proposals}
     made = []
     for n in sorted(layout["proposal"].unique()):
         holes = layout[layout["proposal"] == n].sort_values("play_order")
@@ -58,8 +56,8 @@ def proposals_of(found: Findings, subjects: list[Subject], units: Units) -> list
                 f"Proposal {int(n)}",
                 rows,
                 tuple(rows_of(ways)),
-                (*_terms(holes, ways, units), *_points(told.get(int(n), {}))),
-                _gives_up(told.get(int(n), {})),
+                (*_terms(holes, ways, units), *_points(facts.get(int(n), {}))),
+                _gives_up(facts.get(int(n), {})),
             )
         )
     return made
@@ -98,32 +96,32 @@ def _terms(holes: pd.DataFrame, ways: pd.DataFrame | None, units: Units) -> list
     return terms
 
 
-def _points(told: Mapping[str, Any]) -> list[tuple[str, str]]:
+def _points(facts: Facts) -> list[tuple[str, str]]:
     """What each term of the run's weights brings, and how far the best possible may lie above."""
-    if not told:
+    if not facts:
         return []
-    rows = [(f"Points for {name}", number(points)) for name, points in told["terms"].items()]
+    rows = [(f"Points for {name}", number(points)) for name, points in facts["terms"].items()]
     near = (
         "no better round exists by these weights"
-        if told["proven best"]
-        else f"within {number(told['bound'] - told['points'])} points of the best of holes tried"
+        if facts["proven best"]
+        else f"within {number(facts['bound'] - facts['points'])} points of the best of holes tried"
     )
-    return [*rows, ("All points", number(told["points"])), ("How near to the best", near)]
+    return [*rows, ("All points", number(facts["points"])), ("How near to the best", near)]
 
 
-def _gives_up(told: Mapping[str, Any]) -> str:
-    """Points behind the best proposal of each term, in words; empty where nothing is told."""
-    if not told:
+def _gives_up(facts: Facts) -> str:
+    """Points behind the best proposal of each term, in words; empty where nothing is stated."""
+    if not facts:
         return ""
-    behind = [f"{number(points)} points for {name}" for name, points in told["gives up"].items()]
+    behind = [f"{number(points)} points for {name}" for name, points in facts["gives up"].items()]
     if not behind:
         return "nothing: no other is better on any term"
     return f"against the best on each term: {listed(behind)}"
 
 
-def _pair(lengths: pd.Series[Any], units: Units) -> str:
+def _pair(lengths: pd.Series[float], units: Units) -> str:
     return f"{units.length(float(lengths.min()))} to {units.length(float(lengths.max()))}"
 
 
-def _counts(counts: pd.Series[Any], names: tuple[str, ...]) -> str:
+def _counts(counts: pd.Series[int], names: tuple[str, ...]) -> str:
     return ", ".join(str(int(counts.get(name, 0))) for name in names)

@@ -75,18 +75,18 @@ def figures(found: Findings, units: Units) -> list[Figure]:
 
 def unseen(found: Findings, units: Units) -> list[str]:
     """What the survey could not see, in sentences."""
-    told = []
+    said = []
     seen = _inside(found, "seen_share")
     cell = found.grid.cell**2
     if seen.size:
         dark = float((seen < 0.5).sum()) * cell
-        told.append(
+        said.append(
             f"Lidar sampled {percent(float(seen.mean()))} of the space between 0.5 and 5 m over "
             f"the ground; on {units.area(dark)} it sampled less than half. What is drawn as open "
             "there is not known to be."
         )
     elif found.columns is None:
-        told.append(
+        said.append(
             "There is no lidar here, only a terrain model: nothing is known of what grows, and no "
             "clear rate is given."
         )
@@ -95,21 +95,21 @@ def unseen(found: Findings, units: Units) -> list[str]:
     if flown:
         first, last = min(flown), max(flown)
         when = f"on {first}" if first == last else f"from {first} to {last}"
-        told.append(
+        said.append(
             f"The lidar was flown {when}. What has grown, fallen or been built since is not here."
         )
     elif found.columns is not None:
-        told.append("The files do not tell when the lidar was flown.")
+        said.append("The files do not say when the lidar was flown.")
     if found.columns is not None:
-        told.append(_leaves(found))
-        told.append(
+        said.append(_leaves(found))
+        said.append(
             "Stems thinner than about 10 cm (4 in), vines, fences and wire are mostly missed; the "
             "low end of each clear rate allows for thin stems by a density in the settings."
         )
     unknown = ~np.isfinite(found.rasters["ground"]) & found.inside
     if unknown.any():
-        told.append(f"The ground of {units.area(float(unknown.sum()) * cell)} is not known at all.")
-    return told
+        said.append(f"The ground of {units.area(float(unknown.sum()) * cell)} is not known at all.")
+    return said
 
 
 def noted(found: Findings) -> list[str]:

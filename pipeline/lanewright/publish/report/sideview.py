@@ -92,7 +92,7 @@ class SideView:
     pinch: tuple[float, float, str] | None
     apex: tuple[float, float, str]
     cuts: tuple[tuple[float, float, float, float, str], ...]
-    told: str
+    alt: str
 
 
 @dataclass(frozen=True)
@@ -137,7 +137,7 @@ def side_view(data: MapData, line: Line, title: str, units: Units) -> SideView:
         pinch=_pinch(cut, scale, units),
         apex=_apex(cut, scale, units),
         cuts=tuple(_cuts(cut, line, scale, units)) if cut.codes is not None else (),
-        told=_told(cut, line, title, units),
+        alt=_alt(cut, line, title, units),
     )
 
 
@@ -168,7 +168,7 @@ def _curtain(codes: Codes | None, cut: Section, scale: _Scale) -> str:
         strict=True,
     ):
         pixels[code == value] = (*rgb(colour), 255)
-    # Dots in a grid, so that unknown is told by more than its colour.
+    # Dots in a grid, so that unknown shows by more than its colour.
     i, j = np.indices(code.shape)
     pixels[(code == section.UNSEEN) & ((i + j) % 2 == 0)] = (*rgb(UNSEEN), 150)
     return webp(pixels)
@@ -252,7 +252,7 @@ def _up_ticks(cut: Section, scale: _Scale, units: Units) -> Iterator[Tick]:
             yield Tick(scale.y(z), f"{sign}{size} m", f"({size * FEET_PER_METRE:.0f} ft)")
 
 
-def _told(cut: Section, line: Line, title: str, units: Units) -> str:
+def _alt(cut: Section, line: Line, title: str, units: Units) -> str:
     """What the drawing shows, for those who do not see it."""
     rise = cut.ground_at(cut.length) - cut.ground_at(0.0)
     slope = "level" if abs(rise) < 0.5 else "uphill" if rise > 0 else "downhill"

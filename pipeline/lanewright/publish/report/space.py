@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import ArrayLike
 
 from lanewright.base.arrays import Floats
+from lanewright.base.rows import Row
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.publish.findings import Findings
 from lanewright.publish.report.subjects import Subject
@@ -27,7 +28,7 @@ _SHOWN = 0.06  # contacts of a ray per metre from which growth shows as a point
 _MESH = 40  # most cells of the ground's longer side
 
 
-def space_of(found: Findings, subject: Subject, spreads: Sequence[Spread | None]) -> dict[str, Any]:
+def space_of(found: Findings, subject: Subject, spreads: Sequence[Spread | None]) -> Row:
     """Data of one hole, ready for JSON; `spreads` of its legs, where known."""
     grid = found.grid
     origin = subject.tee[0], subject.tee[1]
@@ -45,7 +46,7 @@ def space_of(found: Findings, subject: Subject, spreads: Sequence[Spread | None]
     xs, ys = grid.xy(rows, cols)
     level = float(found.rasters["ground"][tee_row, tee_col])
     base = level if np.isfinite(level) else float(np.nanmean(ground))
-    data: dict[str, Any] = {
+    data: Row = {
         "shape": mesh.shape,
         "xs": _packed(xs - origin[0]),
         "ys": _packed(ys - origin[1]),
@@ -58,8 +59,10 @@ def space_of(found: Findings, subject: Subject, spreads: Sequence[Spread | None]
         data["heights"] = _packed(height)
     data["bundle"] = [
         _packed_points(flown, origin, base)
-        for spread in spreads if spread is not None for flown in spread.flights
-    ]  # fmt: skip
+        for spread in spreads
+        if spread is not None
+        for flown in spread.flights
+    ]
     return data
 
 
@@ -88,7 +91,7 @@ def _growth(
     return np.column_stack([x[near][cell], y[near][cell], z]), height
 
 
-def _packed(values: Any) -> str:
+def _packed(values: ArrayLike) -> str:
     """Whole decimetres as 16 bits each, low byte first, in base 64."""
     whole = np.clip(np.rint(np.asarray(values, float) * 10), -32768, 32767).astype("<i2")
     return base64.b64encode(whole.tobytes()).decode("ascii")

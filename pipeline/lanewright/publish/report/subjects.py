@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -116,7 +115,7 @@ def leg_ids(text: object) -> list[int]:
 def _holes_wanted(rows: list[Row], places: dict[int, list[tuple[int, int]]]) -> list[int]:
     """Holes of the proposals in order of play, then the designer's own, then the best."""
 
-    def rank(i: int) -> tuple[Any, ...]:
+    def rank(i: int) -> tuple[float, ...]:
         mine = places.get(int(rows[i]["hole_id"]))
         own = rows[i].get("origin") == "own"
         first = min(mine) if mine else (10**6, 10**6)

@@ -18,7 +18,7 @@
   fit();
 
   // ---- map
-  const map = $("#map-svg"), pane = $("#map-window"), told = $("#map-told");
+  const map = $("#map-svg"), pane = $("#map-window"), alt = $("#map-alt");
   const all = map.dataset.view.split(" ").map(Number);
   let wanted = all, view = all.slice(); // what was asked for, and that grown to the window
   const shape = () => { const r = pane.getBoundingClientRect(); return [r.width || 1, r.height || 1]; };
@@ -148,7 +148,7 @@
     links.forEach(a => a.classList.add("shown"));
     const b = $(".line", link).getBBox(), room = Math.max(b.width, b.height, 400) / 10 * .45;
     look([b.x / 10 - room, b.y / 10 - room, b.width / 10 + 2 * room, b.height / 10 + 2 * room]);
-    told.textContent = link.dataset.told;
+    alt.textContent = link.dataset.alt;
     return link;
   };
   $$("[data-show]").forEach(a => a.addEventListener("click", () => {
@@ -157,7 +157,7 @@
   }));
   map.addEventListener("pointerover", e => {
     const link = e.target.closest("a.hole");
-    if (link) told.textContent = link.dataset.told;
+    if (link) alt.textContent = link.dataset.alt;
   });
   addEventListener("hashchange", () => {
     const card = document.getElementById(decodeURIComponent(location.hash.slice(1)));
@@ -278,7 +278,7 @@
   }));
 
   // ---- paper
-  // Paper has a shape of its own that no script is told of: the map shows all, whatever it is.
+  // Paper has a shape of its own that no script knows of: the map shows all, whatever it is.
   addEventListener("beforeprint", () => {
     printing = true;
     map.setAttribute("preserveAspectRatio", "xMidYMid meet");
