@@ -129,6 +129,25 @@ def test_work_near_road_and_boundary_reaches_as_far_as_a_tree_falls():
     assert row["geometry"].contains(shapely.Point(500_187, 4_400_100))
 
 
+def test_work_near_a_building_reaches_as_far_as_a_tree_falls():
+    """10 m from the wall for limbs; a tree 18 m high from 18 m farther off."""
+    house = shapely.box(500_060, 4_400_060, 500_072, 4_400_072)
+    pieces = [
+        (("take limbs", 500_080, 4_400_066, 4.0), True),  # 7 m from the wall
+        (("take limbs", 500_086, 4_400_066, 4.0), False),  # 13 m
+        (("fell tree", 500_066, 4_400_092, 18.0), True),  # 19 m
+        (("fell tree", 500_066, 4_400_104, 18.0), False),  # 31 m
+    ]
+    frame = list_cautions(
+        survey(), terrain(), house, trimmed(*(piece for piece, _ in pieces)), TrimSettings()
+    )
+    (row,) = named(frame, "work near buildings").to_dict("records")
+    for (_, x, y, _), near in pieces:
+        assert row["geometry"].intersects(shapely.Point(x, y)) == near
+    alone = list_cautions(survey(), terrain(), None, trimmed(pieces[0][0]), TrimSettings())
+    assert named(alone, "work near buildings").empty
+
+
 def test_steep_wet_and_shore_have_their_places():
     slope = np.zeros(GRID.shape, np.float32)
     slope[20:60, 20:60] = 30

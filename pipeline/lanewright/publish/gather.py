@@ -70,7 +70,12 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         "wet_ground": terrain.wet_ground,
         "drainage": terrain.drainage,
         "cautions": list_cautions(
-            survey, terrain, scouting.vegetation, scouting.trim, config.trim, scouting.scene.wires
+            survey,
+            terrain,
+            scouting.scene.buildings,
+            scouting.trim,
+            config.trim,
+            scouting.scene.wires,
         ),
         "tee_sites": scouting.legs.tee_sites,
         "basket_sites": scouting.legs.basket_sites,

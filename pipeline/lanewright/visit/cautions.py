@@ -11,12 +11,11 @@ from scipy import ndimage
 from shapely import MultiPoint, MultiPolygon, union_all
 from shapely import buffer as shapely_buffer
 from shapely import distance as distance_to
+from shapely.geometry.base import BaseGeometry
 
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import patches
 from lanewright.base.units import FEET_PER_METRE
-from lanewright.growth.columns import SOLID
-from lanewright.growth.vegetation import Vegetation
 from lanewright.land.survey import Survey
 from lanewright.land.terrain import Terrain
 from lanewright.settings.trim import TrimSettings
@@ -77,7 +76,7 @@ _WHOLE = (
 def list_cautions(
     survey: Survey,
     terrain: Terrain,
-    vegetation: Vegetation | None = None,
+    buildings: BaseGeometry | None = None,
     trim: Trim | None = None,
     settings: TrimSettings | None = None,
     wires: gpd.GeoDataFrame | None = None,
@@ -92,7 +91,7 @@ def list_cautions(
         if not reach.is_empty:
             rows.append(_vendor_wires(len(survey.wires), reach))
     if trim is not None and settings is not None:
-        rows += _about_work(survey, terrain, vegetation, trim, settings)
+        rows += _about_work(survey, terrain, buildings, trim, settings)
     steep = _patches(terrain.slope_pct >= STEEP_PCT, survey.inside, grid)
     if not steep.is_empty:
         rows.append(
@@ -176,7 +175,7 @@ practice, no source."""
 def _about_work(
     survey: Survey,
     terrain: Terrain,
-    vegetation: Vegetation | None,
+    buildings: BaseGeometry | None,
     trim: Trim,
     settings: TrimSettings,
 ) -> list[_Row]:
@@ -185,7 +184,7 @@ def _about_work(
     if len(work) == 0 or survey.land.is_empty:
         return []
     return [
-        *_near_work(work, survey, _buildings(vegetation, survey)),
+        *_near_work(work, survey, MultiPolygon() if buildings is None else buildings),
         *_footing(survey, terrain),
         *_along_water(survey, terrain, settings.buffer),
         *((*texts, survey.land) for texts in _seasons(settings.region)),
@@ -199,7 +198,7 @@ def _about_work(
     ]
 
 
-def _near_work(work: gpd.GeoDataFrame, survey: Survey, built: MultiPolygon) -> Iterator[_Row]:
+def _near_work(work: gpd.GeoDataFrame, survey: Survey, built: BaseGeometry) -> Iterator[_Row]:
     """Pieces of work near ways, buildings and the property line."""
     places = (
         (
@@ -316,14 +315,6 @@ def _seasons(region: str | None) -> list[tuple[str, str, str]]:
             treework.BIRDS.source,
         ),
     ]
-
-
-def _buildings(vegetation: Vegetation | None, survey: Survey) -> MultiPolygon:
-    """Ground under what is solid from the ground up."""
-    if vegetation is None:
-        return MultiPolygon()
-    solid = np.asarray(vegetation.columns.density[:, :, 2]) == SOLID
-    return _patches(solid, np.ones(survey.grid.shape, bool), survey.grid, least=10.0)
 
 
 def _patches(
