@@ -1,7 +1,12 @@
 """Bad input: one clear message, exit code 2, earlier results untouched. Tried as a user would."""
 
+import ctypes
+import json
 import os
+import platform
+import struct
 import subprocess
+import sys
 from pathlib import Path
 
 import geopandas as gpd
@@ -10,9 +15,9 @@ import numpy as np
 import pytest
 import yaml
 from pyproj import CRS
-from shapely import Polygon, box
+from shapely import LineString, Point, Polygon, box
 
-from run.runs import lanewright
+from run.runs import environment, lanewright
 
 LEFT, BOTTOM, SIDE = 500_000.0, 4_400_000.0, 60.0
 SMALL = {"sites": {"boundary_setback": 1.0, "wet": True}}
@@ -60,8 +65,12 @@ def case(tmp_path):
     return spoil
 
 
-def refused(config: Path, *said: str, command: str = "scout") -> str:
+def refused(config: Path, *said: str, command: str = "scout", seen_by_check: bool = True) -> str:
+    """What the command prints of a fault; `check` prints the same, to the letter."""
     done = lanewright(command, config)
+    if command == "scout" and seen_by_check:
+        checked = lanewright("check", config)
+        assert (checked.returncode, checked.stderr) == (done.returncode, done.stderr)
     assert done.returncode == 2, done.stderr
     assert "Traceback" not in done.stderr
     assert done.stderr.startswith("error: ")
@@ -151,7 +160,7 @@ def test_full_disk_keeps_earlier_results(case, tmp_path):
         pytest.skip("no small disk can be mounted here")
     try:
         (disk / "earlier.txt").write_text("stays")
-        said = refused(case(out=str(disk)))
+        said = refused(case(out=str(disk)), seen_by_check=False)
         assert "full" in said or "No space" in said
         assert (disk / "earlier.txt").read_text() == "stays"
     finally:
@@ -197,3 +206,186 @@ def test_failing_run_leaves_earlier_results_untouched(case, tmp_path):
     refused(config, "cut off")
     assert all(path.read_bytes() == content for path, content in before.items())
     assert "cut off" in (tmp_path / "out" / "run.log").read_text()
+
+
+# ---------------------------------------------------------------------------------------------
+# What scout refuses, check refuses in the same words
+
+
+def drawn(path: Path, *shapes, **columns) -> str:
+    gpd.GeoDataFrame(columns, geometry=list(shapes), crs=26916).to_file(path)
+    return path.name
+
+
+IN = (LEFT + 20, BOTTOM + 20)
+OUT = (LEFT + 500, BOTTOM + 20)
+
+
+@pytest.mark.parametrize(
+    ("name", "shape", "keys", "said"),
+    [
+        ("mine.gpkg", LineString([IN, OUT]), {"own_holes": "mine.gpkg"}, "outside the property"),
+        ("keep.gpkg", LineString([IN, OUT]), {"trim": {"keep": "keep.gpkg"}}, "only points and"),
+        ("p.gpkg", Point(IN), {"designer": "p.gpkg"}, "has neither a layer"),
+        ("p.gpkg", Point(IN), {"layout": {"paths": "q.gpkg"}}, "q.gpkg: does not exist"),
+        ("p.gpkg", Point(IN), {"arrival": [LEFT + 9000, BOTTOM]}, "km off the property"),
+        ("p.gpkg", Point(IN), {"levels": ["platinum"]}, "platinum"),
+        ("p.gpkg", Point(IN), {"keep_out": [{"path": "none.gpkg"}]}, "none.gpkg"),
+        ("p.gpkg", Point(IN), {"crs": {"working": "EPSG:4326"}}, "not a projected CRS in metres"),
+    ],
+)
+def test_designer_keep_list_paths_arrival_and_level(case, tmp_path, name, shape, keys, said):
+    drawn(tmp_path / name, shape, name=["x"])
+    refused(case(**keys), said)
+
+
+def test_check_names_every_fault_at_once(case, tmp_path):
+    (tmp_path / "file").write_text("x")
+    drawn(tmp_path / "keep.gpkg", LineString([IN, OUT]))
+    config = case(
+        out="file/out", arrival=[LEFT + 9000, BOTTOM],
+        trim={"keep": "keep.gpkg"}, layout={"paths": "q.gpkg"},
+    )  # fmt: skip
+    done = lanewright("check", config)
+    assert done.returncode == 2
+    for said in ("results cannot be written", "km off", "only points and", "q.gpkg"):
+        assert said in done.stderr
+    # Without a plan there is no place to put what was drawn, but files are opened all the same.
+    (tmp_path / "a.laz").write_text("hello")
+    done = lanewright("check", config)
+    for said in ("not a LAS or LAZ file", "results cannot be written", "q.gpkg"):
+        assert said in done.stderr
+
+
+def test_check_leaves_nothing_behind_and_finds_names_that_are_taken(case, tmp_path):
+    assert lanewright("check", case(out="some/where/out")).returncode == 0
+    assert not (tmp_path / "some").exists()
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "report.html").write_text("mine")
+    refused(case(), "report.html")
+    assert (tmp_path / "out" / "report.html").read_text() == "mine"
+
+
+def test_heights_of_a_damaged_scale_and_a_hostile_count(case, tmp_path):
+    good = (tmp_path / "a.laz").read_bytes()
+    raw = bytearray(good)
+    struct.pack_into("<d", raw, 131 + 16, 1e5)
+    (tmp_path / "a.laz").write_bytes(raw)
+    assert "heights that no land has" in lanewright("scout", case()).stderr
+    checked = lanewright("check", case())
+    assert checked.returncode == 2
+    assert "heights that no land has" in checked.stderr
+    raw = bytearray(good)
+    struct.pack_into("<Q", raw, 247, 2**62)
+    (tmp_path / "a.laz").write_bytes(raw)
+    refused(case(), "4611686018427387904 points in 1 chunks cannot stand in")
+
+
+def test_many_tiles_print_a_summary(case, tmp_path):
+    las = laspy.read(tmp_path / "a.laz")
+    for i in range(60):
+        las[np.arange(i, len(las), 60)].write(tmp_path / f"part{i:02}.laz")
+    done = lanewright("check", case(points=["part*.laz"]))
+    assert done.returncode == 0, done.stderr
+    assert "points: 60 tiles, 21,600" in done.stdout
+    assert "60 x LAS 1.4 format 6 LAZ" in done.stdout
+    assert "and 57 more: heights in metres" in done.stdout
+    assert len(done.stdout.splitlines()) < 25
+
+
+# ---------------------------------------------------------------------------------------------
+# Nothing from elsewhere: neither code nor data
+
+
+def test_modules_in_the_current_folder_are_not_run(case, tmp_path):
+    here = tmp_path / "here"
+    here.mkdir()
+    for name in ("laspy", "queue", "numpy", "yaml", "typer", "rasterio", "select", "lanewright"):
+        text = f"open({str(tmp_path / 'run')!r}, 'a').write('{name} ')\nraise SystemExit(9)\n"
+        (here / f"{name}.py").write_text(text)
+    env = {**environment(), "PYTHONSTARTUP": str(here / "queue.py")}
+    # Python itself looks for the package here first, if asked to run it by name.
+    (here / "lanewright.py").unlink()
+    done = subprocess.run(
+        [sys.executable, "-m", "lanewright", "scout", str(case()), "--until", "ground"],
+        cwd=here, env=env, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert not (tmp_path / "run").exists()
+
+
+class _Step(ctypes.Structure):
+    _fields_ = (("code", ctypes.c_ushort), ("jt", ctypes.c_ubyte), ("jf", ctypes.c_ubyte),
+                ("k", ctypes.c_uint))  # fmt: skip
+
+
+class _Filter(ctypes.Structure):
+    _fields_ = (("count", ctypes.c_ushort), ("steps", ctypes.POINTER(_Step)))
+
+
+SOCKET = {"x86_64": 41, "aarch64": 198}.get(platform.machine())
+"""Number of the system call `socket` (Linux)."""
+
+
+def _forbid_sockets() -> None:
+    """End this process, and all that it starts, at the first socket of IPv4 or IPv6 (seccomp)."""
+    load, equal, answer = 0x20, 0x15, 0x06
+    steps = (_Step * 6)(
+        _Step(load, 0, 0, 0),  # number of the system call
+        _Step(equal, 0, 3, SOCKET or 0),
+        _Step(load, 0, 0, 16),  # its first argument: the family
+        _Step(equal, 2, 0, 2),  # AF_INET
+        _Step(equal, 1, 0, 10),  # AF_INET6
+        _Step(answer, 0, 0, 0x7FFF0000),  # allow
+    )
+    steps = (_Step * 7)(*steps, _Step(answer, 0, 0, 0x80000000))  # kill
+    steps[1].jf = 3  # any other call: allow
+    libc = ctypes.CDLL(None, use_errno=True)
+    if libc.prctl(38, 1, 0, 0, 0) or libc.prctl(
+        22, 2, ctypes.byref(_Filter(7, ctypes.cast(steps, ctypes.POINTER(_Step)))), 0, 0
+    ):
+        os._exit(77)
+
+
+def without_sockets(*command: object) -> subprocess.CompletedProcess[str]:
+    done = subprocess.run(
+        [sys.executable, *map(str, command)], env=environment(), capture_output=True, text=True,
+        check=False, preexec_fn=_forbid_sockets,
+    )  # fmt: skip
+    if done.returncode == 77:
+        pytest.skip("this system does not let a process forbid itself sockets")
+    return done
+
+
+@pytest.mark.skipif(SOCKET is None or sys.platform != "linux", reason="needs seccomp of Linux")
+def test_a_whole_run_opens_no_socket(case, tmp_path):
+    """With a boundary, a keep-out and elevation; a process that asks for one socket is killed."""
+    asks = without_sockets("-c", "import socket; socket.socket()")
+    assert asks.returncode == -31  # SIGSYS: the test can fail
+    drawn(tmp_path / "road.gpkg", LineString([IN, (LEFT + 30, BOTTOM + 50)]))
+    config = case(levels=["green"], legs=SMALL, keep_out=[{"path": "road.gpkg", "buffer": 1.0}])
+    done = without_sockets("-m", "lanewright", "scout", config)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "out" / "report.html").exists()
+
+
+@pytest.mark.skipif(SOCKET is None or sys.platform != "linux", reason="needs seccomp of Linux")
+@pytest.mark.parametrize(
+    ("name", "key", "text"),
+    [
+        ("d.tif", "elevation", '<VRTDataset rasterXSize="9" rasterYSize="9"><VRTRasterBand '
+         'dataType="Byte" band="1"><SimpleSource><SourceFilename>/vsicurl/http://127.0.0.1:9/a.tif'
+         "</SourceFilename></SimpleSource></VRTRasterBand></VRTDataset>"),
+        ("land.gpkg", "property", '<OGRVRTDataSource><OGRVRTLayer name="a"><SrcDataSource>'
+         "/vsicurl/http://127.0.0.1:9/a.json</SrcDataSource></OGRVRTLayer></OGRVRTDataSource>"),
+        ("land.gpkg", "property", json.dumps({
+            "type": "FeatureCollection", "features": [], "crs": {
+                "type": "link", "properties": {"href": "http://127.0.0.1:9/crs"}}})),
+    ],
+)  # fmt: skip
+def test_disguised_files_are_refused_without_a_socket(case, tmp_path, name, key, text):
+    (tmp_path / name).write_text(text)
+    config = case(**{key: [name] if key == "elevation" else name})
+    done = without_sockets("-m", "lanewright", "scout", config)
+    assert done.returncode == 2, done.stderr
+    assert name in done.stderr
