@@ -24,7 +24,7 @@ from lanewright.publish.report import pictures as pics
 from lanewright.publish.report.drawing import path
 from lanewright.publish.report.sideview import GROWTH, side_view
 from lanewright.publish.report.space import space_of
-from lanewright.publish.report.subjects import leg_ids, subjects_of
+from lanewright.publish.report.subjects import subjects_of
 from lanewright.publish.report.words import Units
 from lanewright.publish.spread import spread_of
 from publish.findings import DENSE, GRID, ORIGIN, WALL, made, table
@@ -310,11 +310,6 @@ def test_paths_lead_through_their_points(points):
     walked = [tuple(at), *map(tuple, at + np.cumsum(steps, axis=0))]
     wanted = [p for i, p in enumerate(points) if i == 0 or p != points[i - 1]]
     assert walked == wanted
-
-
-def test_legs_of_a_hole_come_in_order():
-    assert leg_ids("12 4") == [12, 4]
-    assert leg_ids(None) == []
 
 
 def pixels(address: str) -> np.ndarray:

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from lanewright.visit.outing import APART, Spot, as_published, outing_of
+from lanewright.visit.outing import APART, Spot, as_published, legs_of_holes, outing_of
 from publish import outings
 
 HOME = Spot(*outings.START, 101.0)
@@ -85,3 +85,8 @@ def test_without_an_arrival_the_round_starts_where_its_first_walk_does():
     assert outing_of(outings.layers(), 18, HOME).start_given
     bare = outings.without(outings.layers(), "layout_walks")
     assert outing_of(bare, 18).start is None
+
+
+def test_legs_of_a_hole_come_in_order_of_play():
+    holes = outings.layers()["holes"]
+    assert legs_of_holes(holes.iloc[::-1]) == dict(reversed(outings.CHAINS.items()))

@@ -181,11 +181,11 @@ class _Choice:
 def _of_layout(layout: gpd.GeoDataFrame, holes: gpd.GeoDataFrame) -> _Choice:
     best = layout["proposal"].min()
     rows = layout[layout["proposal"] == best].sort_values("play_order")
-    of_hole = holes.set_index("hole_id")["legs"]
+    of_hole = legs_of_holes(holes)
     return _Choice(
         "layout_holes",
         rows,
-        [_ids(of_hole[number]) for number in rows["hole_id"]],
+        [of_hole[int(number)] for number in rows["hole_id"]],
         [int(number) for number in rows["play_order"]],
         "Hole",
         f"Holes of proposal {best}, the best by the weights of the run.",
@@ -197,7 +197,7 @@ def _of_holes(holes: gpd.GeoDataFrame, wanted: int, start: Spot | None) -> _Choi
     return _Choice(
         "holes",
         rows,
-        [_ids(text) for text in rows["legs"]],
+        list(legs_of_holes(rows).values()),
         list(range(1, len(rows) + 1)),
         "Candidate",
         f"No layout stands behind these {len(rows)} holes: they are the best candidates that "
@@ -243,8 +243,12 @@ def _played(layers: Frames, choice: _Choice, walks: gpd.GeoDataFrame | None) -> 
         )
 
 
-def _ids(text: str) -> tuple[int, ...]:
-    return tuple(int(part) for part in text.split())
+def legs_of_holes(holes: gpd.GeoDataFrame) -> dict[int, tuple[int, ...]]:
+    """Numbers of each hole's legs in order of play, by `hole_id`, out of the published column."""
+    return {
+        int(number): tuple(int(leg) for leg in text.split())
+        for number, text in zip(holes["hole_id"], holes["legs"], strict=True)
+    }
 
 
 def _best_apart(frame: gpd.GeoDataFrame, key: str, wanted: int) -> gpd.GeoDataFrame:

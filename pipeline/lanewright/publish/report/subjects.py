@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -12,6 +11,7 @@ import shapely
 from lanewright.base.arrays import Floats
 from lanewright.base.rows import Row, rows_of
 from lanewright.publish.findings import Findings
+from lanewright.visit.outing import legs_of_holes
 
 MOST = 60
 """Cards on one page: three proposals of 18 holes and a few of the designer's own."""
@@ -81,11 +81,12 @@ def subjects_of(found: Findings) -> list[Subject]:
     for row in rows_of(found.layer("layout_holes")):
         places.setdefault(int(row["hole_id"]), []).append((row["proposal"], row["play_order"]))
     hole_rows = rows_of(holes)
+    chains = legs_of_holes(holes)
     order = _holes_wanted(hole_rows, places)
     made = []
     for i in order:
         row = hole_rows[i]
-        mine = [by_id[n] for n in leg_ids(row.get("legs")) if n in by_id]
+        mine = [by_id[n] for n in chains[int(row["hole_id"])] if n in by_id]
         if not mine:
             continue
         key = int(row["hole_id"])
@@ -105,11 +106,6 @@ def subjects_of(found: Findings) -> list[Subject]:
 def _title(key: int, places: list[tuple[int, int]]) -> str:
     """Name of a hole by its place in the best proposal that has it, else by its number."""
     return f"Proposal {places[0][0]}, hole {places[0][1]}" if places else f"Hole {key}"
-
-
-def leg_ids(text: object) -> list[int]:
-    """Numbers of the legs of a hole, in order of play, out of the text that lists them."""
-    return [int(n) for n in re.findall(r"\d+", str(text))] if text is not None else []
 
 
 def _holes_wanted(rows: list[Row], places: dict[int, list[tuple[int, int]]]) -> list[int]:
