@@ -118,6 +118,13 @@ def test_every_part_is_there(page):
     assert "hole-5" not in ids  # in no proposal, and not the designer's
 
 
+def test_canopy_starts_at_the_height_that_the_settings_set():
+    high = build_report(made(vegetation={"canopy_from": 13.0}).found)  # the wood is 12 m high
+    words = plain(high)
+    assert "Canopy covers 0 % of it" in words
+    assert "under canopy over 13 m (43 ft)" in words
+
+
 def test_the_land_is_told_in_five_sentences(text):
     lede = re.search(r'<div class="lede">(.*?)</div>', text, re.S)[1]
     sentences = re.findall(r"<p>(.*?)</p>", lede, re.S)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanewright.base.rows import rows_of
+from lanewright.growth.vegetation import THROWING
 from lanewright.publish.findings import Findings
 from lanewright.publish.report.words import Units, listed, number, pct, percent, plural
 
@@ -51,7 +52,8 @@ def figures(found: Findings, units: Units) -> list[Figure]:
         made.append(Figure(pct(float(np.median(slope))), "median slope"))
     canopy = _inside(found, "canopy_height")
     if canopy.size:
-        made.append(Figure(percent(float((canopy >= 2).mean())), "under canopy over 2 m (7 ft)"))
+        over = units.length(found.config.vegetation.canopy_from)
+        made.append(Figure(_covered(found, canopy), f"under canopy over {over}"))
     seen = _inside(found, "seen_share")
     if seen.size:
         made.append(Figure(percent(float(seen.mean())), "of the throwing space seen by lidar"))
@@ -81,9 +83,9 @@ def unseen(found: Findings, units: Units) -> list[str]:
     if seen.size:
         dark = float((seen < 0.5).sum()) * cell
         said.append(
-            f"Lidar sampled {percent(float(seen.mean()))} of the space between 0.5 and 5 m over "
-            f"the ground; on {units.area(dark)} it sampled less than half. What is drawn as open "
-            "there is not known to be."
+            f"Lidar sampled {percent(float(seen.mean()))} of the space between {THROWING[0]:g} and "
+            f"{THROWING[1]:g} m over the ground; on {units.area(dark)} it sampled less than half. "
+            "What is drawn as open there is not known to be."
         )
     elif found.columns is None:
         said.append(
@@ -159,6 +161,11 @@ def _inside(found: Findings, name: str) -> NDArray[np.float64]:
     return known
 
 
+def _covered(found: Findings, canopy: NDArray[np.float64]) -> str:
+    """Share of the property under what the settings call canopy."""
+    return percent(float((canopy >= found.config.vegetation.canopy_from).mean()))
+
+
 def _land(found: Findings, units: Units) -> str:
     ground, slope = _inside(found, "ground"), _inside(found, "slope")
     rows = rows_of(found.layers["property"])
@@ -179,7 +186,7 @@ def _wood(found: Findings, units: Units) -> str:
     canopy = _inside(found, "canopy_height")
     if not canopy.size:
         return "What grows on it is not known, for there is no lidar."
-    text = f"Canopy covers {percent(float((canopy >= 2).mean()))} of it"
+    text = f"Canopy covers {_covered(found, canopy)} of it"
     lanes, openings = found.layer("lanes"), found.layer("openings")
     parts = []
     if lanes is not None:
