@@ -37,7 +37,7 @@ def _files() -> list[Case]:
     taken = [
         "missing",
         "NUL in the path",
-        "name of 20,000 characters",
+        "file name of 20,000 characters",
         "a folder",
         "a device that never ends",
         "empty geopackage",
@@ -104,7 +104,7 @@ def _columns() -> list[Case]:
         _of("wish nobody knows", with_columns(wish=["maybe", None])),
         _of("wish a number", with_columns(wish=[3, 4])),
         _of("wish in capitals with spaces", with_columns(wish=[" KEEP ", None]), WORKS),
-        _of("name of 20,000 characters", with_columns(name=["x" * 20_000, "b"])),
+        _of("a hole of a name of 20,000 characters", with_columns(name=["x" * 20_000, "b"])),
         _of("names alike", with_columns(name=["a", "a"])),
         _of("names empty", with_columns(name=[None, None]), WORKS),
         _of("names are numbers", with_columns(name=[1.0, math.nan]), WORKS),

@@ -199,7 +199,7 @@ _ONE = '{"type":"Feature","properties":{},"geometry":%s}'
 FILES: dict[str, tuple[Callable[[Path, str], str], dict[str, str]]] = {
     "missing": (lambda f, r: "none.gpkg", {}),
     "empty path": (lambda f, r: "", {}),
-    "name of 20,000 characters": (lambda f, r: "x" * 20_000 + ".gpkg", {}),
+    "file name of 20,000 characters": (lambda f, r: "x" * 20_000 + ".gpkg", {}),
     "NUL in the path": (lambda f, r: "a\0b.gpkg", {}),
     "a folder": (_folder, {}),
     "a device that never ends": (_device, {}),

@@ -4,6 +4,7 @@ import hashlib
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pyogrio
 import pytest
 import shapely
@@ -288,3 +289,93 @@ def test_an_empty_layout_still_gives_a_file_to_draw_in(tmp_path):
         "designer_holes", "designer_areas",
     }  # fmt: skip
     assert read(designer=tmp_path / "s.gpkg") == Hand()
+
+
+def designer_file(path: Path, shapes, crs=UTM, layer="designer_holes", **columns) -> Path:
+    frame = gpd.GeoDataFrame(columns, geometry=shapes, crs=crs)
+    pyogrio.write_dataframe(frame, path, layer=layer, driver="GPKG")
+    return path
+
+
+@pytest.mark.parametrize(
+    "order", [float("inf"), float("-inf"), 1e300, 2.5, -3, "first", "9" * 5000, 1000]
+)
+def test_a_play_order_that_is_no_number_of_a_hole(tmp_path, order):
+    path = designer_file(
+        tmp_path / "d.gpkg", [line((50, 50), (50, 130))], name=["a"], wish=["lock"],
+        play_order=[order],
+    )  # fmt: skip
+    with pytest.raises(InputError, match="a has the play_order"):
+        read(designer=path)
+
+
+@pytest.mark.parametrize("nowhere", [float("nan"), float("inf")])
+def test_a_corner_that_is_no_place(tmp_path, nowhere):
+    with np.errstate(invalid="ignore"):
+        bad = shapely.LineString([(X + 50, Y + 50), (X + 60, nowhere), (X + 50, Y + 130)])
+    path = designer_file(tmp_path / "d.gpkg", [bad], name=["a"], wish=["keep"])
+    with pytest.raises(InputError, match=r"feature 1 \(a\) has a corner that is no place"):
+        read(designer=path)
+
+
+def test_degrees_called_metres_and_no_crs(tmp_path):
+    bad = shapely.LineString([(-87.0, 39.7), (-86.999, 39.7)])
+    path = designer_file(tmp_path / "d.gpkg", [bad], name=["a"], wish=["keep"])
+    with pytest.raises(InputError, match="look like degrees"):
+        read(designer=path)
+    path = designer_file(
+        tmp_path / "e.gpkg", [line((50, 50), (50, 130))], crs=None, name=["a"], wish=["keep"]
+    )
+    with pytest.raises(InputError, match=r"does not say which CRS|is in Undefined"):
+        read(designer=path)
+
+
+def test_an_area_that_crosses_itself_keeps_both_halves(tmp_path):
+    bow = shapely.Polygon(
+        [(X + 20, Y + 20), (X + 100, Y + 100), (X + 100, Y + 20), (X + 20, Y + 100)]
+    )
+    path = designer_file(
+        tmp_path / "d.gpkg", [bow], layer="designer_areas", name=["spring"], wish=["keep out"]
+    )
+    assert read(designer=path).area("keep out").area == pytest.approx(3200)
+
+
+def test_an_area_without_a_shape_is_not_passed_over(tmp_path):
+    path = designer_file(
+        tmp_path / "d.gpkg", [shapely.box(X, Y, X + 9, Y + 9), None], layer="designer_areas",
+        name=["spring", "bog"], wish=["keep out", "keep out"],
+    )  # fmt: skip
+    with pytest.raises(InputError, match="area bog has no shape"):
+        read(designer=path)
+
+
+def test_where_a_hole_stood_may_be_noise(start):
+    """A place that is NaN is neither moved nor still there; the line counts as drawn anew."""
+
+    def change(frame):
+        frame["stood"] = ["LINESTRING (nan nan, nan nan)", "))((", "POINT (1 2)"]
+        return frame
+
+    edit(start, change)
+    hand = read(designer=start)
+    assert hand.before == ()
+    assert [hole.wish for hole in hand.holes] == ["keep"] * 3
+
+
+def test_a_thousand_holes_and_names_that_no_page_can_show(tmp_path):
+    shape = line((50, 50), (50, 130))
+    path = designer_file(tmp_path / "d.gpkg", [shape] * 1000, name=[f"h{k}" for k in range(1000)])
+    with pytest.raises(InputError, match="holds 1,000 holes; at most 200"):
+        read(designer=path)
+    path = designer_file(tmp_path / "e.gpkg", [shape], name=["x" * 20_000], wish=["keep"])
+    with pytest.raises(InputError) as caught:
+        read(designer=path)
+    assert "20,000 characters" in str(caught.value)
+    assert len(str(caught.value)) < 400
+
+
+def test_paths_that_enclose_nothing_and_have_no_length(tmp_path):
+    path = tmp_path / "paths.gpkg"
+    gpd.GeoDataFrame(geometry=[shapely.Point(X + 50, Y + 50)], crs=UTM).to_file(path)
+    with pytest.raises(InputError, match="holds no line with a length"):
+        read(layout={"paths": path})

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import shapely
 from pyproj import Transformer
@@ -180,7 +181,8 @@ def _stood(value: Any) -> shapely.LineString | None:
     """Line that a hole had in the file; None where the text is no such line any more."""
     text = _text(value) or ""
     try:
-        line = shapely.from_wkt(text) if len(text) <= LONGEST_STOOD else None
+        with np.errstate(invalid="ignore"):
+            line = shapely.from_wkt(text) if len(text) <= LONGEST_STOOD else None
     except shapely.errors.GEOSException:
         return None
     if line is None or line.geom_type != "LineString" or line.is_empty:
