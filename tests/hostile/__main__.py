@@ -4,6 +4,8 @@
     python tests/hostile yaml property    only these roles
     python tests/hostile --show           what was printed, too
     python tests/hostile --fast           the part that the tests run
+    python tests/hostile --mutate 1000    good files changed at random, through our own parsers
+    python tests/hostile --fuzz yaml -max_total_time=60     fuzzing, where atheris is installed
 
 Exit code 1 if a case did not end as it should.
 """
@@ -21,7 +23,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / part) for part in ("pipeline", "sample_tiles", "tests")]
 sys.path[:] = [p for p in sys.path if Path(p or ".").resolve() != Path(__file__).parent]
 
-from hostile import cases, runner  # noqa: E402
+from hostile import cases, fuzz, mutations, runner  # noqa: E402
 
 
 def table(ends: list[runner.End]) -> str:
@@ -44,7 +46,14 @@ def main() -> int:
     parser.add_argument("--fast", action="store_true")
     parser.add_argument("--only", default="", help="part of a case's title")
     parser.add_argument("--workers", type=int, default=min(2, os.cpu_count() or 1))
-    given = parser.parse_args()
+    parser.add_argument("--mutate", type=int, default=0, help="run so many mutations instead")
+    parser.add_argument("--seed", type=int, default=1, help="of the mutations")
+    parser.add_argument("--fuzz", default="", help="fuzz this parser with atheris instead")
+    given, options = parser.parse_known_args()
+    if given.mutate:
+        return mutations.report(given.roles, given.mutate, given.seed)
+    if given.fuzz:
+        fuzz.fuzz(given.fuzz, options)
     chosen = [
         case
         for case in (cases.fast() if given.fast else cases.every())
