@@ -135,7 +135,8 @@ NUMBERS = (
 _YAML = (b"&a ", b"*a", b"<<: ", b"!!int ", b"!!python/name:os ", b"? ", b"- ", b"[", b"{", b"~",
          b"null", b"true", b"\n\t", b"---\n", b"...\n", b"|", b'"', b"'", b"%YAML 9.9\n", b"\xff",
          b"\0", b"legs: {}\n")  # fmt: skip
-_JSON = (b"null",
+_JSON = (b"null", b"[", b"]", b"{}", b'"type":"TIN"', b'"type":"link"', b'"MultiPolygon"',
+         b'"crs":',
          b'"coordinates":[]', b"1e999", b"\xff")  # fmt: skip
 _KML = (b"<MultiGeometry>", b"<Point>", b"<LinearRing>", b"&lt;", b"&x;", b"<![CDATA[", b"]]>",
         b"nan,nan,nan", b"<kml>", b"</Placemark>", b"181,95", b"\0")  # fmt: skip

@@ -2,7 +2,7 @@ from pathlib import Path
 
 import yaml
 
-from lanewright.settings.config import Config
+from lanewright.settings.config import Config, load
 from lanewright.settings.example import every_setting
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -20,6 +20,11 @@ def test_the_example_is_the_defaults():
     config = Config.model_validate(raw)
     plain = {k: raw[k] for k in ("name", "property", "points", "elevation", "keep_out", "out")}
     assert config == Config.model_validate(plain)
+
+
+def test_the_example_itself_can_be_loaded():
+    """A section whose every line is a comment keeps its defaults."""
+    assert load(ROOT / "configs" / "every-setting.yaml").name == "Hollow Creek"
 
 
 def test_every_setting_is_described():

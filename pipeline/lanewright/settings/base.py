@@ -88,10 +88,13 @@ class Settings(BaseModel):
 
     @field_validator("*", mode="before")
     @classmethod
-    def _truth_is_no_number(cls, value: Any, info: ValidationInfo) -> Any:
+    def _plain_slips(cls, value: Any, info: ValidationInfo) -> Any:
+        field = cls.model_fields.get(info.field_name or "")
+        inner = field.annotation if field is not None else None
+        if value is None and isinstance(inner, type) and issubclass(inner, BaseModel):
+            return {}  # a section whose every line is a comment
         values = value if isinstance(value, list | tuple) else [value]
         if any(isinstance(v, bool) for v in values):
-            field = cls.model_fields.get(info.field_name or "")
             if field is not None and not _takes_truth(field.annotation):
                 raise ValueError("is true or false; quote it if a word is meant")
         return value

@@ -285,7 +285,7 @@ def _check_kml(path: Path) -> None:
     try:
         with path.open("rb") as file:
             parser.ParseFile(file)
-    except expat.ExpatError as err:
+    except (expat.ExpatError, LookupError, ValueError) as err:  # or an encoding nobody knows
         raise InputError(
             path, f"cannot be read as a vector file ({reason(err)})", _VECTORS
         ) from None

@@ -59,7 +59,7 @@ def read_vectors(path: Path, assumed_crs: str | None = None) -> gpd.GeoDataFrame
         frame = gpd.GeoDataFrame(
             pd.concat([layer.to_crs(target) for layer in checked], ignore_index=True), crs=target
         )
-    except ProjError as err:
+    except (ProjError, shapely.errors.GEOSException) as err:
         raise _no_way(path, target, err) from None
     for number, shape in enumerate(frame.geometry, start=1):
         if shape is None or shape.is_empty:
@@ -72,7 +72,7 @@ def read_vectors(path: Path, assumed_crs: str | None = None) -> gpd.GeoDataFrame
 
 
 def placed(path: Path, frame: gpd.GeoDataFrame, assumed_crs: str | None) -> gpd.GeoDataFrame:
-    """One layer with a CRS that fits its coordinates; shapes may be missing.
+    """One layer, flat, with a CRS that fits its coordinates; shapes may be missing.
 
     Raises
     ------
@@ -80,6 +80,8 @@ def placed(path: Path, frame: gpd.GeoDataFrame, assumed_crs: str | None) -> gpd.
         If it has no CRS or one that lays nothing on a map, too many features or corners,
         coordinates that are no numbers, or coordinates that its CRS cannot mean.
     """
+    # Heights of a drawing are not used, and one that is no number would spoil its place.
+    frame = frame.set_geometry(frame.geometry.force_2d())
     shapes = frame.geometry.to_numpy()
     corners = int(shapely.get_num_coordinates(shapes).sum())
     if len(frame) > MOST_FEATURES or corners > MOST_CORNERS:
@@ -161,7 +163,7 @@ def _not_degrees_in_disguise(path: Path, frame: gpd.GeoDataFrame) -> None:
 
 
 def in_working(path: Path, frame: gpd.GeoDataFrame, working: str) -> gpd.GeoDataFrame:
-    """Features in the working CRS, Z dropped.
+    """Features in the working CRS.
 
     Raises
     ------
@@ -170,9 +172,8 @@ def in_working(path: Path, frame: gpd.GeoDataFrame, working: str) -> gpd.GeoData
     """
     try:
         moved = frame.to_crs(CRS.from_user_input(working))
-    except ProjError as err:
+    except (ProjError, shapely.errors.GEOSException) as err:
         raise _no_way(path, frame.crs, err) from None
-    moved = moved.set_geometry(moved.geometry.force_2d())
     places = shapely.get_coordinates(moved.geometry.to_numpy())
     if not (np.abs(places) < FARTHEST).all():
         raise InputError(
@@ -181,7 +182,7 @@ def in_working(path: Path, frame: gpd.GeoDataFrame, working: str) -> gpd.GeoData
     return moved
 
 
-def _no_way(path: Path, crs: Any, err: ProjError) -> InputError:
+def _no_way(path: Path, crs: Any, err: Exception) -> InputError:
     reason = (str(err).splitlines() or [""])[0][:120]
     return InputError(
         path, f"cannot be brought from {crs.name} to the working CRS ({reason})",
