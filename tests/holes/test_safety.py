@@ -217,6 +217,58 @@ def test_buildings_and_paths_where_they_are_known():
     assert told(holes((60, 60, 60, 160)), around) == {"path too near"}
 
 
+@pytest.mark.parametrize(("apart", "ok"), [(58, False), (64, True)])
+def test_a_building_on_the_fade_side_asks_no_more_than_on_the_other(apart, ok):
+    """Only keep-outs ask for more there: 61 m hold on both sides."""
+    for finish in ("left", "right"):
+        around = replace(open_land(), buildings=leg_worlds.box(200, 100, 210, 200))
+        frame = holes((200 - apart, 60, 200 - apart, 160), finish=finish)
+        assert alone(frame, around) == ({} if ok else {0: "building too near"})
+        assert told(frame, around) == (set() if ok else {"building too near"})
+
+
+def test_the_worst_place_and_rule_are_reported():
+    """Beside a house, and where two rules are broken at many places."""
+    around = replace(open_land(), buildings=leg_worlds.box(130, 130, 140, 140))
+    frame = holes((100, 60, 100, 160))
+    found = safety.alone(frame, None, LEVELS, around, SETTINGS)
+    (row,) = found.to_dict("records")
+    assert row["distance_m"] == pytest.approx(30, abs=0.5)  # square to the house
+    assert row["needed_m"] == pytest.approx(61 + safety.SLACK, abs=1)  # 80 m out
+    pairs = safety.conflicts(holes((100, 40, 100, 140), (110, 40, 110, 140)), None, LEVELS,
+                             open_land(), SETTINGS)  # fmt: skip
+    (pair,) = pairs.to_dict("records")
+    assert pair["distance_m"] / pair["needed_m"] < 10.2 / 30
+
+
+@pytest.mark.parametrize("part", [0.25, 0.5, 1.0])
+def test_at_a_tee_the_part_that_the_setting_names_is_asked_for(part):
+    """A tee beside a road and the play away from it: 30 m times the part."""
+    settings = SETTINGS.model_copy(update={"at_tee": part, "boundary": (1.0, 1.0)})
+    road = leg_worlds.box(150, 0, 156, 300)
+    around = replace(open_land(), keep_out=road)
+    for apart in (30 * part - 2, 30 * part + 3):
+        frame = holes((150 - apart, 150, 150 - apart - 90, 150))
+        found = safety.alone(frame, None, LEVELS, around, settings)
+        broken = check_layout(frame, None, None, LEVELS, around, settings)
+        assert bool(len(found)) == bool(broken) == (apart < 30 * part)
+
+
+@pytest.mark.parametrize("full", [0.4, 0.8])
+def test_the_whole_distance_is_asked_for_from_where_the_setting_says(full):
+    """A road across the line of play, 30 m beyond a basket so many metres out, and one sooner."""
+    settings = SETTINGS.model_copy(update={"full_at": full, "fade_side": 1.0})
+    length = full * LEVELS[0].tee_throw
+    for out in (0.5 * length, length):
+        asked = 30 * out / length
+        for apart, ok in ((asked - 2.5, False), (asked + 3, True)):
+            road = leg_worlds.box(0, 60 + out + apart, 300, 60 + out + apart + 5)
+            around = replace(open_land(), keep_out=road)
+            frame = holes((150, 60, 150, 60 + out))
+            assert safety.alone(frame, None, LEVELS, around, settings).empty is ok
+            assert (not check_layout(frame, None, None, LEVELS, around, settings)) is ok
+
+
 def test_wires_may_be_crossed_but_not_followed():
     wire = shapely.LineString(CORNER + np.array([(100.0, 0.0), (100.0, 300.0)]))
     around = replace(open_land(), wires=gpd.GeoDataFrame(geometry=[wire], crs=leg_worlds.CRS))

@@ -170,13 +170,13 @@ def _bettered(course: Course, level: Level, first: list[int], earlier: Earlier) 
     the round that it priced the walks beside.
     """
     solver = course.settings.solver
-    work = solver.work / course.settings.proposals / solver.pricings
+    work = solver.work / course.settings.proposals
     beside, best = first, Round((), {}, np.inf, False)
-    for _ in range(solver.pricings):
+    for number in range(solver.pricings):
         problem, rows = _beside(course, level, beside)
         found = circuit.solve(
             problem,
-            work=work,
+            work=work if number == 0 else work / 2,
             seed=solver.seed,
             hint=np.searchsorted(rows, beside).tolist(),
             differ=[(_among(rows, holes), most) for holes, most in earlier],

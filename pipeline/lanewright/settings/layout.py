@@ -192,13 +192,13 @@ class SolverSettings(Settings):
     )
     work: Positive = Field(
         15.0,
-        description="most work of the solver for all proposals, in its own deterministic units, "
+        description="work of the solver for all proposals, in its own deterministic units, "
         "about seconds of an idle core; never a clock, so that any machine finds the same",
     )
     pricings: Annotated[int, Field(ge=1, le=20)] = Field(
-        3,
-        description="times that walks are priced anew beside the round found so far, for which way "
-        "a walk is drawn depends on the holes in play; the work is shared out among them",
+        2,
+        description="times that walks are priced beside the round found so far, for which way a "
+        "walk is drawn depends on the holes in play; each time after the first adds half the work",
     )
     packing_work: Positive = Field(
         2.0, description="the same for the most holes that keep apart, where a round does not fit"
