@@ -183,7 +183,8 @@ def with_spread(level, i, factor):
     spread = level.spread.copy()
     if i > 0:
         spread[..., i - 1, :, :] *= factor
-    return replace(level, level=known, spread=spread)
+    aim = level.aim_sd_deg * (factor if i == 0 else 1.0)
+    return replace(level, level=known, spread=spread, aim_sd_deg=aim)
 
 
 def blocked(run, sites, level) -> None:

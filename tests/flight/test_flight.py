@@ -279,6 +279,43 @@ def test_as_many_throws_pass_a_gap_as_if_each_were_flown():
                 assert passed[1] == pytest.approx(passed[0], abs=0.04)
 
 
+@pytest.mark.parametrize(
+    ("name", "feet", "width"),
+    [("gold", 300, 6.2), ("blue", 260, 6.7), ("white", 220, 7.9), ("red", 180, 8.3),
+     ("green", 140, 8.7)],
+)  # fmt: skip
+def test_flown_throws_stray_as_far_as_fair_gaps_ask(every, name, feet, width):
+    """W = 1.935 sd passes two thirds of a normal spread; the widths lie within 15 to 40 ft.
+
+    Flown anew with errors of launch, speed, hyzer and aim together, on the longest straight throw.
+    """
+    (f,) = (one for one in every if one.level.name == name)
+    gap, arc = feet * 0.3048, arcs_of(f, finish="straight", height="usual")[0]
+    b = np.flatnonzero(f.exists[:, LEVEL, arc])[-1]
+    at, length = (b, LEVEL, arc), min(f.distance[b] + BIN / 2, f.level.tee_throw)
+    names = ("speed", "launch_deg", "nose_deg", "hyzer_deg", "spin", "disc")
+    thrown = [float(getattr(f, f"release_{n}")[at]) for n in names]
+    z = np.random.default_rng(3).standard_normal((2000, 4)).clip(-3, 3)
+    throws = np.tile(thrown, (len(z), 1))
+    throws[:, fly.LAUNCH] += z[:, 0] * f.level.height_sd_deg
+    throws[:, [fly.SPEED, fly.SPIN]] *= 1 + z[:, 1:2] * f.level.speed_sd
+    throws[:, fly.HYZER] += z[:, 2] * f.level.hyzer_sd_deg
+    where = repertoire.conditions(f.discs, density=air_density(0, 15))
+    clock = np.tile(f.time[at].astype(float) / f.scale, (len(z), 1))
+    states = np.empty((len(z), NODES, 6))
+    fly.positions(throws, where.tables, where.discs, where.air, 0.02, clock, states)
+    turn = np.radians(float(f.release_aim_deg[at])) + np.radians(f.aim_sd_deg * z[:, 3:])
+    x, y = states[..., 0], states[..., 1] * (-1 if f.release_mirrored[at] else 1)
+    along, left = x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)
+    aside = f.scale * np.array(
+        [np.interp(gap / f.scale, a[:70], b[:70]) for a, b in zip(along, left, strict=True)]
+    )
+    middle = np.median(aside)
+    assert (np.abs(aside - middle) < width / 2).mean() == pytest.approx(2 / 3, abs=0.05)
+    assert f.strays(gap, length) == pytest.approx(width / 1.935, rel=0.03)
+    assert 0 < f.aim_sd_deg < f.level.lateral_sd_deg
+
+
 def test_air_thins_with_height_and_heat_and_the_disc_flies_otherwise():
     low, high = (
         fly_throws((level_named("red"),), FlightSettings(), elevation=z).levels[0]

@@ -33,8 +33,9 @@ def flights_of(name="blue", **spread):
     changes = flights.spread.copy()
     for i, key in enumerate(("height_sd_deg", "speed_sd", "hyzer_sd_deg")):
         changes[..., i, :, :] *= spread.get(key, 0.0) / getattr(flights.level, key)
+    aim = spread.get("lateral_sd_deg", 0.0)
     level = replace(flights.level, **(every | spread))
-    return replace(flights, level=level, spread=changes, apex_margin=1.0)
+    return replace(flights, level=level, spread=changes, apex_margin=1.0, aim_sd_deg=aim)
 
 
 LEVEL_GRADE = 3

@@ -384,7 +384,7 @@ def test_throws_spread_as_their_normal_errors_say(run):
     """Nine of ten normal errors lie within 1.645 standard deviations (any table of the normal)."""
     subject = subjects_of(run.found)[0]
     spread = spread_of(table(), subject.legs[0], subject.paths[0])
-    sd = np.radians(table().levels[0].level.lateral_sd_deg)
+    sd = np.radians(table().levels[0].aim_sd_deg)
     outer, inner = np.tan(norm.ppf(0.95) * sd), np.tan(norm.ppf(0.75) * sd)
     half = len(spread.along) // 2
     at = spread.along[half]

@@ -133,7 +133,7 @@ def test_width_that_two_thirds_of_throws_pass():
 def test_gaps_of_our_levels_lie_within_wooded_fairways(level, feet, width):
     """Our spreads, chosen so that two thirds pass gaps of the PDGA's 4.6 to 12.2 m."""
     level = level_named(level)
-    ours = par.fair_width(par.spread_at(level, feet * FOOT))
+    ours = par.fair_width(level.sideways(feet * FOOT))
     assert ours == pytest.approx(width, abs=0.1)
     assert par.wooded_width(ours) == "inside"
 

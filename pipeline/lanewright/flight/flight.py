@@ -53,6 +53,10 @@ CLOSE = 1e-4
 LEAST_SCALE, MOST_SCALE = 0.6, 1.6
 """Tee throws shorter or longer than this share of the model's are mistakes; ours."""
 
+GAP_AT = 0.785
+"""Share of the tee throw where a wooded hole's gap is taken to be: 91, 79, 67, 55 and 43 m (300,
+260, 220, 180 and 140 ft) of the tee throws of our five levels."""
+
 LEAST_SD = 0.5  # degrees of aim, for players who never miss
 
 FRICTION = 0.7
@@ -150,6 +154,9 @@ class LevelFlights:
     farthest
         Farthest straight throw [m] on each slope with each share of the level's speed
         (grades, shares); ascending along the shares.
+    aim_sd_deg
+        Spread of the direction that a throw is aimed in: what is left of the level's sideways
+        spread once the errors of launch, speed and hyzer are flown.
     """
 
     level: Level
@@ -180,6 +187,7 @@ class LevelFlights:
     apex_margin: float
     discs: tuple[str, ...]
     farthest: Floats
+    aim_sd_deg: float = 0.0
 
     def bin_of(self, length: NDArray[np.float64]) -> NDArray[np.int64]:
         """Bin of chords of that length [m]; beyond the table, the nearest one."""
@@ -191,6 +199,32 @@ class LevelFlights:
         slope = np.asarray(dz, float) / np.maximum(np.asarray(length, float), 1e-6)
         between = (self.grade[1:] + self.grade[:-1]) / 2
         return np.asarray(np.searchsorted(between, slope), np.int64)
+
+    def strays(self, distance: float, length: float) -> float:
+        """How far straight throws stray sideways, one standard deviation [m].
+
+        Parameters
+        ----------
+        distance, length
+            Where they have come along the chord, and its length [m]; level ground.
+
+        Raises
+        ------
+        ValueError
+            If the level has no straight throw so long.
+        """
+        shape = Arc("straight", "usual")
+        place = int(self.bin_of(np.array(length))), self._level_ground, self.arcs.index(shape)
+        if not self.exists[place]:
+            raise ValueError(f"{self.level.name} has no straight throw of {length:g} m")
+        path = self.path[place][: TARGET + 1].astype(float)
+        change = self.spread[place][:, : TARGET + 1].astype(float)
+        # At one place along the chord: what comes later or earlier counts by the path's slope
+        slope = np.gradient(path[:, 1], path[:, 0])
+        aside = (change[..., 1] - slope * change[..., 0]) * length
+        flown = [np.interp(distance / length, path[:, 0], one) for one in aside]
+        aim = distance * np.tan(np.radians(self.aim_sd_deg))
+        return float(np.sqrt(np.sum(np.square(flown)) + aim**2))
 
     def mirrored(self) -> LevelFlights:
         """The same throws by the other hand, or the other grip: left and right change places."""
@@ -211,7 +245,10 @@ class LevelFlights:
         return replace(self, **by_arc)
 
     def plays_like(self, length: Floats, dz: Floats) -> Floats:
-        """Length on level ground [m] that asks for the same speed as a leg that climbs.
+        """Length on level ground [m] that asks for the same release speed as a leg that climbs.
+
+        The speed is held; climb, hyzer and disc are those that go farthest straight with it on each
+        slope, as a player picks another throw for a hill.
 
         Parameters
         ----------
@@ -245,7 +282,7 @@ class Flights:
     levels: tuple[LevelFlights, ...]
 
 
-@stage("flight", version=4)
+@stage("flight", version=5)
 def fly_throws(
     levels: tuple[Level, ...],
     settings: FlightSettings,
@@ -308,7 +345,24 @@ def _throws_of(level: Level, settings: FlightSettings, elevation: float) -> Leve
         level, settings, here, scale, distance, found, thrown[found], flipped[found],
         _farthest(throws, facts) * scale,
     )  # fmt: skip
+    table = replace(table, aim_sd_deg=_aim_left(table))
     return _with_mirror_images(table) if settings.grips == "both" else table
+
+
+def _aim_left(table: LevelFlights) -> float:
+    """Spread of aim [degrees] that makes flown throws stray as far as the level's table says.
+
+    At the usual gap of a wooded hole on the longest straight throw; none where the errors of
+    launch, speed and hyzer alone make them stray as far or farther.
+    """
+    arc = ARCS.index(Arc("straight", "usual"))
+    there = np.flatnonzero(table.exists[:, int(np.abs(GRADE).argmin()), arc])
+    if not there.size:
+        return table.level.lateral_sd_deg
+    gap = GAP_AT * table.level.tee_throw
+    length = min(float(table.distance[there[-1]]) + BIN / 2, table.level.tee_throw)
+    left = table.level.sideways(gap) ** 2 - table.strays(gap, max(length, gap)) ** 2
+    return float(np.degrees(np.arctan(np.sqrt(max(left, 0.0)) / gap)))
 
 
 def _with_mirror_images(table: LevelFlights) -> LevelFlights:

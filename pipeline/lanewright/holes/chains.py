@@ -255,7 +255,7 @@ def landing_share(
     ends, tees = (shapely.get_coordinates(shapely.get_point(shapes, i)) for i in (-1, 0))
     length = legs["length_m"].to_numpy()
     ahead = (ends - tees) / length[:, None]
-    aim = {level.name: np.tan(np.radians(level.lateral_sd_deg)) for level in levels}
+    aim = {level.name: float(level.sideways(1.0)) for level in levels}
     pace = {level.name: RANGE_POWER * level.speed_sd for level in levels}
     middle, axis = ends, ahead
     long = length * legs["level"].map(pace).to_numpy(float)
@@ -496,7 +496,7 @@ def measured(
             "roof_share": (each("roof_share", 0.0) * weight).sum(1),
             "pinch_width_m": np.where(known, pinch, np.nan),
             "pinch_at_m": np.where(known, before[every, narrow] + pinch_at, np.nan),
-            "fair_width_m": np.where(known, par.fair_width(par.spread_at(level, pinch_at)), np.nan),
+            "fair_width_m": np.where(known, par.fair_width(level.sideways(pinch_at)), np.nan),
             "carry_water_m": carry.max(1),
             "wet_share": (each("wet_share", 0.0) * weight).sum(1),
             "seen_share": (each("seen_share", 0.0) * weight).sum(1),

@@ -163,7 +163,7 @@ def _aims(
 
     Hyzer and height spread throws sideways too.
     """
-    aim = np.tan(np.radians([known.lateral_sd_deg for known in levels]))[level]
+    aim = np.array([float(known.sideways(1.0)) for known in levels])[level]
     landed = np.array([t.landed / max(f[-1], 1.0) for t, f in zip(throws, flown, strict=True)])
     return np.asarray(np.maximum(aim, landed), np.float64)
 

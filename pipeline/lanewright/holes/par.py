@@ -208,11 +208,6 @@ def fair_width(spread: float | Floats) -> float | Floats:
     return WIDTH_FOR_TWO_THIRDS * spread
 
 
-def spread_at(level: Level, distance: float | Floats) -> Floats:
-    """Sideways spread of a level's throws at a distance [m], one standard deviation."""
-    return np.asarray(np.asarray(distance) * np.tan(np.radians(level.lateral_sd_deg)), np.float64)
-
-
 def gap_is_fair(passed: float, least: float = 2 / 3) -> bool:
     """Whether a gap is fair: at least two thirds of the level's throws pass.
 

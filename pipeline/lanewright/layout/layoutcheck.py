@@ -415,7 +415,7 @@ def _walked(row: dict[str, object], order: dict[int, _Line], check: _Check) -> I
     for number, hole in order.items():
         if number in marked:
             continue
-        aim = np.tan(np.radians(hole.level.lateral_sd_deg))
+        aim = hole.level.sideways(1.0)
         within = np.maximum(rules.sds * aim * hole.flown, 1.0)
         distance = cdist(xy, hole.at)
         hit = distance < within[None]

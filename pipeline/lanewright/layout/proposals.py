@@ -82,7 +82,7 @@ class Grounds:
     arrival: tuple[float, float] | None
 
 
-@stage("layout", version=5)
+@stage("layout", version=6)
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],

@@ -60,7 +60,7 @@ class Legs:
     warnings: tuple[str, ...] = ()
 
 
-@stage("legs", version=7)
+@stage("legs", version=8)
 def find_legs(
     scene: Scene,
     flights: Flights,

@@ -346,7 +346,7 @@ def paths_of(flights: LevelFlights) -> Paths:
         np.ascontiguousarray(np.moveaxis(flights.path.reshape(rows, -1, 3), -1, -2)),
         np.ascontiguousarray(np.moveaxis(changes, -1, -2)),
         np.ascontiguousarray(flights.skid.reshape(rows), np.float32),
-        float(np.radians(flights.level.lateral_sd_deg)),
+        float(np.radians(flights.aim_sd_deg)),
         float(flights.apex_margin),
     )
     return Paths(table, have[nearest])

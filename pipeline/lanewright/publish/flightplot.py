@@ -158,7 +158,7 @@ def _band(level: LevelFlights) -> tuple[Floats, Floats, Floats]:
     # At one place along the chord, so what comes later or earlier counts by the slope of the path
     slope = np.gradient(path[:, 1:], path[:, 0], axis=0)
     aside, up = (spread[..., k] - slope[:, k - 1] * spread[..., 0] for k in (1, 2))
-    aim = path[:, 0] * np.tan(np.radians(level.level.lateral_sd_deg))
+    aim = path[:, 0] * np.tan(np.radians(level.aim_sd_deg))
     return path, np.sqrt(aim**2 + (aside**2).sum(0)), np.sqrt((up**2).sum(0))
 
 

@@ -106,7 +106,7 @@ def _thrown(
     thrown = flown[None] + np.einsum("tk,knj->tnj", draws[:, :3], change)
     ahead, left = thrown[..., 0] * length, thrown[..., 1] * length
     up = path[0, 2] + chord[2] * thrown[..., 0] + thrown[..., 2] * margin[:, None]
-    aim = np.radians(table.level.lateral_sd_deg) * draws[:, 3:]
+    aim = np.radians(table.aim_sd_deg) * draws[:, 3:]
     ahead, left = ahead * np.cos(aim) - left * np.sin(aim), ahead * np.sin(aim) + left * np.cos(aim)
     return ahead, left, up
 

@@ -10,12 +10,13 @@ A table of levels holds one row per level, best players first; `tables/levels.cs
   PDGA's own tables of length by level could not be read.
 - ``speed_mps``: release speed that goes with the tee throw, read off radar figures cited in an open
   note on flight simulation (22.4 m/s for 91 m, 26.8 for 119, 31.3 for 155).
-- ``*_sd``: spread of throws, one standard deviation: direction, launch angle, speed as a share of
-  it, hyzer. Our defaults, common practice: chosen so that a gap which two thirds of the throws pass
-  is 6 to 9 m wide, inside the 4.6 to 12.2 m that the PDGA's Course Design Elements give for wooded
-  fairways; hyzer half as much as direction: flown, up to three quarters of the tee throw all errors
-  together stray sideways 1.1 to 2.2 times as far as direction alone. Nothing published was found;
-  measure and replace.
+- ``lateral_sd_deg``: how far throws stray sideways where a wooded hole has its gap, all errors
+  together, as an angle from the tee; one standard deviation. Ours, common practice: a gap that two
+  thirds of the throws pass is then 6 to 9 m wide, inside the 4.6 to 12.2 m that the PDGA's Course
+  Design Elements give for wooded fairways.
+- ``height_sd_deg``, ``speed_sd``, ``hyzer_sd_deg``: spread of launch angle, of speed as a share of
+  it, and of hyzer. They are part of the former: what they leave of it is error of aim. Our
+  defaults, common practice; nothing published was found. Measure and replace.
 - ``par3_most_m`` to ``par6_most_m``: longest effective length of each par, for tables of a
   governing body. Blank: the formula of `par` stands.
 """
@@ -32,6 +33,9 @@ from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
+
+from lanewright.base.arrays import Floats
 from lanewright.base.errors import InputError
 
 FAIRWAY_SHARE = 0.8
@@ -61,8 +65,10 @@ class Level:
         Longest carry, say over water, to force on one throw [m].
     speed
         Release speed that goes with `tee_throw` [m/s].
-    lateral_sd_deg, height_sd_deg
-        Spread of the direction of throws, sideways and in height (one standard deviation).
+    lateral_sd_deg
+        How far throws stray sideways with all their errors, as an angle (one standard deviation).
+    height_sd_deg
+        Spread of the launch angle (one standard deviation).
     speed_sd
         Spread of the release speed as a share of it (one standard deviation).
     hyzer_sd_deg
@@ -90,6 +96,15 @@ class Level:
     def fairway_throw(self) -> float:
         """Controlled throw from the fairway [m]."""
         return FAIRWAY_SHARE * self.tee_throw
+
+    def sideways(self, distance: float | Floats) -> Floats:
+        """How far throws stray sideways, one standard deviation [m].
+
+        Everything counted, aim as well as launch, speed and hyzer: flown throws meet it at the
+        usual gap, `flight.GAP_AT` of the tee throw. Gap widths, fairways and lines of fire all
+        follow from it.
+        """
+        return np.asarray(np.asarray(distance) * np.tan(np.radians(self.lateral_sd_deg)))
 
     @property
     def spin(self) -> float:
