@@ -8,7 +8,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from lanewright.flight import repertoire
-from lanewright.flight.aerodynamics import GOLF_DISCS, golf_disc, wind_at
+from lanewright.flight.aerodynamics import GOLF_DISCS, golf_disc
 from lanewright.kernels import fly
 
 STEP = 0.02
@@ -136,7 +136,9 @@ def test_agrees_with_a_general_solver(wind):
 
         def rate(_time, s, disc=disc, throw=throw):
             v, n = s[3:6], s[6:] / np.linalg.norm(s[6:])
-            u = v - np.array([*wind, 0.0]) * wind_at(s[2] + 1.4, 1.0)
+            u = v - np.array([*wind, 0.0]) * math.log(max((s[2] + 1.4) / 0.1, 1.0)) / math.log(
+                100.0
+            )
             alpha = np.arcsin(-(u @ n) / np.linalg.norm(u))
             cl, cd, cm = disc.coefficients(np.degrees(alpha))
             ahead = u - (u @ n) * n

@@ -1,43 +1,14 @@
 """Disc flight against published coefficients and what follows from them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from lanewright.flight import repertoire
-from lanewright.flight.aerodynamics import (
-    GOLF_DISCS,
-    LONG_FLIGHT,
-    SHORT_FLIGHT,
-    air_density,
-    golf_disc,
-    morrison_coefficients,
-    tunnel_coefficients,
-    wind_at,
-)
+from lanewright.flight.aerodynamics import GOLF_DISCS, air_density, golf_disc
 from lanewright.kernels import fly
 from rigid_body import fly_rigid_body
-
-
-def test_linear_fit_of_hummel_2003_at_5_degrees():
-    cl, cd, cm = LONG_FLIGHT.coefficients(np.radians(5.0))
-    assert (cl, cd, cm) == pytest.approx((0.5000, 0.2237, -0.0442), abs=1e-4)
-
-
-def test_linear_fit_of_hummel_2003_has_no_lift_at_minus_10_degrees():
-    assert np.degrees(LONG_FLIGHT.zero_lift) == pytest.approx(-9.98, abs=0.01)
-
-
-def test_wind_tunnel_of_potts_and_crowther_2002():
-    cl, cd, _ = tunnel_coefficients(5.0)
-    assert (cl, cd, cl / cd) == pytest.approx((0.450, 0.150, 3.0))
-    assert tunnel_coefficients(9.0)[2] == 0
-    assert tunnel_coefficients(30.0) == pytest.approx((1.675, 0.920, 0.110))
-
-
-def test_two_coefficients_of_morrison_2005():
-    cl, cd = morrison_coefficients([0.0, 10.0])
-    assert cl == pytest.approx([0.150, 0.394], abs=5e-4)
-    assert cd == pytest.approx([0.0933, 0.2424], abs=5e-4)
 
 
 def test_fairway_driver_of_giljarhus_2022_at_4_and_5_degrees():
@@ -94,9 +65,18 @@ def test_air_of_the_international_standard_atmosphere(elevation, celsius, densit
 
 
 def test_wind_grows_with_the_logarithm_of_height():
-    assert wind_at(10.0, 5.0) == pytest.approx(5.0)
-    assert wind_at(1.0, 5.0) == pytest.approx(2.5)  # ten times the roughness: half way in decades
-    assert wind_at(0.01, 5.0) == 0
+    """A wind of 5 m/s at 10 m over a roughness of 0.1 m: half at 1 m, by the logarithmic profile.
+
+    From what an unlifted, unspun disc is accelerated by: drag goes with the air's speed squared.
+    """
+    where = repertoire.conditions(("fd",), density=1.225, release=0.0, wind=(5.0, 0.0))
+    pull = []
+    for height in (10.0, 1.0):
+        state, rate = np.zeros(9), np.zeros(9)
+        state[2], state[8] = height, 1.0
+        fly.slope(state, where.tables[0], where.discs[0, 0], 0.0, where.air, rate)
+        pull.append(rate[3])
+    assert pull[1] / pull[0] == pytest.approx(0.25)
 
 
 # ---------------------------------------------------------------------------------------------
@@ -112,8 +92,9 @@ def fly_to_the_ground(
     """x, y and apex [m], and time [s]."""
     where = repertoire.conditions(
         (disc,), density=density, release=release, wind=wind, wind_height=wind_height,
-        published_precession=published,
     )  # fmt: skip
+    if published:
+        where = replace(where, discs=np.column_stack([where.discs[:, 0], where.published_turn]))
     throw = np.array([[speed, climb, nose, hyzer, 5.2 * speed if spin is None else spin, 0.0]])
     times = np.arange(0, 12, 0.005)[None]
     states = np.empty((1, times.size, 6))
@@ -161,6 +142,32 @@ def test_flights_of_discs_that_turn_over(throw, x, y, apex, time):
     assert got[3] == pytest.approx(time, abs=0.3)
 
 
+@pytest.mark.parametrize(
+    ("throw", "x", "y", "apex", "time"),
+    [
+        (("fd", 20, 10, 10), 53.1, 15.2, 4.17, 3.96),
+        (("fd", 24, 8, 10), 78.4, 20.7, 4.96, 5.18),
+        (("fd", 24, 12, 10), 72.4, 25.6, 8.04, 5.54),
+        (("fd", 28, 6, 10), 110.2, 19.6, 5.43, 6.68),
+        (("co", 24, 8, 0), 75.1, 13.2, 5.44, 4.87),
+    ],
+)
+def test_law_that_ships_departs_from_the_published_one_as_stated(throw, x, y, apex, time):
+    """Stable discs: 1 to 11 % farther, 1 to 5 m farther left, as high, up to 0.9 s longer."""
+    got = fly_to_the_ground(*throw, published=False)
+    assert 1.0 <= got[0] / x <= 1.115
+    assert 0.8 <= got[1] - y <= 5.2
+    assert got[2] == pytest.approx(apex, abs=0.4)
+    assert 0.0 <= got[3] - time <= 0.9
+
+
+@pytest.mark.parametrize(("throw", "x"), [(("cu", 24, 8, 10), 69.8), (("dd", 24, 8, 10), 75.9)])
+def test_discs_that_turn_over_by_the_published_law_fly_straight_by_ours(throw, x):
+    got = fly_to_the_ground(*throw, published=False)
+    assert 1.25 < got[0] / x < 1.4
+    assert abs(got[1]) < 6
+
+
 @pytest.mark.parametrize("published", [True, False])
 def test_order_of_stability(published):
     """At 24 m/s, flat, the same climb: overstable lands left of stable left of understable."""
@@ -170,10 +177,12 @@ def test_order_of_stability(published):
     assert co > fd > cu
 
 
-def test_what_a_drop_of_3_metres_buys():
-    level = fly_to_the_ground("fd", 24, 8, 10)
-    below = fly_to_the_ground("fd", 24, 8, 10, ground=-3.0)
-    assert np.hypot(*below[:2]) - np.hypot(*level[:2]) == pytest.approx(5.1, abs=0.5)
+@pytest.mark.parametrize(("published", "gain", "within"), [(True, 5.1, 0.5), (False, 6.2, 0.2)])
+def test_what_a_drop_of_3_metres_buys(published, gain, within):
+    """5.1 m worked with the published law; by the law that ships the disc glides longer: 6.2 m."""
+    level = fly_to_the_ground("fd", 24, 8, 10, published=published)
+    below = fly_to_the_ground("fd", 24, 8, 10, ground=-3.0, published=published)
+    assert np.hypot(*below[:2]) - np.hypot(*level[:2]) == pytest.approx(gain, abs=within)
 
 
 def test_flight_in_a_vacuum():
@@ -204,18 +213,26 @@ def logged_again(throw, published):
     return np.hypot(x, y), x * np.sin(way) + y * np.cos(way), time
 
 
-def test_the_published_model_falls_10_to_20_percent_short_of_logged_throws():
+@pytest.mark.parametrize("published", [True, False])
+def test_the_model_falls_10_to_20_percent_short_of_logged_throws(published):
+    """And 0.9 to 1.7 s too brief."""
     for throw in LOGGED:
-        assert 0.80 < logged_again(throw, True)[0] / throw[6] < 0.90
+        x, _, time = logged_again(throw, published)
+        assert 0.80 < x / throw[6] < 0.915
+        assert 0.9 < throw[8] - time < 1.7
 
 
-def test_a_rigid_body_comes_nearer_to_logged_throws():
-    """In distance and time, all three."""
-    for throw in LOGGED:
+def test_law_that_ships_against_logged_throws():
+    """Nearer than the published one in distance and time on all three, in drift on two."""
+    closer = []
+    for throw, drift in zip(LOGGED, (-13.8, 6.5, 11.2), strict=True):
         theirs, ours = logged_again(throw, True), logged_again(throw, False)
-        for k in (0, 2):
-            assert abs(ours[k] - throw[6 + k]) < abs(theirs[k] - throw[6 + k])
-        assert 0.86 < ours[0] / throw[6] < 0.95
+        closer.append(
+            [abs(ours[k] - throw[6 + k]) < abs(theirs[k] - throw[6 + k]) for k in range(3)]
+        )
+        assert ours[1] == pytest.approx(drift, abs=0.1)
+        assert abs(ours[1] - throw[7]) < 11.2
+    assert np.sum(closer, 0).tolist() == [3, 2, 3]
 
 
 @pytest.mark.parametrize("disc", ["cu"])
@@ -233,28 +250,6 @@ def test_a_rigid_body_turns_by_its_spin_alone(disc):
     theirs = fly_to_the_ground(disc, 24, 8, 10, published=True)
     assert ours[:2] == pytest.approx(place[-1, :2], abs=0.5)
     assert np.hypot(*(place[-1, :2] - theirs[:2])) > 3
-
-
-@pytest.mark.parametrize(
-    ("disc", "x", "side", "apex", "time"),
-    [(LONG_FLIGHT, 16.3, 5.3, 2.29, 2.02), (SHORT_FLIGHT, 16.6, 6.1, 2.47, 2.20)],
-)
-def test_catch_disc_of_hummel_2003_as_a_full_rigid_body(disc, x, side, apex, time):
-    """Her common release from 1 m, worked with the published fit by another integrator."""
-    gravity = 9.7935
-    times, place, _, _ = fly_rigid_body(
-        disc.coefficients,
-        mass=disc.mass, area=disc.area, diameter=disc.diameter,
-        spin_inertia=disc.inertia_spin, across_inertia=disc.inertia_across,
-        density=1.23, gravity=gravity, speed=14.0, climb=0.105, pitch=0.192, spin=50.0, height=1.0,
-        roll=lambda spin, roll: np.sqrt(disc.diameter / gravity) * disc.roll_spin * spin
-        + disc.roll_damping * roll,
-        pitch_damping=disc.pitch_damping, spin_damping=disc.spin_damping,
-    )  # fmt: skip
-    assert place[-1, 0] == pytest.approx(x, abs=0.15)
-    assert abs(place[-1, 1]) == pytest.approx(side, abs=0.15)
-    assert place[:, 2].max() == pytest.approx(apex, abs=0.03)
-    assert times[-1] == pytest.approx(time, abs=0.03)
 
 
 def test_a_rigid_body_keeps_its_momentum_without_air():

@@ -98,7 +98,7 @@ def test_a_table_of_ones_own_stands_in(tmp_path):
 
 
 def test_bounds_of_par_may_come_from_a_governing_body(tmp_path):
-    path = written(tmp_path, lambda t: t.replace("0.04,1.25,,,,", "0.04,1.25,140,220,300,"))
+    path = written(tmp_path, lambda t: t.replace("0.04,0.6,,,,", "0.04,0.6,140,220,300,"))
     assert level_named("blue", path).par_bounds == (140, 220, 300)
     assert level_named("red", path).par_bounds is None
 
@@ -117,9 +117,9 @@ def test_bounds_of_par_may_come_from_a_governing_body(tmp_path):
         (lambda t: t.replace("white,875", "white,930"), ["white: rating_from is not under"]),
         (lambda t: t.replace("white", "blue"), ["blue stands twice"]),
         (lambda t: t.replace(",46,78,", ",78,46,"), ["par3_from_m is not under par3_to_m"]),
-        (lambda t: t.replace("0.04,1.25,,,,", "0.04,1.25,,220,,"), ["left out in between"]),
-        (lambda t: t.replace("0.04,1.25,,,,", "0.04,1.25,220,140,,"), ["do not rise"]),
-        (lambda t: t.replace("0.08,3.0,,,,", "0.08,3.0,,,,,7"), ["more cells than columns"]),
+        (lambda t: t.replace("0.04,0.6,,,,", "0.04,0.6,,220,,"), ["left out in between"]),
+        (lambda t: t.replace("0.04,0.6,,,,", "0.04,0.6,220,140,,"), ["do not rise"]),
+        (lambda t: t.replace("0.08,2.0,,,,", "0.08,2.0,,,,,7"), ["more cells than columns"]),
     ],
 )
 def test_every_fault_of_a_table_is_named(tmp_path, change, faults):

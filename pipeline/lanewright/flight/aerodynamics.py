@@ -12,11 +12,6 @@ Sources
   stable fairway driver is filled from the control driver. From -10 to 30 degrees here; beyond, the
   outermost values hold. The names are ours: DD distance driver, FD stable fairway driver, CO
   overstable and CU understable control driver.
-- Catch disc, linear fit to short flights: Hummel, Frisbee Flight Simulation and Throw Biomechanics,
-  thesis, UC Davis, 2003.
-- Catch disc in a wind tunnel, `tables/discs_catch.csv`: Potts and Crowther, Frisbee Aerodynamics,
-  AIAA 2002-3150, as tabulated by Hummel 2003.
-- Catch disc, law of two coefficients: Morrison, The Physics of Frisbees, 2005.
 """
 
 from __future__ import annotations
@@ -37,7 +32,7 @@ ROUGHNESS = 0.1
 """Roughness length [m] of the wind's profile over scattered bushes and crops: the class roughly
 open of Davenport's classification as revised by Wieringa 1992 (from memory)."""
 WIND_HEIGHT = 10.0
-"""Height [m] at which wind is told and forecast (World Meteorological Organization)."""
+"""Height [m] for which wind is forecast (World Meteorological Organization)."""
 
 
 @dataclass(frozen=True)
@@ -119,80 +114,6 @@ def golf_disc(name: str) -> Disc:
     return Disc(name, table["alpha_deg"], lift, drag, moment, across, spin)
 
 
-@dataclass(frozen=True)
-class CatchDisc:
-    """Catch disc of Hummel 2003: linear fit to flights, with damping of turning.
-
-    `damping` takes the coefficients of pitch rate, roll rate and spin: estimated for short flights
-    or for one long one. Rates enter as [rad/s]; that of spin is a moment [N m s].
-    """
-
-    mass: float = 0.175
-    area: float = 0.057
-    inertia_spin: float = 0.002352  # kg m2
-    inertia_across: float = 0.001219
-    lift_0: float = 0.3331
-    lift_alpha: float = 1.9124  # per rad
-    drag_0: float = 0.1769
-    drag_alpha: float = 0.685
-    moment_0: float = -0.0821
-    moment_alpha: float = 0.4338
-    roll_spin: float = 0.00171
-    pitch_damping: float = -0.0144
-    roll_damping: float = -0.0125
-    spin_damping: float = -3.41e-5
-
-    @property
-    def diameter(self) -> float:
-        """[m]."""
-        return float(2 * np.sqrt(self.area / np.pi))
-
-    @property
-    def zero_lift(self) -> float:
-        """Angle of attack without lift [rad]."""
-        return -self.lift_0 / self.lift_alpha
-
-    def coefficients(self, alpha: ArrayLike) -> tuple[Floats, Floats, Floats]:
-        """Coefficients of lift, drag and pitching moment at angles of attack [rad]."""
-        a = np.asarray(alpha, float)
-        return (
-            self.lift_0 + self.lift_alpha * a,
-            self.drag_0 + self.drag_alpha * (a - self.zero_lift) ** 2,
-            self.moment_0 + self.moment_alpha * a,
-        )
-
-
-LONG_FLIGHT = CatchDisc()
-SHORT_FLIGHT = CatchDisc(pitch_damping=-0.005, roll_damping=-0.0055, spin_damping=7.1e-6)
-
-
-def tunnel_coefficients(alpha_deg: ArrayLike) -> tuple[Floats, Floats, Floats]:
-    """Lift, drag and moment of a catch disc in the wind tunnel, Potts and Crowther 2002.
-
-    Linear between the angles of the table, -10 to 30 degrees.
-
-    Examples
-    --------
-    >>> cl, cd, _ = tunnel_coefficients(5.0)
-    >>> float(cl), float(cd)
-    (0.45, 0.15)
-    """
-    table = _columns("discs_catch.csv")
-    a = np.asarray(alpha_deg, float)
-
-    def at(name: str) -> Floats:
-        known = np.isfinite(table[name])
-        return np.asarray(np.interp(a, table["alpha_deg"][known], table[name][known]))
-
-    return at("cl"), at("cd"), at("cm")
-
-
-def morrison_coefficients(alpha_deg: ArrayLike) -> tuple[Floats, Floats]:
-    """Lift and drag of a catch disc by the law of two coefficients, Morrison 2005."""
-    a = np.radians(np.asarray(alpha_deg, float))
-    return 0.15 + 1.4 * a, 0.08 + 2.72 * (a + np.radians(4.0)) ** 2
-
-
 def air_density(elevation: float, temperature_c: float) -> float:
     """Density of dry air [kg/m3] at a height above the sea [m] and a temperature.
 
@@ -208,21 +129,12 @@ def air_density(elevation: float, temperature_c: float) -> float:
     return float(pressure / (287.053 * (273.15 + temperature_c)))
 
 
-def wind_profile(told_at: float = WIND_HEIGHT, roughness: float = ROUGHNESS) -> tuple[float, float]:
-    """Roughness length [m], and what turns the logarithm of height over it into a share of wind."""
-    return roughness, float(1 / np.log(told_at / roughness))
+def wind_profile(
+    given_at: float = WIND_HEIGHT, roughness: float = ROUGHNESS
+) -> tuple[float, float]:
+    """Roughness length [m], and what turns the logarithm of height over it into a share of wind.
 
-
-def wind_at(height: ArrayLike, speed: float, told_at: float = WIND_HEIGHT) -> Floats:
-    """Wind [m/s] at heights over the ground [m] from that at `told_at`: the logarithmic profile.
-
-    No wind below the roughness length. For open ground; in a wood there is less.
-
-    Examples
-    --------
-    >>> wind_at([0.05, 10.0], 5.0).tolist()
-    [0.0, 5.0]
+    The logarithmic profile over open ground, of the wind `given_at` a height [m]; none below the
+    roughness length. In a wood there is less.
     """
-    roughness, per_log = wind_profile(told_at)
-    h = np.maximum(np.asarray(height, float), roughness)
-    return np.asarray(speed * np.log(h / roughness) * per_log)
+    return roughness, float(1 / np.log(given_at / roughness))

@@ -10,10 +10,19 @@ The model falls short of real throws (`LevelFlights.scale`): lengths and times a
 factor per level so that its farthest straight throw in standard air is the level's tee throw;
 speeds and angles stay.
 
-Discs turn as spinning rigid bodies do, by M / (spin Iz). The publication of the coefficients has
-M / (spin (Iz - Ixy)), twice as fast for a flat disc. Of the three throws logged there, the latter
-falls 14 to 18 % short and the former 10 to 13 %, with flight times nearer too; a full rigid body
-with six degrees of freedom agrees with the former (tests).
+Discs turn as spinning rigid bodies do, by M / (spin Iz), as a full rigid body with six degrees of
+freedom does (tests). The publication of the coefficients has M / (spin (Iz - Ixy)), twice as fast
+for a flat disc. Beside three throws logged there (distance, drift at the end, time):
+
+    logged     90.9 m  -4.5 m  5.9 s    89.9 m  17.6 m  5.7 s    108.8 m   6.4 m  6.4 s
+    ours       82.1   -13.8    4.6      78.2     6.5    4.4       98.3    11.2    5.2
+    published  78.2   -15.7    4.4      73.6     4.0    4.1       91.5     7.7    4.7
+
+Ours is nearer in distance and time on all three and in drift on two. On flights worked with the
+published law ours goes 1 to 11 % farther with stable discs (driver 1 to 7 %) and lands 1 to 5 m
+farther left; discs that turn over under that law fly straight under ours. Which is right nobody
+has measured, so the table holds what a law half way to the published one, another spin or other
+coefficients would change (`LevelFlights.unsure`), and throws draw from it.
 """
 
 from __future__ import annotations
@@ -124,6 +133,9 @@ class LevelFlights:
     spread
         Change of `path` at the same time for one standard deviation more of launch angle, release
         speed and hyzer (bins, grades, arcs, 3, nodes, 3).
+    unsure
+        Change of `path` at the same share of the way for one standard deviation of what the model
+        is unsure of: law of turning, spin and coefficients of the air; shaped like `spread`.
     time, speed
         Since the release [s], and of the disc [m/s] (bins, grades, arcs, nodes).
     apex
@@ -166,6 +178,7 @@ class LevelFlights:
     exists: NDArray[np.bool_]
     path: NDArray[np.float32]
     spread: NDArray[np.float32]
+    unsure: NDArray[np.float32]
     time: NDArray[np.float32]
     speed: NDArray[np.float32]
     apex: NDArray[np.float32]
@@ -237,7 +250,7 @@ class LevelFlights:
             if getattr(getattr(self, f.name), "ndim", 0) >= 3
         }
         sign = np.array([1, -1, 1], np.float32)
-        for name in ("path", "spread"):
+        for name in ("path", "spread", "unsure"):
             by_arc[name] = by_arc[name] * sign
         for name in ("release_aim_deg", "arrival_turn_deg"):
             by_arc[name] = -by_arc[name]
@@ -361,7 +374,7 @@ def _aim_left(table: LevelFlights) -> float:
         return table.level.lateral_sd_deg
     gap = GAP_AT * table.level.tee_throw
     length = min(float(table.distance[there[-1]]) + BIN / 2, table.level.tee_throw)
-    left = table.level.sideways(gap) ** 2 - table.strays(gap, max(length, gap)) ** 2
+    left = float(table.level.sideways(gap)) ** 2 - table.strays(gap, max(length, gap)) ** 2
     return float(np.degrees(np.arctan(np.sqrt(max(left, 0.0)) / gap)))
 
 
@@ -518,6 +531,72 @@ def _at_distance(
     return throws, off
 
 
+@dataclass(frozen=True)
+class _Course:
+    """Where throws are read along their chords; arrays (throws,) unless said.
+
+    `chords` are slopes, `side` is -1 for mirrored throws, `facts` those of `kernels.fly` at the
+    chord, `times` (throws, nodes).
+    """
+
+    chords: Floats
+    side: Floats
+    facts: Floats
+    times: Floats
+    scale: float
+
+    def laid(self, thrown: Floats, where: Conditions) -> tuple[Floats, Floats]:
+        """Paths of throws relative to the chords (throws, nodes, 3), and speeds."""
+        states = np.empty((*self.times.shape, 6))
+        fly.positions(
+            thrown, where.tables, where.discs, where.air, repertoire.STEP, self.times, states
+        )
+        x, y, z = (states[..., i] for i in range(3))
+        azimuth = np.radians(self.facts[:, fly.AZIMUTH])[:, None]
+        along = x * np.cos(azimuth) + y * np.sin(azimuth)
+        left = self.side[:, None] * (y * np.cos(azimuth) - x * np.sin(azimuth))
+        reach = self.facts[:, fly.REACH, None]
+        height = (z - self.chords[:, None] * along) * self.scale
+        path = np.stack([along / reach, left / reach, height], -1)
+        return path, np.linalg.norm(states[..., 3:], axis=-1)
+
+
+def _course_of(
+    throws: Floats, chords: Floats, side: Floats, where: Conditions, scale: float
+) -> _Course:
+    facts = repertoire.arrivals(throws, where, chords[:, None])[:, 0]
+    times = np.empty((len(throws), NODES))
+    fly.node_times(
+        throws, where.tables, where.discs, where.air, repertoire.STEP, chords, TARGET,
+        FALL / scale, times,
+    )  # fmt: skip
+    return _Course(chords, side, facts, times, scale)
+
+
+def _unsure(
+    throws: Floats, speed: float, course: _Course, where: Conditions, path: Floats
+) -> Floats:
+    """Change of paths for one standard deviation of what the model is unsure of.
+
+    Law of turning, spin, and coefficients of the air (throws, 3, nodes, 3). Players aim at the
+    target whatever the model says, so a throw that would miss it is brought back to it by its speed
+    and its direction; what changes is the way there. None where it cannot be brought back.
+    """
+    out = np.zeros((len(throws), 3, NODES, 3))
+    reach = course.facts[:, fly.REACH]
+    for i, changed in enumerate(repertoire.unsure_of(where)):
+        tried = throws.copy()
+        if i == 1:
+            tried[:, fly.SPIN] *= 1 + repertoire.UNSURE_SPIN
+        tried, off = _at_distance(tried, changed, course.chords, reach, 1.2 * speed)
+        there = np.abs(off) <= CLOSE
+        other = _course_of(tried, course.chords, course.side, changed, course.scale)
+        moved = other.laid(tried, changed)[0]
+        moved[:, 0], moved[:, TARGET] = path[:, 0], path[:, TARGET]
+        out[there, i] = moved[there] - path[there]
+    return out
+
+
 def _table(
     level: Level,
     settings: FlightSettings,
@@ -534,46 +613,20 @@ def _table(
     `found` are the bins, grades and arcs of the throws.
     """
     shape = distance.size, GRADE.size, len(ARCS)
-    chords = GRADE[found[1]]
-    facts = repertoire.arrivals(throws, where, chords[:, None])[:, 0]
-    times = np.empty((len(throws), NODES))
-    fly.node_times(
-        throws, where.tables, where.discs, where.air, repertoire.STEP, chords, TARGET,
-        FALL / scale, times,
-    )  # fmt: skip
-    azimuth = np.radians(facts[:, fly.AZIMUTH])
-    side = np.where(flipped, -1.0, 1.0)
-
-    def laid(thrown: Floats) -> tuple[Floats, Floats]:
-        """Paths relative to the chord, and speeds."""
-        states = np.empty((len(thrown), NODES, 6))
-        fly.positions(thrown, where.tables, where.discs, where.air, repertoire.STEP, times, states)
-        x, y, z = (states[..., i] for i in range(3))
-        cosine, sine = np.cos(azimuth)[:, None], np.sin(azimuth)[:, None]
-        along, left = x * cosine + y * sine, y * cosine - x * sine
-        reach = facts[:, fly.REACH, None]
-        path = np.stack(
-            [
-                along / reach,
-                side[:, None] * left / reach,
-                (z - chords[:, None] * along) * scale,
-            ],
-            -1,
-        )
-        return path, np.linalg.norm(states[..., 3:], axis=-1)
-
-    path, speed = laid(throws)
+    course = _course_of(throws, GRADE[found[1]], np.where(flipped, -1.0, 1.0), where, scale)
+    path, speed = course.laid(throws, where)
     path[:, 0], path[:, TARGET] = 0.0, (1.0, 0.0, 0.0)
     spread = np.empty((len(throws), 3, NODES, 3))
     for i, one_sd in enumerate(_off_by_one_sd(throws, level)):
-        spread[:, i] = (laid(throws + one_sd)[0] - laid(throws - one_sd)[0]) / 2
+        more, less = (course.laid(throws + sign * one_sd, where)[0] for sign in (1, -1))
+        spread[:, i] = (more - less) / 2
 
     def placed(values: NDArray[Any], kind: type = np.float32) -> NDArray[Any]:
         out = np.zeros((*shape, *values.shape[1:]), kind)
         out[found] = values
         return out
 
-    descent, arrival = facts[:, fly.DESCENT], facts[:, fly.ARRIVAL]
+    descent, arrival = course.facts[:, fly.DESCENT], course.facts[:, fly.ARRIVAL]
     return LevelFlights(
         level=level,
         distance=distance,
@@ -582,10 +635,11 @@ def _table(
         exists=placed(np.ones(len(throws), bool), bool),
         path=placed(path),
         spread=placed(spread),
-        time=placed(times * scale),
+        unsure=placed(_unsure(throws, level.speed, course, where, path)),
+        time=placed(course.times * scale),
         speed=placed(speed),
-        apex=placed(settings.release_height + scale * facts[:, fly.TOP]),
-        offset=placed(scale * np.maximum(facts[:, fly.LEFT], facts[:, fly.RIGHT])),
+        apex=placed(settings.release_height + scale * course.facts[:, fly.TOP]),
+        offset=placed(scale * np.maximum(course.facts[:, fly.LEFT], course.facts[:, fly.RIGHT])),
         release_speed=placed(throws[:, fly.SPEED]),
         release_launch_deg=placed(throws[:, fly.LAUNCH]),
         release_hyzer_deg=placed(throws[:, fly.HYZER]),
@@ -593,9 +647,9 @@ def _table(
         release_spin=placed(throws[:, fly.SPIN]),
         release_disc=placed(throws[:, fly.DISC], np.int8),
         release_mirrored=placed(flipped, bool),
-        release_aim_deg=placed(-side * facts[:, fly.AZIMUTH]),
+        release_aim_deg=placed(-course.side * course.facts[:, fly.AZIMUTH]),
         arrival_deg=placed(descent),
-        arrival_turn_deg=placed(side * facts[:, fly.TURN]),
+        arrival_turn_deg=placed(course.side * course.facts[:, fly.TURN]),
         skid=placed(skid(arrival, descent)),
         release=settings.release_height,
         end=settings.end_height,

@@ -2,16 +2,16 @@
 
 A disc is a point with an attitude, the unit normal of its plane. It moves under gravity, lift and
 drag; the pitching moment turns the normal sideways, as it does with anything that spins fast:
-``dn/dt = M / (spin (Iz - Ixy)) n x e``, with e the way through the air laid into the disc's plane
-(Giljarhus et al. 2022, Sports Engineering 25; no wobble, the spin stays). Spin is that of a
-backhand by a right hand, clockwise seen from above; the other is its mirror image.
+``dn/dt = M / (spin I) n x e``, with e the way through the air laid into the disc's plane and I the
+moment of inertia that the law of turning takes (`discs`; no wobble, the spin stays). Spin is that
+of a backhand by a right hand, clockwise seen from above; the other is its mirror image.
 
 A state is x ahead, y to the left and z up [m] from the release, the velocity, and the normal.
 
 Arguments that repeat: `throws` (throws, 6) in the columns `SPEED` [m/s], `LAUNCH`, `NOSE`, `HYZER`
 [degrees], `SPIN` [rad/s] and `DISC`, an index into the next two; `tables` (discs, angles, 3) of the
 coefficients, one row per degree from `FIRST_ANGLE`; `discs` (discs, 2): rho S / 2m, and
-rho S d / (2m (Jz - Jxy)) with moments of inertia J per mass; `air` (6): gravity, wind ahead and to
+rho S d / (2m J) with J that moment per mass; `air` (6): gravity, wind ahead and to
 the left at the height it is told for, height of the release over the ground, roughness length, and
 1 / log(height told for / roughness); `h` the step [s].
 """

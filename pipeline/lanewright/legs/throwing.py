@@ -19,6 +19,8 @@ Assumptions
   are not. A survey flown in leaf is divided by the same factors for the season without.
 - Throws of a level differ in aim, launch angle, release speed and hyzer, all normal about the throw
   aimed for. How a path changes with each is taken as even, for up to three standard deviations.
+- What the flight model is unsure of, its law of turning, spin and coefficients, each throw draws
+  from as well, so that the rate is the mean over what may be true.
 - The flight model is unsure of heights: each throw's rise over the chord is taken times a factor
   drawn evenly between 1 and the table's margin.
 
@@ -340,8 +342,8 @@ def paths_of(flights: LevelFlights) -> Paths:
     have = np.flatnonzero(flights.exists)
     _, nearest = cKDTree(place.reshape(-1, 3)[have]).query(place, p=1)
     rows = bins * grades * arcs
-    changes = np.zeros((rows, kernel.ERRORS, *flights.spread.shape[4:]), np.float32)
-    changes[:, : flights.spread.shape[3]] = flights.spread.reshape(rows, *flights.spread.shape[3:])
+    both = np.concatenate([flights.spread, flights.unsure], axis=3)
+    changes = both.reshape(rows, *both.shape[3:])
     table = kernel.Paths(
         np.ascontiguousarray(np.moveaxis(flights.path.reshape(rows, -1, 3), -1, -2)),
         np.ascontiguousarray(np.moveaxis(changes, -1, -2)),
