@@ -22,15 +22,16 @@ import leg_worlds
 import truth_worlds
 from lanewright.base.grid import Grid
 from lanewright.flight.flight import LevelFlights, fly_throws
-from lanewright.growth.columns import DENSITY_TABLE, LAYER_HEIGHT, LAYERS
+from lanewright.growth.columns import DENSITY_TABLE, LAYER_HEIGHT, LAYERS, blocked
 from lanewright.growth.lanes import Lanes, find_lanes
 from lanewright.growth.vegetation import Vegetation
 from lanewright.legs import throwing
 from lanewright.legs.scene import Scene
 from lanewright.legs.throwing import Lines
+from lanewright.legs.worlds import band
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.lanes import LanesSettings
-from lanewright.settings.legs import ThrowSettings
+from lanewright.settings.legs import LegsSettings, ThrowSettings
 from lanewright.settings.levels import levels_named
 from memory import grid_of, survey
 from truth_worlds import EDGE, SIZE
@@ -61,14 +62,13 @@ def scene_on(grid: Grid, planted: land.Land, **known: object) -> Scene:
     like = leg_worlds.bare(10.0)
     x, y = grid.xy(*np.mgrid[: grid.rows, : grid.cols])
     flat = {
-        name: np.broadcast_to(getattr(like, name).flat[0], grid.shape)
-        for name in (
-            "slope_pct", "wetness", "height_above_drainage", "water", "wet", "blocked",
-            "searched", "canopy_height", "free_width", "lane_kind",
-        )
-    }  # fmt: skip
+        name: np.broadcast_to(value.flat[0], grid.shape)
+        for name, value in vars(like).items()
+        if isinstance(value, np.ndarray) and value.shape == like.grid.shape
+    }
     ground = land.ground_at(planted, x, y).astype(np.float32)
-    given = {"grid": grid, "ground": ground, "land": shapely.box(*grid.bounds), **flat, **known}
+    given = {"grid": grid, "ground": ground, "land": shapely.box(*grid.bounds)}
+    given = {**flat, **given, **known}
     if "density" not in given:
         given["density"] = np.zeros((*grid.shape, LAYERS), np.uint8)
     return replace(like, **given)
@@ -80,6 +80,7 @@ def surveyed(world: World, cell: float, seen: Vegetation) -> Scene:
     return scene_on(
         grid_of(world, cell), world.land, searched=columns.searched, density=columns.density,
         table=columns.table, canopy_height=seen.canopy_height, trees=seen.trees,
+        stem_odds=seen.stem_odds, blocked=blocked(columns, LegsSettings().blocked_density),
     )  # fmt: skip
 
 
@@ -195,6 +196,14 @@ def rates(scene: Scene, legs: pd.DataFrame, arcs: np.ndarray, settings: ThrowSet
     )
 
 
+def band_of(scene, legs, arcs, contacts, said):
+    """Low and high end of what is said."""
+    level, lines = flights(), lines_on(scene.grid, legs, arcs)
+    seeds = throwing.seeds_of("blue", lines, *legs[["x0", "y0", "x1", "y1"]].to_numpy().T)
+    paths = throwing.paths_of(level)
+    return band(lines, level, paths, contacts, seeds, said, scene.grid.cell)
+
+
 # ---------------------------------------------------------------------------------------------
 # One world
 
@@ -239,9 +248,10 @@ def judge(kind: str, density: float, seed: int, world: World | None = None) -> J
     contacts = throwing.contacts_of(scene, settings, "on")
     arcs = best_arcs(scene, legs, contacts)
     said = rates(scene, legs, arcs, settings, contacts)
+    low, high = band_of(scene, legs, arcs, contacts, (said.clear, said.error))
     fine = truth_of(kind, seed)
     legs = legs.assign(
-        said=said.clear, low=said.low, high=said.high, true=rates(fine, legs, arcs, settings).clear,
+        said=said.clear, low=low, high=high, true=rates(fine, legs, arcs, settings).clear,
         world=kind, pulses=density, seed=seed,
     )  # fmt: skip
     lanes = lanes_of(world, scene.grid, seen)

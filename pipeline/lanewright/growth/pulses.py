@@ -170,14 +170,15 @@ class Tracks:
         Flight line and time [s] of each position, sorted by both.
     position
         x, y, z [m], (positions, 3).
-    steepest
-        Drift that hardly any ray exceeds; 0 without tracks.
+    steepest, usual
+        Drift that hardly any ray exceeds, and their median; 0 without tracks.
     """
 
     source: NDArray[np.uint16]
     time: Floats
     position: Floats
     steepest: float
+    usual: float = 0.0
 
     def drift(self, points: Points) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         """How far aside the ray of each return leads per metre of height.
@@ -226,7 +227,7 @@ def fit_tracks(lines: PulseLines) -> Tracks:
         np.array(source, np.uint16),
         np.array(time, float),
         np.array(position).reshape(-1, 3),
-        float(np.quantile(np.concatenate(drifts), 0.99)) if drifts else 0.0,
+        *(np.quantile(np.concatenate(drifts), (0.99, 0.5)).tolist() if drifts else (0.0, 0.0)),
     )
 
 

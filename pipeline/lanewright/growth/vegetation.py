@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from lanewright.base.arrays import Raster
 from lanewright.base.grid import Grid
+from lanewright.growth import density, stems
 from lanewright.growth.canopy import clear_buildings, cover, fill_pits, highest_returns
 from lanewright.growth.columns import (
     DENSITY_TABLE,
@@ -34,7 +35,6 @@ from lanewright.growth.columns import (
     mean_density,
     seen_share,
 )
-from lanewright.growth.density import margin_cells
 from lanewright.growth.pulses import (
     PointSource,
     PulseLines,
@@ -101,6 +101,8 @@ class Vegetation:
         Share of the throwing space, 0.5 to 5 m, that was searched, 0-1.
     columns
         Hit, searched, occluded and density by layer.
+    stem_odds
+        Log odds that pulses give for a stem in each cell; see `stems.evidence`.
     trees
         Probable trees; see `trees.find_trees`.
     facts
@@ -113,12 +115,13 @@ class Vegetation:
     brush_density: Raster
     seen_share: Raster
     columns: Columns
+    stem_odds: Raster
     trees: gpd.GeoDataFrame
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
 
-@stage("vegetation", version=3)
+@stage("vegetation", version=4)
 def sort_vegetation(
     points: PointSource,
     grid: Grid,
@@ -195,8 +198,11 @@ def sort_vegetation(
             DENSITY_TABLE,
         )
 
+        stem_odds = np.zeros(grid.shape, np.float32)
+
         def judge(block: tuple[int, int, int, int]) -> None:
-            survey.judge(block, tracks, reach, around, rates, canopy.roof, settings, columns)
+            before = _Before(tracks, reach, around, rates, canopy.roof)
+            survey.judge(block, before, settings, columns, stem_odds)
 
         each(judge)
 
@@ -216,6 +222,7 @@ def sort_vegetation(
         brush,
         seen,
         columns,
+        stem_odds,
         trees,
         facts,
         warnings,
@@ -230,6 +237,17 @@ class _Part:
     role: NDArray[np.uint8]
     above: NDArray[np.float64]  # m over the ground; NaN over a void
     datum: NDArray[np.float64]  # m over datum
+
+
+@dataclass(frozen=True)
+class _Before:
+    """What the first two readings found, for the third."""
+
+    tracks: Tracks
+    reach: float
+    around: Neighbourhoods
+    rates: Raster
+    roof: Raster
 
 
 @dataclass(frozen=True)
@@ -274,31 +292,33 @@ class _Survey:
     def judge(
         self,
         block: tuple[int, int, int, int],
-        tracks: Tracks,
-        reach: float,
-        around: Neighbourhoods,
-        rates: Raster,
-        roof: Raster,
+        before: _Before,
         settings: VegetationSettings,
         columns: Columns,
+        stem_odds: Raster,
     ) -> None:
-        """Fill a block's columns."""
+        """Fill a block's columns and what pulses say of stems."""
         row, col, rows, cols = block
         grid = self.grid
-        margin = margin_cells(grid.cell)
+        margin = density.margin_cells(grid.cell) + stems.margin_cells(grid.cell)
         row0, col0 = max(row - margin, 0), max(col - margin, 0)
         row1, col1 = min(row + rows + margin, grid.rows), min(col + cols + margin, grid.cols)
         there = np.s_[row0:row1, col0:col1]
-        part = self.part(block, margin + math.ceil(reach / grid.cell))
-        rays, _ = self.rays(part, tracks)
+        part = self.part(block, margin + math.ceil(before.reach / grid.cell))
+        rays, _ = self.rays(part, before.tracks)
         window = grid.window(row0, col0, row1 - row0, col1 - col0)
-        evidence = gather(rays, window, self.ground[there], reach)
-        fill_buildings(evidence.solid, roof[there], self.ground[there])
+        evidence = gather(rays, window, self.ground[there], before.reach)
+        fill_buildings(evidence.solid, before.roof[there], self.ground[there])
+        odds, twigs = stems.evidence(
+            evidence.stops, evidence.passes, before.tracks.usual, grid.cell
+        )
         here = np.s_[row : row + rows, col : col + cols]
+        corner = row - row0, col - col0
+        stem_odds[here] = odds[corner[0] : corner[0] + rows, corner[1] : corner[1] + cols]
         estimate(
             evidence,
-            (row - row0, col - col0),
-            around.prior(rates, row0, col0, row1 - row0, col1 - col0),
+            corner,
+            before.around.prior(before.rates, row0, col0, row1 - row0, col1 - col0),
             grid.cell,
             settings,
             Columns(
@@ -308,6 +328,7 @@ class _Survey:
                 columns.density[here],
                 columns.table,
             ),
+            twigs,
         )
 
 

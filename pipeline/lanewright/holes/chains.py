@@ -92,7 +92,7 @@ class Holes:
     warnings: tuple[str, ...] = ()
 
 
-@stage("holes", version=9)
+@stage("holes", version=10)
 def find_holes(
     scene: Scene,
     flights: Flights,

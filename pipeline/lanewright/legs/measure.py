@@ -25,6 +25,7 @@ from lanewright.legs.landing import Landings, landings
 from lanewright.legs.scene import Scene
 from lanewright.legs.thrower import Player, Thrower
 from lanewright.legs.throwing import LINE, Lines
+from lanewright.legs.worlds import band
 from lanewright.settings.legs import ScoreSettings
 
 KINDS = ("none", "open", "edge", "lane", "tunnel")
@@ -101,6 +102,8 @@ def _scored(
     thrown = throwing.throw(
         lines, flights, player.paths, thrower.contacts, seeds, throws, cell, stops=True
     )
+    said = thrown.clear, thrown.error
+    low, high = band(lines, flights, player.paths, thrower.contacts, seeds, said, cell)
     length = throwing.length_of(lines, cell)
     tee_m, rise = tees["ground_m"].to_numpy(), _rise(tees, ends)
     over = tee_m + flights.release, tee_m + rise + flights.end
@@ -119,8 +122,8 @@ def _scored(
         "apex_m": xyz[2].max(1) - tee_m,
         "clear_rate": thrown.clear,
         "clear_rate_se": thrown.error,
-        "clear_rate_low": thrown.low,
-        "clear_rate_high": thrown.high,
+        "clear_rate_low": low,
+        "clear_rate_high": high,
         "clear_rate_leaf_on": thrown.leaf_on,
         "pinch_width_m": pinch,
         "pinch_at_m": pinch_at,

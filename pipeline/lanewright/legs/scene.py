@@ -76,6 +76,8 @@ class Scene:
         Whether lidar saw what grows here; without it the land is bare and unsearched.
     leaf_state
         When the lidar was flown: off, on or unknown.
+    stem_odds
+        Log odds that pulses give for a stem in each cell; None where nobody asked them.
     """
 
     grid: Grid
@@ -102,6 +104,7 @@ class Scene:
     paths: shapely.Geometry = field(default_factory=shapely.LineString)
     surveyed: bool = True
     leaf_state: str = "unknown"
+    stem_odds: Raster | None = None
 
     def __post_init__(self) -> None:
         for name, value in vars(self).items():
@@ -203,4 +206,5 @@ def _growth(
         "free_width": lanes.free_width,
         "lane_kind": lanes.kind,
         "trees": vegetation.trees,
+        "stem_odds": vegetation.stem_odds,
     }

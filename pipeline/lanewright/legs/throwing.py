@@ -37,11 +37,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import ndimage as ndi
 from scipy.spatial import cKDTree
 from scipy.stats import qmc
 
-from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.arrays import Flags, Floats, Ints, Raster
 from lanewright.flight.flight import BIN, TARGET, LevelFlights
+from lanewright.growth.stems import Tops, stem_field
 from lanewright.kernels import march
 from lanewright.kernels import throws as kernel
 from lanewright.legs.scene import Scene
@@ -65,6 +67,11 @@ SCRAMBLE = 20170517  # seed of the points that all legs share, before each leg's
 TRYING = np.uint64(0x747279)  # what turns the seeds of legs into those of the throws that try them
 NEAR = 32  # cells; legs that start in the same square of this side are thrown one after another
 
+STAND = np.uint64(0b1111111100)  # layers from 0.5 to 2.5 m, where brush hides stems
+BESIDE = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], np.float32)
+SHORE = 0.5  # m of a pond's shore where nothing stands unseen
+EVERYTHING = np.uint64(0xFFFFFFFFFFFFFFFF)
+SURELY = 0.98  # the most that a stem may be sure to stand in one cell
 UNDER_CANOPY = 3.0  # m of canopy from which thin stems may stand below
 
 
@@ -276,7 +283,7 @@ def contacts_of(scene: Scene, settings: ThrowSettings, leaf_state: str) -> Conta
         np.ascontiguousarray(scene.ground, np.float32),
         scene.density,
         table,
-        scene.searched,
+        _known(scene),
         _prior(scene, table),
         _other_season(settings, leaf_state == "on"),
         leaf_state == "on",
@@ -285,6 +292,14 @@ def contacts_of(scene: Scene, settings: ThrowSettings, leaf_state: str) -> Conta
         stems,
         settings.landing / march.LAYER,
     )
+
+
+def _known(scene: Scene) -> NDArray[np.uint64]:
+    """Column masks of what was searched; nothing stands over water and its very shore."""
+    if not scene.water.any():
+        return scene.searched
+    away = ndi.distance_transform_edt(~scene.water) * scene.grid.cell
+    return np.where(away <= max(SHORE, scene.grid.cell), EVERYTHING, scene.searched)
 
 
 def _other_season(settings: ThrowSettings, in_leaf: bool) -> NDArray[np.float32]:
@@ -308,27 +323,39 @@ def _prior(scene: Scene, table: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
-def _trunks(scene: Scene, settings: ThrowSettings) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+def _trunks(scene: Scene, settings: ThrowSettings) -> tuple[Raster, NDArray[np.uint8]]:
     """Contacts with trunks [1/m], and the layer below which they stand."""
-    grid, sd = scene.grid, settings.trunk_sd
-    rate = np.zeros(grid.shape, np.float64)
-    top = np.zeros(grid.shape, np.uint8)
-    x, y = scene.trees.geometry.x.to_numpy(), scene.trees.geometry.y.to_numpy()
-    width = scene.trees["dbh_cm"].to_numpy(float) / 100 + settings.disc
+    grid = scene.grid
+    odds = scene.stem_odds
+    if odds is None:
+        odds = np.zeros(grid.shape, np.float32)
+    low = np.bitwise_count(scene.blocked & STAND) > int(STAND).bit_count() // 4
+    tops = Tops(settings.top_is_stem, settings.trunk_sd)
+    stems, width = stem_field(scene.trees, odds, scene.canopy_height, low, grid, tops)
+    # A disc of width D sweeps d + D across a stem of diameter d. Crossing a cell it meets the one
+    # that may stand there with that share of the cell's width as its chance, and where that is more
+    # than the cell the neighbours on either side have the rest; as contacts, so that a stem which
+    # surely stands there stops nearly every throw.
+    wide = (width + settings.disc) / grid.cell
+    beside = ndi.convolve(stems * np.maximum(wide - 1, 0) / 2, BESIDE, mode="constant")
+    chance = np.minimum(stems * np.minimum(wide, 1) + beside, SURELY)
+    rate = -np.log1p(-chance.astype(float)) / grid.cell
+    return rate.astype(np.float32), _trunk_tops(scene, chance > 0)
+
+
+def _trunk_tops(scene: Scene, stands: Flags) -> NDArray[np.uint8]:
+    """Layer up to which a stem of the nearest tree has no crown of its own (rows, cols)."""
+    top = np.zeros(scene.grid.shape, np.uint8)
+    if len(scene.trees) == 0:
+        return top
     base = np.ceil(scene.trees["crown_base_m"].to_numpy(float) / march.LAYER)
     base = np.clip(base, 0, march.LAYERS).astype(np.uint8)
-    reach = int(np.ceil(3 * sd / grid.cell))
-    row, col = grid.rowcol(x, y)
-    for i in range(-reach, reach + 1):
-        for j in range(-reach, reach + 1):
-            r, c = row + i, col + j
-            cx, cy = grid.xy(r, c)
-            square = ((cx - x) ** 2 + (cy - y) ** 2) / sd**2
-            ok = (r >= 0) & (c >= 0) & (r < grid.rows) & (c < grid.cols) & (square <= 9)
-            chance = width * np.exp(-square / 2) / (2 * np.pi * sd**2)
-            np.add.at(rate, (r[ok], c[ok]), chance[ok])
-            np.maximum.at(top, (r[ok], c[ok]), base[ok])
-    return rate.astype(np.float32), top
+    row, col = np.nonzero(stands)
+    _, nearest = cKDTree(scene.trees.geometry.get_coordinates().to_numpy()).query(
+        np.column_stack(scene.grid.xy(row, col))
+    )
+    top[row, col] = base[nearest]
+    return top
 
 
 def paths_of(flights: LevelFlights) -> Paths:

@@ -71,6 +71,11 @@ class ThrowSettings(Settings):
     trunk_sd: Metres = Field(
         0.75, description="how far a trunk may stand from where the tree was found, metres; ours"
     )
+    top_is_stem: Share = Field(
+        0.61,
+        description="share of probable tops under which a stem stands, before pulses are asked; "
+        "between 0.44 on partly and 0.78 on wholly mapped plots (Grigoryev, draft 2026)",
+    )
     thin_stems_per_ha: NotNegative = Field(
         300.0,
         description="stems under canopy too thin for lidar to show, for the low end of the clear "

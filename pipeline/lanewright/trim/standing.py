@@ -205,6 +205,7 @@ def trunk_shares(growth: Growth, row: Ints, col: Ints) -> tuple[Floats, Ints]:
     sd = growth.throw.trunk_sd
     chance = (growth.dbh[which] / 100 + growth.throw.disc) * np.exp(-((away / sd) ** 2) / 2)
     chance[away > 3 * sd] = 0.0
+    chance[away[:, 0] > 3 * sd, 0] = 1.0  # a stem without a top of its own goes with the nearest
     total = chance.sum(1, keepdims=True)
     share = np.where(total > 0, chance / np.maximum(total, 1e-30), 0.0)
     return share[where], which[where]

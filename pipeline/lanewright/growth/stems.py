@@ -1,0 +1,179 @@
+"""Where stems can stand: what pulses say of each cell, and what that makes of probable tops.
+
+Evidence. Pulses come on a slant, so a stem of radius r in a cell of side c stops
+`SEEN` * 2 r tan(angle) / c2 of them per metre of path there. Pulses that passed speak against it,
+each stop speaks for it by as much as it is likelier than from the growth beside the cell, and no
+metre of height speaks for more than `BAND_MOST`, and the best one for half: brush and limbs show
+at some heights, a stem at many. Stops that are a stem's are no twigs; counted as such a disc would
+meet them ten times as often as it does.
+
+Prior. Of probable tops `top_is_stem` are stems, spread about the point that was found; of stems
+`RECALL` are found, the others may stand anywhere under the canopy. Both are published rates of a
+variable window at 9.8 pulses/m2: 0.44 of tops were stems of 10 cm and more on partly mapped plots,
+0.78 where all had been mapped; 0.46 of the stems were found (Grigoryev, draft 2026, 106 NEON
+plots). Rates differ by forest and survey; a survey of the place itself is better.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import geopandas as gpd
+import numpy as np
+from scipy import ndimage
+
+from lanewright.base.arrays import Flags, Floats, Ints, Raster
+from lanewright.base.grid import Grid
+from lanewright.growth.density import BLURRED_LAYERS, LAYER_HEIGHT, Counts, half_width
+from lanewright.growth.pulses import UNIT
+from lanewright.growth.trees import RECALL
+from lanewright.kernels import columns as counting
+from lanewright.kernels import density, stems
+from lanewright.kernels.density import Pulses
+
+RADIUS = 0.15  # m, usual stem
+SEEN = 0.8  # of pulses whose middle meets a stem, those that come back from it; ours
+LEAST_SLANT = 0.05  # a vertical pulse meets the top of a stem as often as one so slanted its side
+BESIDE = (1.75, 2)  # m and layers around a cell in which growth is like that in it
+HEIGHTS = (2, 38)  # layers looked at: 0.5 to 9.5 m
+BAND = 4  # layers, a metre
+PULSE_SHARE = 0.6  # of a pulse that a return under trees stands for, which yet is a whole event
+BAND_MOST = 5.0  # log odds
+ALONE = 0.5  # what shows at one height only may be a limb
+PRIOR = -3.5  # log odds of a stem in any half-metre square of a wood: some 1,200 per hectare
+THIN = 0.02  # 1/m, growth expected before anything was seen
+UNDER = 3.0  # m of canopy under which stems may stand unfound
+MOST = 12.0  # log odds beyond which nothing changes
+AROUND = 30.0  # m, side of the square over which stems are counted
+FEW = 0.5  # stems that hold the prior there
+MORE = 1.5  # times the prior at most: brush and limbs pass for stems as well
+TURNS = 6
+LONE = 50.0  # stems per hectare of wood that no count of others rules out
+
+
+def evidence(stops: Counts, passes: Counts, slant: float, cell: float) -> tuple[Raster, Counts]:
+    """Log odds that pulses give for a stem in each cell, and the stops left to twigs.
+
+    Parameters
+    ----------
+    stops, passes
+        As `density.contact_density` takes them (rows, cols, layers).
+    slant
+        Usual drift of pulses, metres aside per metre of height.
+    cell
+        Side of a cell [m].
+
+    Returns
+    -------
+    odds : (rows, cols)
+        0 where pulses say nothing.
+    twigs : (rows, cols, layers)
+    """
+    scale = 1.0 / (UNIT * PULSE_SHARE)
+    pulses = Pulses(stops, passes, scale, LAYER_HEIGHT * scale)
+    outer = half_width(BESIDE[0], cell)
+    inner = max(0, outer - 2)
+    ring = []
+    for counts in (stops, passes):
+        wide, near = (
+            counting.window_sum(counts, half, BESIDE[1], BLURRED_LAYERS) for half in (outer, inner)
+        )
+        ring.append(wide - near)
+    around = np.full(stops.shape, THIN, np.float32)
+    density.update(around, pulses._replace(stops=ring[0], passes=ring[1]), 1.0)
+    rate = SEEN * 2 * RADIUS * max(slant, LEAST_SLANT) / cell**2
+    odds, twigs = np.empty(stops.shape[:2], np.float32), np.empty_like(stops)
+    stem = stems.Stem(rate, *HEIGHTS, BAND, BAND_MOST, ALONE, PRIOR)
+    stems.stem_odds(pulses, around, stem, odds, twigs)
+    return odds, twigs
+
+
+def margin_cells(cell: float) -> int:
+    """Cells around a block that the evidence looks at."""
+    return half_width(BESIDE[0], cell)
+
+
+class Tops(NamedTuple):
+    """Share of tops under which a stem stands; how far from it, standard deviation [m]."""
+
+    are_stems: float
+    spread: float
+
+
+def stem_field(
+    trees: gpd.GeoDataFrame,
+    odds: Raster,
+    canopy_height: Raster,
+    brushy: Flags,
+    grid: Grid,
+    tops: Tops,
+) -> tuple[Raster, Raster]:
+    """Expected stems by cell, given tops and pulses.
+
+    How many stems stand about a place is itself judged by pulses: among the cells of one kind,
+    clear or brushy below, in a square of `AROUND`, the prior is taken times what makes the stems
+    expected after asking the pulses as many as before, `FEW` stems holding it at one. So a lane in
+    which no pulse met a stem has few, whatever tops lean over it.
+
+    Parameters
+    ----------
+    trees
+        Probable trees: `dbh_cm` and a point each.
+    odds, canopy_height, brushy : (rows, cols)
+        Log odds that pulses give for a stem; height of the canopy [m]; growth at throwing height.
+    grid
+        Georeference.
+    tops
+        What tops are taken for.
+
+    Returns
+    -------
+    stems, diameter : (rows, cols)
+        Expected stems by cell, and their mean diameter [m].
+    """
+    if len(trees) == 0:
+        return np.zeros(grid.shape, np.float32), np.zeros(grid.shape, np.float32)
+    likely = np.exp(np.clip(odds, -MOST, MOST).astype(float))
+    row, col, weight = _places(trees, grid, tops.spread)
+    diameter = trees["dbh_cm"].to_numpy(float) / 100
+    under, width = np.zeros(grid.shape), np.zeros(grid.shape)
+    np.add.at(under, (row, col), tops.are_stems * weight)
+    np.add.at(width, (row, col), tops.are_stems * weight * diameter)
+    wooded = np.nan_to_num(canopy_height) >= UNDER
+    found = len(trees) * tops.are_stems / max(1, int(wooded.sum()))
+    missed = found * (1 - RECALL) / RECALL * wooded
+    width = (width + missed * np.median(diameter)) / np.maximum(under + missed, 1e-12)
+    prior = np.minimum(under + missed, 0.5)
+    least = LONE / 1e4 * grid.cell**2 * wooded
+    stems = prior
+    times = np.ones(grid.shape)
+    for _ in range(TURNS):
+        mine = np.minimum(np.maximum(prior * times, least), 0.5)
+        stems = mine * likely / (1 - mine + mine * likely)
+        for kind in (brushy, ~brushy):
+            seen, expected = (_around(np.where(kind, n, 0.0), grid.cell) for n in (stems, prior))
+            times[kind] = np.minimum((FEW + seen) / (FEW + expected), MORE)[kind]
+    return stems.astype(np.float32), width.astype(np.float32)
+
+
+def _around(values: Floats, cell: float) -> Floats:
+    """Sum over a square of `AROUND` about each cell."""
+    side = 2 * round(AROUND / cell / 2) + 1
+    return np.asarray(ndimage.uniform_filter(values, side, mode="constant") * side**2)
+
+
+def _places(trees: gpd.GeoDataFrame, grid: Grid, spread: float) -> tuple[Ints, Ints, Floats]:
+    """Cells about each top and the share of its stem's chance that falls on them (places, n)."""
+    x, y = trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy()
+    reach = int(np.ceil(3 * spread / grid.cell))
+    step = np.arange(-reach, reach + 1)
+    row, col = grid.rowcol(x, y)
+    row = (row + step[:, None, None]).repeat(step.size, 1).reshape(step.size**2, -1)
+    col = (col + step[None, :, None]).repeat(step.size, 0).reshape(step.size**2, -1)
+    cx, cy = grid.xy(row, col)
+    square = ((cx - x) ** 2 + (cy - y) ** 2) / spread**2
+    weight = np.where(square <= 9, np.exp(-square / 2), 0.0)
+    weight *= grid.cell**2 / (2 * np.pi * spread**2)
+    inside = (row >= 0) & (col >= 0) & (row < grid.rows) & (col < grid.cols)
+    inside &= weight > 0
+    return np.where(inside, row, 0), np.where(inside, col, 0), np.where(inside, weight, 0.0)
