@@ -54,8 +54,8 @@ def test_open_and_seen_ground_leaves_nothing_to_doubt(level):
 def test_walls_and_thin_growth_widen_the_band(level):
     scene = leg_worlds.bare()
     clear, low, high = banded(leg_worlds.planted(scene, lane(scene, 5.0), 0.5), level)
-    assert 0.04 < clear - low < 0.25
-    assert 0.04 < high - clear < 0.25
+    assert 0.02 < clear - low < 0.25
+    assert 0.02 < high - clear < 0.25
     clear, low, high = banded(leg_worlds.planted(scene, lane(scene, 0.0), 0.001), level)
     assert low < clear - 0.05
     assert high > clear + 0.02
