@@ -167,7 +167,7 @@ def _faults() -> Iterator[None]:
     except Exception as fault:
         lack = _lacking(fault)
         if lack is not None:
-            err.print(f"error: {showable(lack)}.", markup=False)
+            sys.stderr.write(f"error: {showable(lack)}.\n")  # needs no memory to speak of
             sys.exit(2)
         trace = traceback.format_exc()
         log = logging.getLogger("lanewright")
@@ -198,7 +198,13 @@ def _lacking(fault: BaseException) -> str | None:
     return None
 
 
-_NO_MEMORY = ("bad_alloc", "cannot allocate memory", "out of memory", "can't start new thread")
+_NO_MEMORY = (
+    "bad_alloc",
+    "cannot allocate memory",
+    "out of memory",
+    "can't start new thread",
+    "failed to map segment",
+)
 """How libraries put it that no memory was to be had, in errors that are no `MemoryError`."""
 
 _FULL = {
