@@ -94,7 +94,7 @@ class Settings(BaseModel):
         if value is None and isinstance(inner, type) and issubclass(inner, BaseModel):
             return {}  # a section whose every line is a comment
         values = value if isinstance(value, list | tuple) else [value]
-        if any(isinstance(v, bool) for v in values):
-            if field is not None and not _takes_truth(field.annotation):
-                raise ValueError("is true or false; quote it if a word is meant")
+        truth = any(isinstance(v, bool) for v in values)
+        if truth and field is not None and not _takes_truth(field.annotation):
+            raise ValueError("is true or false; quote it if a word is meant")
         return value
