@@ -238,7 +238,30 @@ def test_the_worst_place_and_rule_are_reported():
     pairs = safety.conflicts(holes((100, 40, 100, 140), (110, 40, 110, 140)), None, LEVELS,
                              open_land(), SETTINGS)  # fmt: skip
     (pair,) = pairs.to_dict("records")
-    assert pair["distance_m"] / pair["needed_m"] < 10.2 / 30
+    assert pair["distance_m"] == pytest.approx(10)  # nearer than 21 m, whatever grows there
+    assert pair["needed_m"] == pytest.approx(21 + safety.SLACK)
+
+
+@pytest.mark.parametrize(("beyond", "ok"), [(40, False), (48, True)])
+def test_a_road_behind_the_basket_asks_for_150_feet(beyond, ok):
+    around = replace(open_land(), keep_out=leg_worlds.box(0, 160 + beyond, 300, 165 + beyond))
+    frame = holes((150, 60, 150, 160))
+    assert alone(frame, around) == ({} if ok else {0: "keep-out too near"})
+    assert told(frame, around) == (set() if ok else {"keep-out too near"})
+
+
+def test_the_cone_turns_with_the_line_of_play():
+    """50 m out and 14 or 17 degrees aside, whichever way the hole is played; trees between."""
+    everywhere = with_trees(lambda x, y: x > 0)
+    for bearing in np.radians([20.0, 110.0, 200.0, 290.0]):
+        way = np.array([np.sin(bearing), np.cos(bearing)])
+        for aside, inside in ((14.0, True), (17.0, False)):
+            turn = bearing + np.radians(aside)
+            tee = 150 + 50 * np.array([np.sin(turn), np.cos(turn)])
+            away = np.array([np.sin(bearing + np.pi / 2), np.cos(bearing + np.pi / 2)])
+            frame = holes((150, 150, *(150 + 100 * way)), (*tee, *(tee + 90 * away)))
+            assert (reasons(frame, everywhere) != {}) is inside
+            assert (told(frame, everywhere) & {"in the danger cone"} != set()) is inside
 
 
 @pytest.mark.parametrize("part", [0.25, 0.5, 1.0])
