@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from scipy import ndimage
 
 from lanewright.base.grid import Grid
+from lanewright.kernels import groundfilter as kernel
 from lanewright.land import groundfilter as gf
-from lanewright.land.surface import thin, triangulate
+from lanewright.land.surface import GroundSums, triangulate
 
 RULES = gf.FilterSettings()
 
@@ -23,6 +24,13 @@ def scene(height, density=1.0, side=120.0, seed=0):
     n = int(density * side**2)
     x, y = rng.uniform(0, side, n), rng.uniform(0, side, n)
     return x, y, height(x, y) + rng.normal(0, 0.03, n)
+
+
+def thinned(x, y, z, grid):
+    """One ground point per cell."""
+    sums = GroundSums(grid)
+    sums.add(x, y, z)
+    return sums.points()
 
 
 def filtered(x, y, z, rules=RULES, blocks=1):
@@ -205,7 +213,7 @@ def test_step_agrees_with_scipy(seed, square, erode):
     shape = np.ones((3, 3), bool) if square else ndimage.generate_binary_structure(2, 1)
     plain = ndimage.grey_erosion if erode else ndimage.grey_dilation
     expected = plain(raster, footprint=shape, mode="nearest")
-    np.testing.assert_array_equal(gf._step(raster, square, erode), expected)
+    np.testing.assert_array_equal(kernel.step(raster, square, erode), expected)
 
 
 def test_cuts_agree_with_plain_openings():
@@ -242,7 +250,7 @@ def test_lone_lows_agree_with_counting(seed, radius):
         as_low = seen[block] & (heights[block] <= heights[r, c] + np.float32(1.0))
         expected[r, c] = np.count_nonzero(as_low) - 1 < 3
     heights[~seen] = np.nan
-    np.testing.assert_array_equal(gf._lone_low(heights, seen, radius, np.float32(1.0)), expected)
+    np.testing.assert_array_equal(kernel.lone_low(heights, seen, radius, np.float32(1.0)), expected)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -253,8 +261,9 @@ def test_running_on_agrees_with_least_squares(seed):
     heights = (heights + 3 * (rng.random(x.shape) < 0.2)).astype(np.float32)
     sound = rng.random(x.shape) < 0.8
     taken = sound & (rng.random(x.shape) < 0.6)
-    row, col, sector = gf._half_disc_offsets(4)
-    got = gf._run_on(heights, taken, sound, row, col, sector, 0.3, 2.0, 0.3, 1.0)
+    discs = gf._half_discs(4)
+    row, col, _ = discs
+    got = kernel.run_on(heights, taken, sound, discs, kernel.Planes(0.3, 2.0, 0.3, 1.0))
 
     turn = np.arctan2(row, col) / (2 * np.pi) % 1
     expected = np.zeros_like(taken)
@@ -324,8 +333,8 @@ def test_ground_is_near_that_of_the_vendor(real_data, tiles, rmse, recall):
     x, y, z, vendor = last_returns(real_data, tiles)
     told, _, grid = filtered(x, y, z)
     assert told[vendor].mean() > recall
-    theirs, distance = triangulate(*thin(x[vendor], y[vendor], z[vendor], grid), grid)
-    mine, _ = triangulate(*thin(x[told], y[told], z[told], grid), grid)
+    theirs, distance = triangulate(*thinned(x[vendor], y[vendor], z[vendor], grid), grid)
+    mine, _ = triangulate(*thinned(x[told], y[told], z[told], grid), grid)
     assert np.sqrt(np.mean((mine - theirs)[distance < 3] ** 2)) < rmse
 
 

@@ -41,13 +41,7 @@ class Ground:
     Attributes
     ----------
     surface
-        Height at cell centres [m], (rows, cols) float32; NaN where nothing tells it.
-    distance
-        From the cell centre to the nearest ground point [m]; infinite where only elevation tiles
-        told the height.
-    filled
-        Cells farther from a ground point than the setting allows: interpolated, or taken from
-        elevation tiles.
+        Height at cell centres [m], (rows, cols) float32; NaN where nothing shows it.
     source
         `class 2`, `filter`, `elevation`, or `heights` for points already given above ground.
     heights_given
@@ -57,15 +51,13 @@ class Ground:
     """
 
     surface: NDArray[np.float32]
-    distance: NDArray[np.float32]
-    filled: NDArray[np.bool_]
     source: str
     heights_given: bool
     facts: dict[str, object]
     warnings: tuple[str, ...]
 
 
-@stage("ground", version=1)
+@stage("ground", version=2)
 def find_ground(
     survey: Survey,
     settings: GroundSettings,
@@ -77,66 +69,82 @@ def find_ground(
     Raises
     ------
     InputError
-        If nothing tells the ground, or points and elevation differ by the ratio of feet to metres.
+        If nothing shows the ground, or points and elevation differ by the ratio of feet to metres.
     """
     facts: dict[str, object] = {}
     warnings: list[str] = []
     points, tally, model = survey.points, survey.tally, survey.elevation
-    wanted = settings.source
-    if points is None or tally is None or wanted == "elevation":
+    if points is None or tally is None or settings.source == "elevation":
         return _from_elevation(survey, facts, warnings)
     if survey.heights_given:
-        if model is not None:
-            return _given(survey, model)
         flat = np.where(tally.covered, np.float32(0), np.float32(np.nan))
-        return _given(survey, flat)
+        return _given(model if model is not None else flat)
 
-    assert survey.ground_returns is not None
-    trusted = _trust(tally, survey.ground_returns, points, settings, facts)
-    if wanted == "class 2" and not survey.ground_returns.any():
-        raise InputError("ground.source", "the points hold no class 2", "Set it to auto or filter.")
-    if wanted == "class 2" or (wanted == "auto" and trusted):
-        source = "class 2"
+    source = _source(survey, tally, points, settings, facts)
+    if source == "class 2":
         progress(0.1)
         sums = _sum_class_2(points)
     else:
-        if survey.ground_returns.any():
+        if survey.ground_returns is not None and survey.ground_returns.any():
             warnings.append(
                 "the vendor's ground class is too thin to trust; ground was filtered from the "
                 "last returns"
             )
-        source = "filter"
         sums = _sum_filtered(points, settings, progress)
     progress(0.5)
     x, y, z = sums.points()
+    facts["ground_points"] = len(x)
+    if len(x) < 3 and model is not None:
+        warnings.append("no ground point was found; the ground is that of the elevation tiles")
+        return _from_elevation(survey, facts, warnings)
+    surface, distance = _triangulated(x, y, z, survey)
+    progress(0.9)
+    filled = distance > settings.void_distance
+    if model is not None:
+        surface = _join(surface, distance, model, tally, settings, facts, warnings)
+    else:
+        # Beyond the survey nothing shows the ground.
+        surface = np.where(tally.covered | ~filled, surface, np.float32(np.nan))
+    share = 100 * filled.mean()
+    log.info("ground from %s: %d points, %.1f %% of cells filled", source, len(x), share)
+    return Ground(surface.astype(np.float32), source, False, facts, tuple(warnings))
+
+
+def _source(
+    survey: Survey,
+    tally: Tally,
+    points: PointStore,
+    settings: GroundSettings,
+    facts: dict[str, object],
+) -> str:
+    """`class 2` or `filter`, whichever the settings or the check of class 2 say."""
+    assert survey.ground_returns is not None
+    trusted = _trust(tally, survey.ground_returns, points, settings, facts)
+    if settings.source == "class 2" and not survey.ground_returns.any():
+        raise InputError("ground.source", "the points hold no class 2", "Set it to auto or filter.")
+    if settings.source == "class 2" or (settings.source == "auto" and trusted):
+        return "class 2"
+    return "filter"
+
+
+def _triangulated(
+    x: NDArray[np.float64], y: NDArray[np.float64], z: NDArray[np.float64], survey: Survey
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Surface through ground points and distance to them; InputError if they span none."""
     if len(x) < 3:
-        if model is not None:
-            warnings.append("no ground point was found; the ground is that of the elevation tiles")
-            return _from_elevation(survey, facts, warnings)
         raise InputError(
             "points",
             f"only {len(x)} ground points were found on the property",
             "Give elevation tiles, or check ground.source and the classes of the points.",
         )
     surface, distance = triangulate(x, y, z, survey.grid)
-    progress(0.9)
     if not np.isfinite(surface).any():
         raise InputError(
-            "points", "the ground points lie on one line and span no surface",
+            "points",
+            "the ground points lie on one line and span no surface",
             "Give elevation tiles, or tiles that cover the property.",
-        )  # fmt: skip
-    facts["ground_points"] = len(x)
-    filled = distance > settings.void_distance
-    if model is not None:
-        surface = _join(surface, distance, model, tally, settings, facts, warnings)
-    else:
-        # Beyond the survey nothing tells the ground.
-        surface = np.where(tally.covered | ~filled, surface, np.float32(np.nan))
-    log.info("ground from %s: %d points, %.1f %% of cells filled", source, len(x),
-             100 * filled.mean())  # fmt: skip
-    return Ground(
-        surface.astype(np.float32), distance, filled, source, False, facts, tuple(warnings)
-    )
+        )
+    return surface, distance
 
 
 def _from_elevation(survey: Survey, facts: dict[str, object], warnings: list[str]) -> Ground:
@@ -153,8 +161,6 @@ def _from_elevation(survey: Survey, facts: dict[str, object], warnings: list[str
         )
     return Ground(
         surface=model,
-        distance=np.full(model.shape, np.inf, np.float32),
-        filled=np.isnan(model),
         source="elevation",
         heights_given=survey.heights_given,
         facts=facts,
@@ -162,16 +168,8 @@ def _from_elevation(survey: Survey, facts: dict[str, object], warnings: list[str
     )
 
 
-def _given(survey: Survey, surface: NDArray[np.float32]) -> Ground:
-    return Ground(
-        surface=surface,
-        distance=np.full(surface.shape, np.inf, np.float32),
-        filled=np.isnan(surface),
-        source="heights",
-        heights_given=True,
-        facts={},
-        warnings=(),
-    )
+def _given(surface: NDArray[np.float32]) -> Ground:
+    return Ground(surface, source="heights", heights_given=True, facts={}, warnings=())
 
 
 def _trust(

@@ -19,12 +19,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
 from scipy import ndimage, sparse
 
 from lanewright.base.arrays import Flags, Floats, Raster
 from lanewright.base.grid import Grid
+from lanewright.kernels import groundfilter as kernel
 from lanewright.settings.ground import FilterSettings
 
 # Beyond the rim the raster goes on at the lowest height within so many metres, so that a hillside
@@ -37,13 +37,10 @@ _HIDDEN_RIM = 0.5
 # Growing tries half discs of these radii, in point spacings, in turn; near enough to end there:
 # more rounds climb up bridges and walls, fewer leave brows out.
 _REACHES = (3.0, 4.5, 2.0, 3.0, 4.5, 2.0)
-_SECTORS = 16
-_LEAST_POINTS = 5  # in a half disc, to fit a plane
 # Rounds of taking back what lies near the provisional ground.
 _TAKE_BACK = 2
 # The provisional slope is measured over about this many metres, past the noise of single returns.
 _SLOPE_SIGMA = 1.0
-_COMPANY = 3
 
 
 @dataclass(frozen=True)
@@ -76,7 +73,7 @@ def add_lowest(lowest: Raster, grid: Grid, x: Floats, y: Floats, z: Floats) -> N
     Points outside the grid or without a finite height are left out.
     """
     row, col = grid.rowcol(x, y)
-    _add_lowest(lowest, row, col, np.asarray(z, np.float64))
+    kernel.add_lowest(lowest, row, col, np.asarray(z, np.float64))
 
 
 def provisional_ground(lowest: Raster, cell: float, settings: FilterSettings) -> Provisional:
@@ -174,8 +171,8 @@ def fill_gaps(raster: Raster) -> Raster:
     held = np.pad(known, padding).reshape(quads.shape).sum(axis=(1, 3))
     coarse = np.full(held.shape, np.nan, np.float32)
     np.divide(quads.sum(axis=(1, 3)), held, out=coarse, where=held > 0, casting="same_kind")
-    _spread(fill_gaps(coarse), known, out)
-    _relax(out, known, 20)
+    kernel.spread(fill_gaps(coarse), known, out)
+    kernel.relax(out, known, 20)
     return out
 
 
@@ -185,7 +182,7 @@ def _sound(heights: Raster, seen: Flags, cell: float, settings: FilterSettings) 
     sound = seen
     while True:
         # false returns keep each other company, so look again once the lowest are gone
-        low = _lone_low(heights, sound, radius, depth)
+        low = kernel.lone_low(heights, sound, radius, depth)
         if not low.any():
             return sound
         sound = sound & ~low
@@ -211,10 +208,10 @@ def _cut_off(heights: Raster, cell: float, settings: FilterSettings) -> Flags:
     previous = eroded
     flagged = np.zeros(eroded.shape, np.bool_)
     for radius in range(1, widest + 1):
-        eroded = _step(eroded, radius % 2 == 0, True)
+        eroded = kernel.step(eroded, radius % 2 == 0, True)
         opened = eroded
         for step in range(1, radius + 1):
-            opened = _step(opened, step % 2 == 0, False)
+            opened = kernel.step(opened, step % 2 == 0, False)
         flagged |= previous - opened > max(settings.least_cut, settings.slope * radius * cell)
         previous = opened
     return flagged[widest:-widest, widest:-widest]
@@ -265,216 +262,27 @@ def _grown(
     # Median over the cells seen, so that water and other voids do not count.
     share = ndimage.uniform_filter(sound.astype(np.float32), 2 * round(15 / cell) + 1)
     spacing = 1 / np.sqrt(np.median(share[sound])) if sound.any() else 1.0  # cells
+    planes = kernel.Planes(
+        settings.grow_above,
+        settings.grow_below,
+        settings.grow_roughness,
+        settings.grow_slope * cell,
+    )
     for reach in _REACHES:
         radius = max(2, round(reach * spacing))
-        row, col, sector = _half_disc_offsets(radius)
-        more = _run_on(
-            heights,
-            taken,
-            sound,
-            row,
-            col,
-            sector,
-            settings.grow_above,
-            settings.grow_below,
-            settings.grow_roughness,
-            settings.grow_slope * cell,
-        )
+        more = kernel.run_on(heights, taken, sound, _half_discs(radius), planes)
         if not more.any():
             continue
         taken = taken | more
     return taken
 
 
-def _half_disc_offsets(
-    radius: int,
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+def _half_discs(radius: int) -> kernel.HalfDiscs:
     """Rows and columns of a disc's cells from its centre, and the sector each lies in."""
     row, col = np.mgrid[-radius : radius + 1, -radius : radius + 1].reshape(2, -1)
     square = row**2 + col**2
     held = (square > 0) & (square <= radius**2)
     row, col = row[held], col[held]
     turn = np.arctan2(row, col) / (2 * np.pi) % 1
-    return row, col, np.floor(turn * _SECTORS + 1e-9).astype(np.int64) % _SECTORS
-
-
-@njit(cache=True, nogil=True)
-def _add_lowest(lowest, row, col, z):  # type: ignore[no-untyped-def]
-    rows, cols = lowest.shape
-    for i in range(len(row)):
-        r, c = row[i], col[i]
-        if 0 <= r < rows and 0 <= c < cols and np.isfinite(z[i]):
-            height = np.float32(z[i])
-            if not lowest[r, c] <= height:
-                lowest[r, c] = height
-
-
-@njit(cache=True, nogil=True, parallel=True)
-def _lone_low(heights, seen, radius, depth):  # type: ignore[no-untyped-def]
-    """Cells with fewer than a few others around that are as low, or nearly."""
-    rows, cols = heights.shape
-    out = np.zeros(heights.shape, np.bool_)
-    for r in prange(rows):
-        for c in range(cols):
-            if not seen[r, c]:
-                continue
-            limit = heights[r, c] + depth
-            company = 0
-            for ring in range(1, radius + 1):
-                for i in range(max(0, r - ring), min(rows, r + ring + 1)):
-                    edge = i == r - ring or i == r + ring
-                    step = 1 if edge else 2 * ring
-                    for j in range(c - ring, c + ring + 1, step):
-                        if 0 <= j < cols and seen[i, j] and heights[i, j] <= limit:
-                            company += 1
-                if company >= _COMPANY:
-                    break
-            out[r, c] = company < _COMPANY
-    return out
-
-
-@njit(cache=True, nogil=True)
-def _step(heights, square, erode):  # type: ignore[no-untyped-def]
-    """Erode or dilate by the 3 x 3 square or its cross; taking turns they make an octagon.
-
-    What lies outside the raster takes no part.
-    """
-    rows, cols = heights.shape
-    out = np.empty_like(heights)
-    for r in range(rows):
-        above, below = max(r - 1, 0), min(r + 1, rows - 1)
-        for c in range(cols):
-            left, right = max(c - 1, 0), min(c + 1, cols - 1)
-            if erode:
-                best = min(heights[r, left], heights[r, c], heights[r, right])
-                best = min(best, heights[above, c], heights[below, c])
-                if square:
-                    best = min(best, heights[above, left], heights[above, right])
-                    best = min(best, heights[below, left], heights[below, right])
-            else:
-                best = max(heights[r, left], heights[r, c], heights[r, right])
-                best = max(best, heights[above, c], heights[below, c])
-                if square:
-                    best = max(best, heights[above, left], heights[above, right])
-                    best = max(best, heights[below, left], heights[below, right])
-            out[r, c] = best
-    return out
-
-
-@njit(cache=True, nogil=True, parallel=True)
-def _run_on(heights, taken, sound, row, col, sector, above, below, roughness, steepest):  # type: ignore[no-untyped-def]
-    """Cells not taken that the plane of taken cells in some half disc beside them runs into.
-
-    Moments are summed by sector, then half discs by turning: one sector in, one out.
-    """
-    rows, cols = heights.shape
-    out = np.zeros(heights.shape, np.bool_)
-    radius = 0
-    for k in range(len(row)):
-        radius = max(radius, row[k])
-    for r in prange(rows):
-        sums = np.empty((_SECTORS, 10))
-        half = np.empty(10)
-        for c in range(cols):
-            if taken[r, c] or not sound[r, c]:
-                continue
-            here = heights[r, c]
-            sums[:] = 0.0
-            highest = -np.inf
-            for k in range(len(row)):
-                i, j = r + row[k], c + col[k]
-                if i < 0 or j < 0 or i >= rows or j >= cols or not taken[i, j]:
-                    continue
-                x, y, z = float(col[k]), float(row[k]), float(heights[i, j] - here)
-                highest = max(highest, z)
-                s = sums[sector[k]]
-                s[0] += 1.0
-                s[1] += x
-                s[2] += y
-                s[3] += z
-                s[4] += x * x
-                s[5] += x * y
-                s[6] += y * y
-                s[7] += x * z
-                s[8] += y * z
-                s[9] += z * z
-            # No plane of a slope that is let grow reaches up here from below.
-            if highest < -above - steepest * radius:
-                continue
-            for first in range(_SECTORS):
-                half[:] = 0.0
-                for turn in range(_SECTORS // 2):
-                    half += sums[(first + turn) % _SECTORS]
-                n = half[0]
-                if n < _LEAST_POINTS:
-                    continue
-                mx, my, mz = half[1] / n, half[2] / n, half[3] / n
-                xx = half[4] / n - mx * mx
-                xy = half[5] / n - mx * my
-                yy = half[6] / n - my * my
-                xz = half[7] / n - mx * mz
-                yz = half[8] / n - my * mz
-                zz = half[9] / n - mz * mz
-                determinant = xx * yy - xy * xy
-                # points nearly in line carry no plane
-                if determinant < 6e-4 * radius**4:
-                    continue
-                gx = (xz * yy - yz * xy) / determinant
-                gy = (yz * xx - xz * xy) / determinant
-                if gx * gx + gy * gy > steepest * steepest:
-                    continue
-                if zz - gx * xz - gy * yz > roughness * roughness:
-                    continue
-                plane = mz - gx * mx - gy * my
-                if -above <= plane <= below:
-                    out[r, c] = True
-                    break
-    return out
-
-
-@njit(cache=True, nogil=True)
-def _spread(coarse, known, out):  # type: ignore[no-untyped-def]
-    """Bilinear start for the unknown cells from a raster of half the size."""
-    rows, cols = out.shape
-    last_r, last_c = coarse.shape[0] - 1, coarse.shape[1] - 1
-    for r in range(rows):
-        y = min(max((r - 0.5) / 2, 0.0), float(last_r))
-        i = int(y)
-        i1 = min(i + 1, last_r)
-        fy = y - i
-        for c in range(cols):
-            if known[r, c]:
-                continue
-            x = min(max((c - 0.5) / 2, 0.0), float(last_c))
-            j = int(x)
-            j1 = min(j + 1, last_c)
-            fx = x - j
-            top = coarse[i, j] * (1 - fx) + coarse[i, j1] * fx
-            bottom = coarse[i1, j] * (1 - fx) + coarse[i1, j1] * fx
-            out[r, c] = top * (1 - fy) + bottom * fy
-
-
-@njit(cache=True, nogil=True)
-def _relax(heights, known, rounds):  # type: ignore[no-untyped-def]
-    """Move unknown cells to the mean of their neighbours, like the squares of a chessboard."""
-    rows, cols = heights.shape
-    for half in range(2 * rounds):
-        for r in range(rows):
-            for c in range((r + half) % 2, cols, 2):
-                if known[r, c]:
-                    continue
-                total = 0.0
-                n = 0
-                if r > 0:
-                    total += heights[r - 1, c]
-                    n += 1
-                if r + 1 < rows:
-                    total += heights[r + 1, c]
-                    n += 1
-                if c > 0:
-                    total += heights[r, c - 1]
-                    n += 1
-                if c + 1 < cols:
-                    total += heights[r, c + 1]
-                    n += 1
-                heights[r, c] = total / n
+    sector = np.floor(turn * kernel.SECTORS + 1e-9).astype(np.int64) % kernel.SECTORS
+    return kernel.HalfDiscs(row, col, sector)

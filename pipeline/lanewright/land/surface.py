@@ -35,9 +35,8 @@ class GroundSums:
     def __init__(self, grid: Grid) -> None:
         self.grid = grid
         self._count = np.zeros(grid.shape, np.int32)
-        self._east = np.zeros(grid.shape, np.int64)
-        self._south = np.zeros(grid.shape, np.int64)
-        self._z = np.zeros(grid.shape, np.int64)
+        # Of east, south and height.
+        self._sums = np.zeros((3, *grid.shape), np.int64)
 
     def add(self, x: Floats, y: Floats, z: Floats) -> None:
         """Add a block of points [m]; ValueError if any height is not finite."""
@@ -51,32 +50,18 @@ class GroundSums:
             _grains(self.grid.top - np.asarray(y)),
             _grains(z),
             self._count,
-            self._east,
-            self._south,
-            self._z,
+            self._sums,
         )
-
-    @property
-    def count(self) -> NDArray[np.int32]:
-        """Number of points per cell, (rows, cols)."""
-        return self._count
 
     def points(self) -> tuple[Floats, Floats, Floats]:
         """x, y, z [m] of one point per occupied cell, row by row from the north."""
         held = self._count > 0
         scale = _GRAIN / self._count[held]
         return (
-            self.grid.left + self._east[held] * scale,
-            self.grid.top - self._south[held] * scale,
-            self._z[held] * scale,
+            self.grid.left + self._sums[0][held] * scale,
+            self.grid.top - self._sums[1][held] * scale,
+            self._sums[2][held] * scale,
         )
-
-
-def thin(x: Floats, y: Floats, z: Floats, grid: Grid) -> tuple[Floats, Floats, Floats]:
-    """At most one point per cell: the mean of the points within; see `GroundSums`."""
-    sums = GroundSums(grid)
-    sums.add(x, y, z)
-    return sums.points()
 
 
 def triangulate(
@@ -84,14 +69,12 @@ def triangulate(
     y: Floats,
     z: Floats,
     grid: Grid,
-    max_edge: float | None = None,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Linear surface through the points at cell centres, and how far each centre is from one.
 
     Inside the convex hull of the points heights come from their Delaunay triangulation; outside
-    it, and in triangles with an edge longer than `max_edge`, from the nearest point. Points that
-    share x and y to the millimetre count as one at their mean height. The order of the points
-    does not matter.
+    it from the nearest point. Points that share x and y to the millimetre count as one at their
+    mean height. The order of the points does not matter.
 
     Parameters
     ----------
@@ -99,8 +82,6 @@ def triangulate(
         Ground points [m], also from around the grid: context makes its rim better.
     grid
         Where the surface is wanted.
-    max_edge
-        Longest side [m] of a triangle that is believed; by default all are.
 
     Returns
     -------
@@ -128,8 +109,7 @@ def triangulate(
     mesh.insert(np.column_stack((east, south, height))[order])
     triangles = np.asarray(mesh.triangles, dtype=np.int64).reshape(-1, 3)
     if len(triangles):
-        longest = np.inf if max_edge is None else max_edge
-        _fill_triangles(np.asarray(mesh.points), triangles, grid.cell, longest, surface)
+        _fill_triangles(np.asarray(mesh.points), triangles, grid.cell, surface)
         surface = np.where(np.isnan(surface), height[nearest], surface)
     return surface.astype(np.float32), distance
 
@@ -198,19 +178,19 @@ def _snake(east: Floats, south: Floats) -> NDArray[np.int64]:
 
 
 @njit(cache=True, nogil=True)
-def _add_sums(row, col, east, south, z, count, sum_east, sum_south, sum_z):  # type: ignore[no-untyped-def]
+def _add_sums(row, col, east, south, z, count, sums):  # type: ignore[no-untyped-def]
     rows, cols = count.shape
     for i in range(len(row)):
         r, c = row[i], col[i]
         if 0 <= r < rows and 0 <= c < cols:
             count[r, c] += 1
-            sum_east[r, c] += east[i]
-            sum_south[r, c] += south[i]
-            sum_z[r, c] += z[i]
+            sums[0, r, c] += east[i]
+            sums[1, r, c] += south[i]
+            sums[2, r, c] += z[i]
 
 
 @njit(cache=True, nogil=True)
-def _fill_triangles(points, triangles, cell, longest, surface):  # type: ignore[no-untyped-def]
+def _fill_triangles(points, triangles, cell, surface):  # type: ignore[no-untyped-def]
     """Write the plane of each triangle into the cells whose centres it covers, rim included."""
     rows, cols = surface.shape
     slack = 1e-9  # of a triangle's side: a centre on a shared edge must belong to one of the two
@@ -218,13 +198,6 @@ def _fill_triangles(points, triangles, cell, longest, surface):  # type: ignore[
         ax, ay, az = points[triangles[t, 0]]
         bx, by, bz = points[triangles[t, 1]]
         cx, cy, cz = points[triangles[t, 2]]
-        long2 = max(
-            (ax - bx) ** 2 + (ay - by) ** 2,
-            (bx - cx) ** 2 + (by - cy) ** 2,
-            (cx - ax) ** 2 + (cy - ay) ** 2,
-        )
-        if long2 > longest * longest:
-            continue
         double_area = (bx - ax) * (cy - ay) - (cx - ax) * (by - ay)
         if double_area == 0:
             continue
