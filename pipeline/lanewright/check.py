@@ -18,7 +18,7 @@ import numpy as np
 from lanewright.base.errors import Faults, InputError, some
 from lanewright.base.units import ACRE
 from lanewright.land.plan import Plan, covered_share, plan
-from lanewright.land.reading import check_heights
+from lanewright.land.reading import check_points
 from lanewright.layout.designer import Hand
 from lanewright.layout.designerfile import read_hand
 from lanewright.publish.outputs import OUTPUTS
@@ -36,6 +36,9 @@ from lanewright.workplace import LOG, STAGES
 
 SAMPLE = 50_000
 """Points at the start of each tile looked at for classes and dates, which headers lack."""
+
+LAST = 1000
+"""Points at the end of each tile that are decoded too: a tile that lacks some shows there."""
 
 FEW_GROUND = 0.02
 """Share of class 2 in the sample under which ground will probably be filtered."""
@@ -100,9 +103,9 @@ def check_inputs(config: Config) -> tuple[str, bool]:
     lines = [f"{config.name}", ""]
     classes: Counter[int] = Counter()
     if found.points is not None:
-        samples = _sample(found)
+        samples = _samples(found)
         for tile, sample in zip(found.tiles, samples, strict=True):
-            faults.attempt(partial(check_heights, tile.path, sample))
+            faults.attempt(partial(check_points, tile.path, sample))
         faults.stop()
         lines += _about_points(found, samples, classes)
     lines += _about_elevation(found)
@@ -134,8 +137,8 @@ def _check_out(out: Path) -> None:
                 folder.rmdir()
 
 
-def _sample(found: Plan) -> list[reader.Tally]:
-    """The first points of each tile, decoded as the run will."""
+def _samples(found: Plan) -> list[reader.Tally]:
+    """The first points of each tile, and the last few, decoded as the run will."""
     assert found.points is not None
     points = found.points
     parts = []
@@ -145,9 +148,15 @@ def _sample(found: Plan) -> list[reader.Tally]:
             found.working, (left - 1, bottom - 1, right + 1, top + 1),
             Blocks(2_000_000_000, 1, 1), points.left_out, points.keep_overlap,
         )  # fmt: skip
-        count = min(SAMPLE, tile.header.points)
-        parts.append(reader.Part(tile, 0, count, frame, None, content))
-    return reader.read_parts(parts, 2, points.stall_seconds)
+        total = tile.header.points
+        spans = [(0, min(SAMPLE, total))]
+        if total > SAMPLE:
+            spans.append((max(SAMPLE, total - LAST), min(LAST, total - SAMPLE)))
+        parts += [reader.Part(tile, at, count, frame, None, content) for at, count in spans]
+    whole: dict[Path, reader.Tally] = {tile.path: reader.Tally() for tile in points.tiles}
+    for part, tally in zip(parts, reader.read_parts(parts, 2, points.stall_seconds), strict=True):
+        whole[part.tile.path].add(tally)
+    return [whole[tile.path] for tile in points.tiles]
 
 
 def _box(found: Plan, tile: PointTile) -> crs_of.Bounds:

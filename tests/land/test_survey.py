@@ -230,6 +230,8 @@ def patched(path: Path, at: int, value: float) -> Path:
         (131 + 16, 1e5, "20000 of its points have heights that no land has"),  # scale of z
         (155 + 16, 1e12, "of its points have heights that no land has, -500 to 9000 m"),  # offset
         (155 + 16, 300.0, "20000 of its points lie off the range of heights that its header"),
+        (131, 1e12, "of its points lie off the bounds that its header states"),  # scale of x
+        (155 + 8, 4_399_900.0, "of its points lie off the bounds that its header states"),
         (155 + 16, float("nan"), "damaged header: scales and offsets"),
     ],
 )

@@ -389,3 +389,27 @@ def test_disguised_files_are_refused_without_a_socket(case, tmp_path, name, key,
     done = without_sockets("-m", "lanewright", "scout", config)
     assert done.returncode == 2, done.stderr
     assert name in done.stderr
+
+
+def test_a_survey_too_thin_shows_no_trees_and_says_so(tmp_path):
+    """0.04 first returns per m2, half of them 15 m up: every one would be an apex."""
+    rng = np.random.default_rng(4)
+    side, n = 250.0, 2500
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.scales, header.offsets = [0.01] * 3, [LEFT, BOTTOM, 0]
+    header.add_crs(CRS.from_epsg(26916))
+    las = laspy.LasData(header)
+    las.x, las.y = LEFT + side * rng.random(n), BOTTOM + side * rng.random(n)
+    high = rng.random(n) < 0.5
+    las.z = 200 + 15.0 * high
+    las.classification = np.where(high, 5, 2).astype(np.uint8)
+    las.return_number = las.number_of_returns = np.ones(n, np.uint8)
+    las.write(tmp_path / "a.laz")
+    (tmp_path / "run.yaml").write_text(
+        yaml.safe_dump({"name": "thin", "points": ["a.laz"], "out": "out", "levels": ["green"]})
+    )
+    done = lanewright("scout", tmp_path / "run.yaml", "--until", "vegetation")
+    assert done.returncode == 0, done.stderr
+    log = (tmp_path / "out" / "run.log").read_text()
+    assert " 0 probable trees" in log
+    assert "0.04 first returns per m2 are too few for trees, columns or clear rates" in log

@@ -209,3 +209,8 @@ def test_scales_and_offsets_that_are_no_numbers(tmp_path, at, value):
 def test_heights_no_land_has(tmp_path):
     path = patched(tile(tmp_path / "a.las"), "<2d", 211, 90_000.0, 20_000.0)
     assert "heights go from 20000 to 90000 m" in fault(path)
+
+
+def test_points_compressed_for_another_format(tmp_path):
+    path = patched(tile(tmp_path / "a.laz"), "<B", 104, 0x80)
+    assert "point format 0 is not how its points are compressed" in fault(path)

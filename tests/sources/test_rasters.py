@@ -227,3 +227,18 @@ def test_the_pole_is_one_message(tmp_path):
     path = write(tmp_path / "a.tif", plane(9, 9), crs="EPSG:4326", cell=0.1, left=10, top=90.5)
     with pytest.raises(InputError, match="are not degrees"):
         open_elevation(path, None, None)
+
+
+def test_damaged_cells_are_refused(tmp_path):
+    """Bytes at random: most are no heights, the rest cannot be told from some."""
+    heights = np.random.default_rng(0).integers(0, 2**32, (100, 100), np.uint32).view("float32")
+    heights = np.where(np.isfinite(heights), heights, 7)
+    path = write(tmp_path / "a.tif", heights)
+    with pytest.raises(InputError, match="more than 20 different values that no land has"):
+        readings_of([open_elevation(path, None, None)], GRID)
+
+
+def test_cells_beyond_the_earth_are_refused(tmp_path):
+    path = band(tmp_path / "a.tif", 1, "float32", Affine(1e300, 0, 5e5, 0, -1e300, 4.4e6))
+    with pytest.raises(InputError, match="beyond the earth"):
+        open_elevation(path, None, None)

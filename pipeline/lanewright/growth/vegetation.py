@@ -48,6 +48,7 @@ from lanewright.growth.pulses import (
 from lanewright.growth.trees import find_trees
 from lanewright.kernels import columns as kernels
 from lanewright.kernels.columns import GROUND, SOLID, VEGETATION
+from lanewright.land.reading import TOO_THIN
 from lanewright.settings.vegetation import VegetationSettings
 from lanewright.sources.points import Points
 from lanewright.store import stage
@@ -214,7 +215,15 @@ def sort_vegetation(
     brush[void] = np.nan
     seen = seen_share(columns, *THROWING)
     trees = find_trees(canopy_height, columns, grid, settings.tree_from, settings.crown_share)
+    first_returns = float(canopy.first.sum()) / max(float((~void).sum()) * grid.cell**2, 1.0)
+    thin = first_returns < TOO_THIN
+    if thin:
+        trees = trees.iloc[:0]
     facts, warnings = _told(counts, tracks, seen, void, trees, grid)
+    if thin:
+        warnings += (
+            f"no tree is shown: with {first_returns:.2g} first returns per m2 apexes are chance",
+        )
     progress(1.0)
     return Vegetation(
         canopy_height,

@@ -31,7 +31,7 @@ from lanewright.store import stage
 log = logging.getLogger(__name__)
 
 FEW_ODD = 0.01
-"""Share of a tile's points with heights that cannot be, from which the tile is refused."""
+"""Share of a tile's points that lie where they cannot, from which the tile is refused."""
 
 TOO_THIN = 0.5
 """First returns per m2 below which trees, columns and clear rates mean nothing: no published
@@ -152,7 +152,7 @@ def _whole(plan: PointPlan, parts: list[reader.Part], tallies: list[reader.Tally
         by_tile.setdefault(part.tile.path, reader.Tally()).add(tally)
         whole.add(tally)
     for path, tally in sorted(by_tile.items()):
-        check_heights(path, tally)
+        check_points(path, tally)
     if whole.kept == 0:
         where = plan.tiles[0].path if len(plan.tiles) == 1 else "points"
         raise InputError(
@@ -164,14 +164,22 @@ def _whole(plan: PointPlan, parts: list[reader.Part], tallies: list[reader.Tally
     return whole
 
 
-def check_heights(path: Path, tally: reader.Tally) -> None:
-    """Refuse a tile of which more than a few points have heights that cannot be.
+def check_points(path: Path, tally: reader.Tally) -> None:
+    """Refuse a tile of which more than a few points lie where they cannot.
 
     Raises
     ------
     InputError
-        If more than one in a hundred lies where no land does, or off what its header states.
+        If more than one in a hundred lies off the bounds or heights that its header states, or at
+        a height that no land has.
     """
+    if tally.astray > FEW_ODD * tally.read:
+        raise InputError(
+            path,
+            f"{tally.astray} of its points lie off the bounds that its header states",
+            "Its scale or offset is damaged, or its header was not brought up to date; export the "
+            "tile again.",
+        )
     odd = tally.impossible + tally.unstated
     if odd <= FEW_ODD * (odd + tally.kept):
         return
@@ -334,6 +342,8 @@ def _counted(points: PointStore, facts: dict[str, object], warnings: list[str]) 
             f"{density:.2g} first returns per m2 are too few for trees, columns or clear rates to "
             "mean anything; believe the terrain alone"
         )
+    for text in warnings:
+        log.warning("%s", text)
     return Cloud(
         points=points,
         tally=Tally(returns, water, mean, covered),

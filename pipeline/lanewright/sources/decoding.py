@@ -175,7 +175,13 @@ class _Sieve:
 
     def _columns(self, decoded: NDArray[Any]) -> sift.Raw:
         scale, offset = self._header.scales, self._header.offsets
-        x, y = decoded["X"] * scale[0] + offset[0], decoded["Y"] * scale[1] + offset[1]
+        with np.errstate(over="ignore", invalid="ignore"):
+            x, y = decoded["X"] * scale[0] + offset[0], decoded["Y"] * scale[1] + offset[1]
+        left, bottom, right, top = self._part.tile.header.bounds
+        slack = 2 * scale[:2]
+        held = (x >= left - slack[0]) & (x <= right + slack[0])
+        held &= (y >= bottom - slack[1]) & (y <= top + slack[1])
+        self.tally.astray += int(np.count_nonzero(~held))
         if self._part.frame is not None:
             x, y = to_working(self._part.tile.reference, self._part.frame.working, x, y)
         modern = self._rules.modern

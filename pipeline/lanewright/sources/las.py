@@ -35,6 +35,7 @@ PER_BYTE = 1000
 hundredths of a bit (counted on files of 20 million equal points: 100 to 150 a byte)."""
 
 _VARIABLE = 0xFFFFFFFF  # LASzip: chunks of sizes of their own, as COPC has
+_POINT10, _POINT14 = 6, 10  # LASzip: first item of formats 0-5, and of 6-10
 _AGAIN = "Download or export the tile again."
 
 
@@ -208,7 +209,14 @@ def _check_chunks(path: Path, file: IO[bytes], layout: _Layout, points: int) -> 
             "Download the tile again, or rewrite it with a current LAZ writer.",
         )
     room = layout.size - layout.start
-    size = _chunk_size(file, layout)
+    size, item = _laszip(file, layout)
+    if item is not None and item != (_POINT14 if layout.point_format > 5 else _POINT10):
+        raise InputError(
+            path,
+            f"has a damaged header: point format {layout.point_format} is not how its points are "
+            "compressed",
+            _AGAIN,
+        )
     most = PER_BYTE * room
     if size is not None:
         most = min(most, chunks * size)
@@ -240,20 +248,29 @@ def _int64(file: IO[bytes], at: int) -> int | None:
     return int(struct.unpack("<q", raw)[0]) if len(raw) == 8 else None
 
 
-def _chunk_size(file: IO[bytes], layout: _Layout) -> int | None:
-    """Points in a chunk by LASzip's own record; None where chunks differ."""
+def _laszip(file: IO[bytes], layout: _Layout) -> tuple[int | None, int | None]:
+    """Points in a chunk and kind of the first item by LASzip's own record.
+
+    None for what is not said, and where chunks differ.
+    """
     at = layout.header_size
     for _ in range(layout.vlrs):
         file.seek(at)
         head = file.read(54)
         if len(head) < 54 or at + 54 > layout.start:
-            return None
+            return None, None
         user, record, length = struct.unpack_from("<16sHH", head, 2)
-        if user.rstrip(b"\0") == b"laszip encoded" and record == 22204 and length >= 16:
-            size = int(struct.unpack_from("<I", file.read(16), 12)[0])
-            return None if size in (0, _VARIABLE) else size
+        if user.rstrip(b"\0") == b"laszip encoded" and record == 22204 and length >= 36:
+            said = file.read(36)
+            if len(said) < 36:
+                return None, None
+            size, item = (
+                struct.unpack_from("<I", said, 12)[0],
+                struct.unpack_from("<H", said, 34)[0],
+            )
+            return None if size in (0, _VARIABLE) else int(size), int(item)
         at += 54 + length
-    return None
+    return None, None
 
 
 def _counts(head: bytes, minor: int, point_format: int) -> tuple[int, int]:

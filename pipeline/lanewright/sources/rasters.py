@@ -45,6 +45,9 @@ _AROUND = 4
 _APART = 5.0
 """Metres between zero and every other height from which zeros are taken for unknown."""
 
+_MANY_ODD = 20
+"""Different values that no land has from which they are no marks of the unknown, but damage."""
+
 _PHOTO = (ColorInterp.red, ColorInterp.green, ColorInterp.blue, ColorInterp.palette)
 
 
@@ -179,6 +182,11 @@ def _check_place(path: Path, source: DatasetReader) -> None:
         raise InputError(
             path, "does not say where it lies", "Give a GeoTIFF with its place written in it."
         )
+    if max(abs(v) for v in (*source.bounds, move.a, move.e)) > 1e9:
+        raise InputError(
+            path, f"lies beyond the earth, with cells of {move.a:.6g} x {-move.e:.6g}",
+            "Write its place again, or warp it to the CRS of the tiles.",
+        )  # fmt: skip
     if not (move.e < 0 < move.a) or move.b or move.d:
         raise InputError(path, "is rotated or upside down", "Warp it north-up, as gdalwarp does.")
 
@@ -373,6 +381,13 @@ class _Cleaner:
             rest = np.abs(known[known != 0])
             nearest = min(nearest, float(rest.min(initial=math.inf)))
         self._no_zeros = 0 < self._zeros < self._known and nearest >= _APART
+        if len(self._odd) > _MANY_ODD:
+            raise InputError(
+                tile.path,
+                f"holds more than {_MANY_ODD} different values that no land has: its cells are "
+                "damaged, or were resampled over unknown ones that it did not declare",
+                "Download the tile again, or make it anew with its nodata value set.",
+            )
         odd = sum(self._odd.values())
         if odd and not self._known:
             raise InputError(

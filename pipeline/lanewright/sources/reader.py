@@ -81,8 +81,8 @@ class Part:
 
 
 _COUNTS = (
-    "read", "kept", "first_returns", "outside", "withheld", "left_out", "overlap", "impossible",
-    "unstated", "mended_returns",
+    "read", "kept", "first_returns", "astray", "outside", "withheld", "left_out", "overlap",
+    "impossible", "unstated", "mended_returns",
 )  # fmt: skip
 
 
@@ -96,6 +96,8 @@ class Tally:
         Points kept, by class.
     first_returns
         Points kept that are the first of their pulse.
+    astray
+        Points off the bounds that the file's header states, kept or not.
     impossible, unstated
         Points left out because no land is so high or low, or because the file's header states a
         range of heights that does not hold them.
@@ -114,6 +116,7 @@ class Tally:
     kept_classes: dict[int, int] = field(default_factory=dict)
     returns: dict[int, int] = field(default_factory=dict)
     first_returns: int = 0
+    astray: int = 0
     outside: int = 0
     withheld: int = 0
     left_out: int = 0
