@@ -260,10 +260,19 @@ def test_a_lane_runs_on_over_a_short_unsearched_stretch():
     wood.unknown[corridor & (np.abs(wood.east - 50) < 1.5)] = layer_mask(0, 6)
     assert wood.traced().lanes["length_m"].tolist() == pytest.approx([95], abs=8)
     wood.unknown[corridor & (np.abs(wood.east - 50) < 4)] = layer_mask(0, 6)
-    assert len(wood.traced().lanes) == 2
+    assert len(wood.traced(min_length=25).lanes) == 2
     wood.unknown[corridor & (wood.east % 3 < 2)] = layer_mask(0, 6)
     assert wood.traced().lanes.empty  # more than half would be guessed
     assert wood.traced(most_unknown=0.8).lanes["unknown_share"][0] > 0.5
+
+
+def test_a_river_is_no_lane():
+    wood = Wood(120, 60)
+    corridor = wood.strip(90, 6, 100)
+    wood.clear(corridor)
+    wood.water[corridor & (wood.east < 40)] = True
+    assert wood.traced().lanes.empty
+    assert wood.traced(most_water=0.5).lanes["water_share"][0] > 0.3
 
 
 def test_a_long_squeeze_ends_a_lane_and_a_short_one_is_its_pinch():
@@ -272,7 +281,7 @@ def test_a_long_squeeze_ends_a_lane_and_a_short_one_is_its_pinch():
         wood.clear(wood.strip(90, 6.5, 100))
         squeeze = (np.abs(wood.east - 60) < length / 2) & (np.abs(wood.south - 30.25) > 0.75)
         wood.blocked[squeeze] = BRUSH
-        return wood.traced().lanes
+        return wood.traced(min_length=25).lanes
 
     assert len(found(4)) == 1
     assert found(4)["pinch_width_m"][0] == pytest.approx(1.5, abs=CELL)

@@ -90,7 +90,7 @@ class Lanes:
     openings: gpd.GeoDataFrame
 
 
-@stage("lanes", version=1)
+@stage("lanes", version=2)
 def find_lanes(
     survey: Survey, terrain: Terrain, vegetation: Vegetation, settings: LanesSettings
 ) -> Lanes:
@@ -329,6 +329,7 @@ def _measured(
     frame = gpd.GeoDataFrame(table, geometry=geometry, crs=grid.crs)
     keep = frame["unknown_share"] - frame["water_share"] <= settings.most_unknown
     keep &= frame["width_m"] >= settings.min_width
+    keep &= frame["water_share"] <= settings.most_water
     # Between scattered bushes an opening says more than a web of lines through it.
     in_opening = [ground[_cells(points, ground.shape)].mean() > 0.5 for points in lines]
     keep &= (frame["kind"] != KINDS[OPEN]) | ~np.array(in_opening, dtype=bool)

@@ -34,6 +34,7 @@ FAIL_STEP = 5.0  # m of a leg whose failed throws count together
 BRUSH_TOP = 5.0  # m; growth no higher is brush
 AT_ONCE = 4096  # legs whose throws are held in memory together
 BESIDE = 2.0  # m to each side for the side slope; the free width is that of the lane there
+THROWN = 3.5  # m over the ground up to which free width is measured
 OVERHEAD = 1.0  # m over the disc from which canopy is a roof, and 5 m over the ground
 
 
@@ -311,10 +312,11 @@ def _flown(
 
 @dataclass(frozen=True)
 class _Path:
-    """What lies along legs: (legs,), and cells of their points (legs, points)."""
+    """What lies along legs: (legs,), and cells and heights of their points (legs, points)."""
 
     row: Ints
     col: Ints
+    height: Floats
     roofed: Floats
     wet: Floats
     maybe_wet: Floats
@@ -346,6 +348,7 @@ def _along(scene: Scene, x: Floats, y: Floats, z: Floats, length: Floats) -> _Pa
     side = np.where(known, np.abs(fall), 0).sum(1) / np.maximum(known.sum(1), 1)
     return _Path(
         *at,
+        height=height,
         roofed=roofed,
         wet=scene.wet[at].mean(1),
         maybe_wet=scene.maybe_wet[at].mean(1),
@@ -382,7 +385,8 @@ def _pinch(scene: Scene, path: _Path, length: Floats) -> tuple[Floats, Floats]:
     width = np.where(np.isfinite(scene.free_width), scene.free_width, -1.0)
     reach = 2 * max(1, round(BESIDE / scene.grid.cell)) + 1
     near = ndi.maximum_filter(width, size=reach)[path.row, path.col]
-    near = np.where(near < 0, np.inf, near)
+    # Over brush that the flight clears there is no gap to measure.
+    near = np.where((near < 0) | (path.height > THROWN), np.inf, near)
     at = near.argmin(1)
     least = near.min(1)
     known = np.isfinite(least)

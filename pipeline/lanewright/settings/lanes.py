@@ -64,7 +64,12 @@ class LanesSettings(Settings):
     open_width: Metres = Field(
         20.0, description="wider than this is open, no lane; common practice, no source"
     )
-    min_length: Metres = Field(25.0, description="shorter lanes are left out")
+    min_length: Metres = Field(
+        40.0, description="shorter lanes are left out; hardly a throw fits; common practice"
+    )
+    most_water: Share = Field(
+        0.3, description="lanes of which more lies over water are rivers, and left out"
+    )
     max_bend: Annotated[float, Field(ge=0.001, le=180)] = Field(
         60.0,
         description="degrees one lane may turn from end to end before it is cut in two; a bend "
