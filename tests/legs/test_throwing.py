@@ -310,9 +310,9 @@ def test_standard_error_is_the_spread_of_repeated_rates(throws):
         world = leg_worlds.planted(open_, wood, 0.01)
         got = throw(world, eastward(copies=400), level, throws=throws)
         assert 0.1 < got.clear.mean() < 0.9
-        # One factor for all woods, chosen on real uneven ones. Between smooth walls even throws do
-        # better than that: the error said is then on the careful side.
-        assert 0.9 < got.error.mean() / got.clear.std(ddof=1) < 3.0
+        # One factor for all woods, careful for most: between smooth walls even throws do better
+        # than it says, in small squares a little worse.
+        assert 0.85 < got.error.mean() / got.clear.std(ddof=1) < 2.2
 
 
 def test_64_even_throws_err_less_than_192_that_touch_or_not():

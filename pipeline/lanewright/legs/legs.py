@@ -60,7 +60,7 @@ class Legs:
     warnings: tuple[str, ...] = ()
 
 
-@stage("legs", version=8)
+@stage("legs", version=9)
 def find_legs(
     scene: Scene,
     flights: Flights,
