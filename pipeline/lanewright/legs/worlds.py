@@ -34,7 +34,7 @@ THROWS = 64
 DENSITY = 0.3  # spread of the logarithm of density and disc ratio together
 STEMS = 0.4  # the same of how many stems there are
 PATCH = 2.0  # m, sides of patches in which growth reaches farther, or less far
-REACH = 0.5  # share of patches in which it does
+REACH = 0.7  # share of patches in which it does
 THIN_TOP = 5.0  # m up to which thin stems are met
 LEAST = 0.003  # a band is never narrower to either side
 

@@ -1,0 +1,44 @@
+"""What is said of legs, lanes and density in one planted wood, beside its truth.
+
+All worlds and marks: `python tests/bench truth`. Here stands what is reached at 8 pulses/m2.
+"""
+
+import pytest
+
+import judged
+
+
+@pytest.fixture(scope="module")
+def wood():
+    return judged.judge("broadleaf", 8.0, 1)
+
+
+@pytest.mark.parametrize(
+    ("kind", "low", "high"),
+    [("tunnel", -0.12, 0.05), ("lane", -0.05, 0.05), ("edge", -0.05, 0.05), ("open", -0.02, 0.02),
+     ("wood", -0.10, 0.15)],
+)  # fmt: skip
+def test_clear_rates_are_near_the_truth(wood, kind, low, high):
+    mine = wood.legs[wood.legs.kind == kind]
+    assert low < (mine.said - mine.true).mean() < high
+    assert (mine.low <= mine.said).all()
+    assert (mine.said <= mine.high).all()
+
+
+def test_most_bands_hold_the_truth(wood):
+    held = (wood.legs.low <= wood.legs.true) & (wood.legs.true <= wood.legs.high)
+    assert held.mean() > 0.6
+
+
+def test_what_is_named_a_tunnel_is_free_and_most_of_the_planted_is_named(wood):
+    named = wood.named.groupby("kind")[["metres", "free"]].sum()
+    assert (named.free / named.metres > 0.9).all()
+    assert wood.tunnels[wood.tunnels.kind == "tunnel"].found.mean() > 0.75
+
+
+def test_density_by_height(wood):
+    """Within a fifth of the truth, but just over brush, where it is within three times."""
+    ratio = (wood.density.said / wood.density.true).to_numpy()
+    over_brush = (wood.density["from"] == 2.5).to_numpy()
+    assert (abs(ratio[~over_brush] - 1) < 0.25).all()
+    assert ratio[over_brush].max() < 3.2
