@@ -22,6 +22,9 @@ from lanewright.sources.files import Fingerprint, changed, expand, fingerprint, 
 from lanewright.sources.las import PointTile, open_tile
 from lanewright.sources.rasters import ElevationTile
 
+FAR = 5_000.0
+"""Keep-outs and water of which nothing lies so near [m] are taken for a wrong CRS."""
+
 MOST_CELLS = 60_000_000
 """A grid of more cells than 15 km2 at 0.5 m is taken for a mistake."""
 
@@ -171,7 +174,7 @@ def plan(config: Config) -> Plan:
     if place is None:
         _look_at_drawings(config, faults)
         raise together(faults.found)
-    drawn = _drawn(config, place.working, faults)
+    drawn = _drawn(config, place, faults)
     near = [t for t in files.tiles if _touches(place, t.path)]
     models = [m for m in files.models if _touches(place, m.path)]
     paths = [t.path for t in files.tiles] + [m.path for m in files.models]
@@ -347,15 +350,23 @@ def _elevation_plan(
     return tuple(sorted(found, key=lambda m: (m.cell, str(m.content_key), m.path)))
 
 
-def _drawn(config: Config, working: str, faults: Faults) -> _Drawn:
-    assumed = config.crs.vectors
-    keep_out = [
-        faults.attempt(partial(vectors.areas, item.path, working, assumed, item.buffer))
-        for item in config.keep_out
-    ]
-    water = [
-        faults.attempt(partial(vectors.areas, path, working, assumed)) for path in config.water
-    ]
+def _drawn(config: Config, place: _Place, faults: Faults) -> _Drawn:
+    working, assumed = place.working, config.crs.vectors
+    land = box(*place.extent)
+
+    def area(path: Path, buffer: float = 0.0) -> MultiPolygon:
+        shape = vectors.areas(path, working, assumed, buffer)
+        away = shape.distance(land) if land is not None else 0.0
+        if away > FAR:
+            raise InputError(
+                path, f"nothing in it lies within {FAR / 1000:.0f} km of the property, the "
+                f"nearest {away / 1000:.0f} km off",
+                "Check its CRS, or leave it out.",
+            )  # fmt: skip
+        return shape
+
+    keep_out = [faults.attempt(partial(area, k.path, k.buffer)) for k in config.keep_out]
+    water = [faults.attempt(partial(area, path)) for path in config.water]
     own: tuple[tuple[str, str], ...] = ()
     if config.own_holes is not None:
         lines = faults.attempt(partial(vectors.drawn_lines, config.own_holes, working, assumed))
@@ -427,6 +438,11 @@ def covered_share(land: MultiPolygon, boxes: list[Bounds]) -> float:
 
 
 def _far_off(config: Config, place: _Place) -> InputError:
+    if not all(map(math.isfinite, place.extent)):
+        return InputError(
+            config.property, "its boundary encloses nothing in the working CRS",
+            "Check its CRS; a boundary round the whole earth has no inside here.",
+        )  # fmt: skip
     ground = union_all([box(*b) for b in place.boxes.values()])
     away = box(*place.extent).distance(ground) / 1000
 

@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import IO
 
@@ -204,6 +205,10 @@ def expand(patterns: tuple[str, ...], key: str, faults: Faults) -> list[Path]:
     return sorted(found)
 
 
+MOST_FILES = 5_000
+"""Files that one pattern may name; further ones are not looked for."""
+
+
 def _matches(pattern: Path) -> list[Path]:
     known = Path(pattern.anchor)
     for number, part in enumerate(parts := pattern.parts[1 if pattern.anchor else 0 :]):
@@ -215,7 +220,8 @@ def _matches(pattern: Path) -> list[Path]:
             rest = str(Path(*parts[number:]))
             return [
                 known / m
-                for m in glob.glob(rest, root_dir=known, recursive=True)  # noqa: PTH207
+                # Bounded, for a pattern such as /** would walk every disk.
+                for m in islice(glob.iglob(rest, root_dir=known, recursive=True), MOST_FILES)
             ]
         known /= part
     return [known]
