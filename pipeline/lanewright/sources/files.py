@@ -221,7 +221,10 @@ def _matches(pattern: Path) -> list[Path]:
             return [
                 known / m
                 # Bounded, for a pattern such as /** would walk every disk.
-                for m in islice(glob.iglob(rest, root_dir=known, recursive=True), MOST_FILES)
+                for m in islice(
+                    glob.iglob(rest, root_dir=known, recursive=True),  # noqa: PTH207
+                    MOST_FILES,
+                )
             ]
         known /= part
     return [known]
