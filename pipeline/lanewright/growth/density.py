@@ -100,24 +100,37 @@ def contact_density(
     """
     pulses = Pulses(stops, passes, 1.0 / UNIT, LAYER_HEIGHT / UNIT)
 
-    def over(window: tuple[float, int], of: Pulses) -> Pulses:
-        width = half_width(window[0], cell)
-        return of._replace(
-            stops=counting.window_sum(of.stops, width, window[1], BLURRED_LAYERS),
-            passes=counting.window_sum(of.passes, width, window[1], BLURRED_LAYERS),
-        )
-
     mean = np.repeat(prior, 1 << BAND_SHIFT, 2).astype(np.float32)
     for window in WINDOWS:
-        kernels.update(mean, over(window, pulses), settings.prior_path)
+        kernels.update(mean, _over(window, pulses, cell), settings.prior_path)
     kernels.update(mean, pulses, settings.own_prior_path)
 
+    chance = _chance_of_growth(pulses, mean, cell, settings)
+    growing = _part(pulses, chance)
+    empty = pulses._replace(
+        stops=pulses.stops - growing.stops, passes=pulses.passes - growing.passes
+    )
+    dense = np.full_like(mean, GROWTH)
+    mean[:] = AIR
+    kernels.update(dense, _over(OWN, growing, cell), settings.prior_path)
+    kernels.update(dense, _over(CLOSER, growing, cell), settings.prior_path)
+    kernels.update(mean, _over(OWN, empty, cell), settings.prior_path)
+    kernels.mixed(chance, dense, mean)
+    return dense
+
+
+def _chance_of_growth(
+    pulses: Pulses, mean: Raster, cell: float, settings: VegetationSettings
+) -> Raster:
+    """Chance that each voxel is growth and not air, given the first mean density [1/m]."""
     chance, other = np.empty_like(mean), np.empty_like(mean)
     kernels.chance_at(mean, GROWTH_FROM, chance)
     dense = np.full_like(mean, GROWTH)
-    kernels.update(dense, over(OWN, _part(pulses, chance)), settings.prior_path)
+    kernels.update(dense, _over(OWN, _part(pulses, chance), cell), settings.prior_path)
     thin = np.full_like(mean, AIR)
-    kernels.update(thin, over(OWN, _part(pulses, (1 - chance) ** HARDLY)), settings.prior_path)
+    kernels.update(
+        thin, _over(OWN, _part(pulses, (1 - chance) ** HARDLY), cell), settings.prior_path
+    )
     odds = np.empty_like(mean)
     whole = 1.0 / PULSE_SHARE
     events = pulses._replace(per_pulse=whole * pulses.per_pulse, per_path=whole * pulses.per_path)
@@ -127,17 +140,16 @@ def contact_density(
         gain = SHARPEN if i == ROUNDS - 1 else 1.0
         kernels.agree(odds, chance, BLURRED_LAYERS, AGREE, gain, other)
         chance, other = other, chance
+    return chance
 
-    growing = _part(pulses, chance)
-    empty = pulses._replace(
-        stops=pulses.stops - growing.stops, passes=pulses.passes - growing.passes
+
+def _over(window: tuple[float, int], pulses: Pulses, cell: float) -> Pulses:
+    """Sums over a window about each voxel."""
+    width = half_width(window[0], cell)
+    return pulses._replace(
+        stops=counting.window_sum(pulses.stops, width, window[1], BLURRED_LAYERS),
+        passes=counting.window_sum(pulses.passes, width, window[1], BLURRED_LAYERS),
     )
-    dense[:], mean[:] = GROWTH, AIR
-    kernels.update(dense, over(OWN, growing), settings.prior_path)
-    kernels.update(dense, over(CLOSER, growing), settings.prior_path)
-    kernels.update(mean, over(OWN, empty), settings.prior_path)
-    kernels.mixed(chance, dense, mean)
-    return dense
 
 
 def _part(pulses: Pulses, chance: Raster) -> Pulses:

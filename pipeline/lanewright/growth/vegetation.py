@@ -164,48 +164,8 @@ def sort_vegetation(
         raise ValueError(f"density_out must be uint8 {shape}")
     ground = np.ascontiguousarray(ground, np.float32)
     survey = _Survey(points, grid, ground, heights_given)
-    blocks = points.blocks(_BLOCK)
-    steps = _Steps(3 * len(blocks), progress)
-
-    with ThreadPoolExecutor(threads or numba.get_num_threads()) as pool:
-
-        def each(work: Callable[[tuple[int, int, int, int]], R]) -> list[R]:
-            def counted(block: tuple[int, int, int, int]) -> R:
-                result = work(block)
-                steps.one()
-                return result
-
-            return list(pool.map(counted, blocks))
-
-        tracks = fit_tracks(fewest_needed(each(survey.lines)))
-        reach = min(max(_TALLEST_SHADE * tracks.steepest, 1.0), 20.0)
-        canopy = _Canopy(grid, settings.canopy_from)
-        around = Neighbourhoods(grid)
-
-        def look(block: tuple[int, int, int, int]) -> tuple[int, int]:
-            part = survey.part(block, 0)
-            canopy.add(part, block)
-            rays, directed = survey.rays(part, tracks)
-            around.add(rays, ground, reach)
-            return len(rays.x), directed
-
-        counts = np.array(each(look)).reshape(-1, 2).sum(0)
-        rates = around.rates()
-        columns = Columns(
-            np.zeros(grid.shape, np.uint64),
-            np.zeros(grid.shape, np.uint64),
-            np.zeros(grid.shape, np.uint64),
-            density_out,
-            DENSITY_TABLE,
-        )
-
-        stem_odds = np.zeros(grid.shape, np.float32)
-
-        def judge(block: tuple[int, int, int, int]) -> None:
-            before = _Before(tracks, reach, around, rates, canopy.roof)
-            survey.judge(block, before, settings, columns, stem_odds)
-
-        each(judge)
+    found = _gathered(survey, settings, density_out, threads, progress)
+    columns, canopy = found.columns, found.canopy
 
     void = np.isnan(ground)
     canopy_height = fill_pits(canopy.inside, canopy.touching, grid.cell, settings.pit_width)
@@ -219,7 +179,7 @@ def sort_vegetation(
     thin = first_returns < TOO_THIN
     if thin:
         trees = trees.iloc[:0]
-    facts, warnings = _told(counts, tracks, seen, void, trees, grid)
+    facts, warnings = _told(found.counts, found.tracks, seen, void, trees, grid)
     if thin:
         warnings += (
             f"no tree is shown: with {first_returns:.2g} first returns per m2 apexes are chance",
@@ -231,7 +191,7 @@ def sort_vegetation(
         brush,
         seen,
         columns,
-        stem_odds,
+        found.stem_odds,
         trees,
         facts,
         warnings,
@@ -384,6 +344,71 @@ class _Canopy:
             self.roof[here] = np.fmax(self.roof[here], roof)
             self.first[here] += counts[0].astype(np.int32)
             self.first_above[here] += counts[1].astype(np.int32)
+
+
+@dataclass(frozen=True)
+class _Gathered:
+    """What the three readings of the points found."""
+
+    columns: Columns
+    canopy: _Canopy
+    stem_odds: Raster
+    tracks: Tracks
+    counts: NDArray[np.int64]
+
+
+def _gathered(
+    survey: _Survey,
+    settings: VegetationSettings,
+    density_out: NDArray[np.uint8],
+    threads: int | None,
+    progress: Callable[[float | None], None],
+) -> _Gathered:
+    """Read the points three times, block by block."""
+    grid, ground = survey.grid, survey.ground
+    blocks = survey.source.blocks(_BLOCK)
+    steps = _Steps(3 * len(blocks), progress)
+
+    with ThreadPoolExecutor(threads or numba.get_num_threads()) as pool:
+
+        def each(work: Callable[[tuple[int, int, int, int]], R]) -> list[R]:
+            def counted(block: tuple[int, int, int, int]) -> R:
+                result = work(block)
+                steps.one()
+                return result
+
+            return list(pool.map(counted, blocks))
+
+        tracks = fit_tracks(fewest_needed(each(survey.lines)))
+        reach = min(max(_TALLEST_SHADE * tracks.steepest, 1.0), 20.0)
+        canopy = _Canopy(grid, settings.canopy_from)
+        around = Neighbourhoods(grid)
+
+        def look(block: tuple[int, int, int, int]) -> tuple[int, int]:
+            part = survey.part(block, 0)
+            canopy.add(part, block)
+            rays, directed = survey.rays(part, tracks)
+            around.add(rays, ground, reach)
+            return len(rays.x), directed
+
+        counts = np.array(each(look)).reshape(-1, 2).sum(0)
+        rates = around.rates()
+        columns = Columns(
+            np.zeros(grid.shape, np.uint64),
+            np.zeros(grid.shape, np.uint64),
+            np.zeros(grid.shape, np.uint64),
+            density_out,
+            DENSITY_TABLE,
+        )
+
+        stem_odds = np.zeros(grid.shape, np.float32)
+
+        def judge(block: tuple[int, int, int, int]) -> None:
+            before = _Before(tracks, reach, around, rates, canopy.roof)
+            survey.judge(block, before, settings, columns, stem_odds)
+
+        each(judge)
+    return _Gathered(columns, canopy, stem_odds, tracks, counts)
 
 
 class _Steps:
