@@ -21,7 +21,7 @@ from lanewright.base.errors import InputError
 from lanewright.flight.flight import fly_throws
 from lanewright.growth.lanes import find_lanes
 from lanewright.growth.vegetation import sort_vegetation
-from lanewright.holes.chains import find_holes
+from lanewright.holes.holes import find_holes
 from lanewright.land.ground import find_ground
 from lanewright.land.reading import read_points
 from lanewright.land.survey import lay_survey, mark_survey

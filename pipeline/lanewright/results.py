@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from lanewright.flight.flight import Flights
     from lanewright.growth.lanes import Lanes
     from lanewright.growth.vegetation import Vegetation
-    from lanewright.holes.chains import Holes
+    from lanewright.holes.holes import Holes
     from lanewright.land.ground import Ground
     from lanewright.land.plan import Plan
     from lanewright.land.survey import Survey

@@ -72,7 +72,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     own = own_lines(found.own_holes, hand.drawn)
     legs = step(find_legs, scene, flights, config.legs, own, only_own=only_own)
 
-    from lanewright.holes.chains import find_holes
+    from lanewright.holes.holes import find_holes
 
     rules = config.legs, config.layout.hole, config.layout.safety
     holes = step(find_holes, scene, flights, legs, *rules)

@@ -10,7 +10,13 @@ import shapely
 
 import leg_worlds
 from lanewright.base import schema
-from lanewright.holes import chains as made
+from lanewright.holes import chains as joined
+from lanewright.holes import holes as made
+from lanewright.holes.links import with_legs_of
+from lanewright.holes.measure import Played
+from lanewright.holes.measure import measured as measured_of
+from lanewright.holes.wording import as_layer
+from lanewright.holes.zones import landing_share
 from lanewright.legs.legs import Legs
 from lanewright.settings.holes import HoleSettings, SafetySettings
 from lanewright.settings.levels import level_named
@@ -55,10 +61,15 @@ def legs_of(*throws, world=None, **more):
     return Legs(sites(tees), sites(ends), frame)
 
 
+def written(found):
+    """The holes as they are written out."""
+    return as_layer(found.holes, found.links, found.pars, found.legs)
+
+
 def chains(legs, world=None, settings=SETTINGS, level=BLUE, lands=None, **more):
     world = world or leg_worlds.bare(400.0, 1.0)
     lands = np.ones(len(legs.legs)) if lands is None else lands
-    found = made.chains_of(
+    found = joined.chains_of(
         legs.legs, np.arange(len(legs.legs)), level, lands, settings, **more
     )  # fmt: skip
     return {tuple(int(i) for i in row if i >= 0) for row in found}
@@ -112,18 +123,18 @@ def test_share_that_lands_well_follows_the_spread_of_throws():
     x, _ = leg_worlds.centres(world)
     world = leg_worlds.planted(world, np.abs(x - 150) > spread, 1.0, high=3.0)
     legs = legs_of((150, 100, 150, 180))
-    (share,) = made.landing_share(world, (BLUE,), legs.legs, 20.0)
+    (share,) = landing_share(world, (BLUE,), legs.legs, 20.0)
     assert share == pytest.approx(0.683, abs=0.12)  # in sevenths
     wide = leg_worlds.planted(leg_worlds.bare(300.0, 0.5), np.abs(x - 150) > 30, 1.0)
-    assert made.landing_share(wide, (BLUE,), legs.legs, 20.0) == 1.0
+    assert landing_share(wide, (BLUE,), legs.legs, 20.0) == 1.0
 
 
 @pytest.mark.parametrize("spoiled", ["water", "wet", "slope_pct"])
 def test_water_wet_and_steep_ground_take_no_landing(spoiled):
     world = leg_worlds.bare(300.0, 1.0)
     there = np.full(world.grid.shape, 30.0 if spoiled == "slope_pct" else True)
-    world = made.Scene(**{**vars(world), spoiled: there})
-    assert made.landing_share(world, (BLUE,), legs_of((150, 100, 150, 180)).legs, 20.0) == 0.0
+    world = replace(world, **{spoiled: there})
+    assert landing_share(world, (BLUE,), legs_of((150, 100, 150, 180)).legs, 20.0) == 0.0
 
 
 # ---------------------------------------------------------------------------------------------
@@ -135,7 +146,7 @@ def measured(legs, *rows, levels=(BLUE,), settings=SETTINGS):
     for i, row in enumerate(rows):
         chain[i, : len(row)] = row
     lands = np.full(len(legs.legs), 0.8)
-    return made.measured(legs.legs, chain, lands, levels, levels[0], settings)
+    return measured_of(Played(legs.legs, lands), chain, levels, levels[0], settings)
 
 
 def test_a_hole_of_two_throws():
@@ -154,14 +165,14 @@ def test_a_hole_of_two_throws():
     assert hole["carry_water_m"] == 12
     assert (hole["pinch_width_m"], hole["pinch_at_m"]) == (6.0, pytest.approx(80 + 35))
     assert hole["finish"] == "left"
-    assert hole["finishes"] == "left, right"
     assert hole["wooded_share"] == pytest.approx(70 / 150)
     assert hole["lane_kind"] == "open"
     assert hole["landing_share"] == pytest.approx(0.8)
     assert hole["foliage"] == pytest.approx((80 * 1.1 + 70 * 0.85) / 150)
     # Forced to the landing: one throw there, one more from 67 m, and two to finish.
     assert hole["par"] == 4
-    assert hole["pars"].startswith("blue 4, red ")
+    assert hole["par_blue"] == 4
+    assert hole["par_red"] >= 4
     assert hole["par_source"] == "our default"
 
 
@@ -200,7 +211,7 @@ def many(count=300, seed=0, size=400.0):
 def test_candidates_are_spread_kinds_mixed_and_documented():
     world, legs = leg_worlds.bare(400.0, 1.0), many()
     found = made.make_holes(world, (BLUE,), legs, HoleSettings(keep=60))
-    frame = schema.conform("holes", found.holes)
+    frame = schema.conform("holes", written(found))
     assert len(frame) == 60
     assert frame["hole_id"].tolist() == list(range(1, 61))
     assert frame["finish"].value_counts().min() >= 12
@@ -217,7 +228,9 @@ def test_candidates_hold_many_that_fit_together():
 
     world, legs = leg_worlds.bare(400.0, 1.0), many()
     found = made.make_holes(world, (BLUE,), legs, HoleSettings(keep=60))
-    pairs = safety.conflicts(found.holes, legs.legs, (BLUE,), world, SafetySettings())
+    pairs = safety.conflicts(
+        with_legs_of(found.holes, found.links), legs.legs, (BLUE,), world, SafetySettings()
+    )
     clash = np.zeros((60, 60), bool)
     clash[pairs["first"], pairs["second"]] = clash[pairs["second"], pairs["first"]] = True
     best = 0
@@ -240,7 +253,7 @@ def test_holes_by_the_border_and_over_a_road_are_left_out():
     world = replace(world, keep_out=road)
     legs = legs_of((100, 100, 100, 180), (160, 200, 240, 200), (8, 100, 8, 180))
     found = made.make_holes(world, (BLUE,), legs, SETTINGS)
-    assert found.holes["legs"].tolist() == ["1"]
+    assert found.links["leg_id"].tolist() == [1]
 
 
 def test_own_holes_are_kept_named_and_bent():
@@ -254,7 +267,9 @@ def test_own_holes_are_kept_named_and_bent():
     own = pd.DataFrame({"name": "Old barn", "level": "blue", "throw": [0, 1], "leg_id": [2, 3]})
     found = made.make_holes(world, (BLUE,), replace(legs, own=own), SETTINGS)
     own = found.holes[found.holes["origin"] == "own"].iloc[0]
-    assert (own["name"], own["legs"], own["throws"]) == ("Old barn", "2 3", 2)
+    assert (own["name"], own["throws"]) == ("Old barn", 2)
+    mine = found.links[found.links["hole_id"] == own["hole_id"]]
+    assert mine["leg_id"].tolist() == [2, 3]
     assert own["bend_deg"] == pytest.approx(-90)
     assert len(found.holes) == 2
 
@@ -268,7 +283,7 @@ def test_without_lidar_holes_come_from_the_ground_alone():
         leg_worlds.bare(400.0, 1.0), (BLUE,), Legs(legs.tee_sites, legs.basket_sites, table),
         HoleSettings(keep=10),
     )  # fmt: skip
-    frame = schema.conform("holes", found.holes)
+    frame = schema.conform("holes", written(found))
     assert len(frame) == 10
     assert frame["clear_rate"].isna().all()
     assert frame["lane_kind"].isna().all()
@@ -287,7 +302,7 @@ def test_no_legs_make_no_holes_and_say_so():
     legs = legs_of((100, 100, 100, 180))
     none = Legs(legs.tee_sites, legs.basket_sites, legs.legs.iloc[:0])
     found = made.make_holes(leg_worlds.bare(400.0, 1.0), (BLUE,), none, SETTINGS)
-    assert schema.conform("holes", found.holes).empty
+    assert schema.conform("holes", written(found)).empty
     assert schema.conform("hole_positions", found.positions).empty
     assert found.leg_ids.size == 0
     assert "no candidate holes" in found.warnings[0]

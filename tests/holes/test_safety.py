@@ -25,7 +25,8 @@ def holes(*ends, level="blue", finish="straight", lines=None):
     lines = lines or [np.reshape(e, (-1, 2)) for e in ends]
     return gpd.GeoDataFrame(
         {
-            "hole_id": np.arange(1, len(lines) + 1), "level": level, "finish": finish, "legs": "",
+            "hole_id": np.arange(1, len(lines) + 1), "level": level, "finish": finish,
+            "legs": [()] * len(lines),
             "play_order": np.arange(1, len(lines) + 1),
         },
         geometry=[shapely.LineString(line + CORNER) for line in lines], crs=leg_worlds.CRS,
@@ -359,7 +360,7 @@ def test_lines_of_fire_are_never_narrower_than_throws_landed():
     inside = (throws / (axes / 2)) ** 2
     assert (inside.sum(1) < 1).mean() == pytest.approx(2 / 3, abs=0.005)
     frame = holes((100, 40, 100, 140))
-    frame["legs"] = "1"
+    frame["legs"] = [(1,)] * len(frame)
     leg = frame.assign(
         leg_id=1, landing_long_m=axes[0], landing_wide_m=axes[1], landing_bearing_deg=90.0
     )

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -396,9 +398,9 @@ def test_clear_legs_have_a_row_without_work(given):
     assert row["reached"]
     assert row["hours_high"] == 0
     assert row["promised"] == legs["clear_rate"].iloc[0]
-    holes = gpd.GeoDataFrame(
-        {"legs": [str(legs["leg_id"].iloc[0]), "99"]}, geometry=[None, None], crs=leg_worlds.CRS
-    )
+    frame = gpd.GeoDataFrame({"hole_id": [1, 2]}, geometry=[None, None], crs=leg_worlds.CRS)
+    links = pd.DataFrame({"hole_id": [1, 2], "throw": 0, "leg_id": [legs["leg_id"].iloc[0], 99]})
+    holes = SimpleNamespace(holes=frame, links=links)
     hours = trim.with_hours(holes, out)
     assert hours["trim_hours_high"].iloc[0] == 0
     assert np.isnan(hours["trim_hours_high"].iloc[1])

@@ -177,7 +177,7 @@ def _throws_of(holes: gpd.GeoDataFrame, legs: gpd.GeoDataFrame | None) -> Iterat
         known = {leg: _Throw(line, SIDES.get(to, 0), wide) for leg, line, to, wide in each}
     shapes = shapely.force_2d(holes.geometry.to_numpy())
     for line, finish, ids in zip(shapes, holes["finish"], holes["legs"], strict=True):
-        numbers = [int(leg) for leg in str(ids or "").split()]
+        numbers = list(ids or ())
         if numbers and all(number in known for number in numbers):
             yield [known[number] for number in numbers]
         else:

@@ -102,3 +102,8 @@ def with_legs(table: gpd.GeoDataFrame, more: gpd.GeoDataFrame) -> gpd.GeoDataFra
     more = more[[c for c in more if c in table or not len(table)]]
     both = pd.concat([table, more], ignore_index=True)
     return gpd.GeoDataFrame(both, geometry="geometry", crs=more.crs)
+
+
+def rows_of_sites(sites: gpd.GeoDataFrame, ids: Ints) -> Ints:
+    """Rows of sites by number."""
+    return np.asarray(pd.Index(sites["site_id"]).get_indexer(pd.Index(ids)), np.int64)

@@ -60,21 +60,17 @@ def empty_layer(name: str, crs: str) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(columns, geometry=[], crs=crs)
 
 
-def layout_rows(
-    course: Course, made: Drawn, number: int, level: Level
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def layout_rows(course: Course, made: Drawn, number: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of `layout_holes` and `layout_walks` of one proposal."""
     walks = _walk_rows(course, made)
     rows = made.candidates.holes
     names = [column.name for column in LAYERS["layout_holes"].columns]
-    holes = rows[[name for name in names if name in rows]].copy()
+    holes = rows[[name for name in names if name in rows and name != "legs"]].copy()
     holes.insert(0, "play_order", np.arange(1, len(rows) + 1))
     holes.insert(0, "proposal", number)
     to = dict(zip(walks["to_order"], walks["length_m"], strict=True))
     holes["walk_m"] = [to.get(k, np.nan) for k in holes["play_order"]]
     holes["wish"] = _wishes(made.candidates)
-    pars = rows["pars"] if "pars" in rows else [""] * len(rows)
-    holes["other_levels"] = [_others(text, level.name) for text in pars]
     holes["geometry"] = rows.geometry.to_numpy()
     walks.insert(0, "proposal", number)
     return holes, walks
@@ -85,13 +81,6 @@ def _wishes(candidates: Candidates) -> list[str | None]:
     held = np.where(candidates.place > 0, "lock", "keep")
     preferred = np.where(candidates.wish == 1, "prefer", "")
     return [str(word) or None for word in np.where(candidates.must, held, preferred)]
-
-
-def _others(pars: object, level: str) -> str | None:
-    """Pars of the other levels from the text of all."""
-    parts = [p.strip() for p in str(pars or "").split(",")]
-    others = [p.rsplit(" ", 1) for p in parts if p and not p.startswith(f"{level} ")]
-    return ", ".join(f"{name} par {par}" for name, par in others) or None
 
 
 def _walk_rows(course: Course, made: Drawn) -> pd.DataFrame:

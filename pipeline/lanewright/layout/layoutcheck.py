@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 import shapely.ops
 from numpy.typing import NDArray
@@ -162,7 +163,7 @@ def check_layout(
 def check_proposals(
     layout_holes: gpd.GeoDataFrame,
     layout_walks: gpd.GeoDataFrame | None,
-    holes: gpd.GeoDataFrame,
+    links: pd.DataFrame,
     legs: gpd.GeoDataFrame,
     levels: Sequence[Level],
     scene: Scene,
@@ -174,17 +175,18 @@ def check_proposals(
     ----------
     layout_holes, layout_walks
         Rows of these layers.
-    holes, legs
-        Candidate holes and their throws, for where each throw starts.
+    links, legs
+        Which hole uses which throws, in order, and these: for where each throw starts.
     levels, scene, settings
         As in `check_layout`.
     """
     check = _Check(levels, scene, settings)
-    throws = holes.set_index("hole_id")["legs"]
+    throws = {hole: tuple(mine["leg_id"]) for hole, mine in links.groupby("hole_id")}
     broken = {}
     for number, mine in layout_holes.groupby("proposal"):
         # Reported by the number in the round, as a reader counts.
-        frame = mine.assign(legs=mine["hole_id"].map(throws).fillna(""), hole_id=mine["play_order"])
+        used = [throws.get(hole, ()) for hole in mine["hole_id"]]
+        frame = mine.assign(legs=used, hole_id=mine["play_order"])
         walks = layout_walks
         if walks is not None:
             walks = walks[walks["proposal"] == number]
@@ -219,7 +221,7 @@ def _checked(
 
 def _line(row: dict[str, object], legs: gpd.GeoDataFrame | None, check: _Check) -> _Line:
     level = check.levels[str(row["level"])]
-    ids = [int(number) for number in str(row.get("legs") or "").split()]
+    ids: list[int] = list(row.get("legs") or ())  # type: ignore[call-overload]
     known = legs[legs["leg_id"].isin(ids)].set_index("leg_id") if legs is not None else None
     if known is not None and ids and set(ids) <= set(known.index):
         thrown = [(known.geometry[i], str(known["finish"][i])) for i in ids]

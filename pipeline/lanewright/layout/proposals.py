@@ -20,7 +20,8 @@ import shapely
 from lanewright.base.arrays import Floats
 from lanewright.base.errors import InputError
 from lanewright.base.outlines import cells_of
-from lanewright.holes.chains import Holes
+from lanewright.holes.holes import Holes
+from lanewright.holes.links import with_legs_of
 from lanewright.holes.par import room_for
 from lanewright.layout.candidates import Candidates, candidates_of
 from lanewright.layout.designer import Hand, changes
@@ -110,7 +111,7 @@ def lay_out(
     """
     level = _main_level(levels, settings)
     grounds = Grounds(_footing(scene, hand, settings.walk), scene.land, hand.arrival)
-    frame = with_hours(holes.holes, trim)
+    frame = with_legs_of(with_hours(holes, trim), holes.links)
     frame = frame[frame["level"] == level.name].reset_index(drop=True)
     candidates, reasons, report = candidates_of(frame, holes.legs, levels, scene, hand, settings)
     layouts = propose(
@@ -226,7 +227,7 @@ def _laid_out(
     crs = course.footing.grid.crs
     made = [drawn(course, found, level) for found in rounds]
     made.sort(key=lambda each: -each.round.worth)
-    rows = [layout_rows(course, each, k, level) for k, each in enumerate(made, start=1)]
+    rows = [layout_rows(course, each, k) for k, each in enumerate(made, start=1)]
     holes, walks = (pd.concat([row[i] for row in rows], ignore_index=True) for i in (0, 1))
     proposals = compared(made, holes, walks, level, course)
     return Layouts(

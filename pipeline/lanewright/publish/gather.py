@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanewright.base.rows import Row
+from lanewright.holes.holes import Holes
+from lanewright.holes.wording import as_layer, in_round
 from lanewright.land.plan import Plan
 from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.throwing import LINE
@@ -22,6 +24,7 @@ from lanewright.sources.files import Fingerprint, with_names
 from lanewright.sources.las import PointTile
 from lanewright.sources.rasters import ElevationTile
 from lanewright.trim.plan import with_hours
+from lanewright.trim.tables import Trim
 from lanewright.visit.cautions import list_cautions
 from lanewright.visit.outing import Outing, as_published
 
@@ -81,10 +84,10 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         "basket_sites": scouting.legs.basket_sites,
         # With the throws from landing zones that holes added; Legs.legs has them not.
         "legs": scouting.holes.legs.drop(columns=list(LINE), errors="ignore"),
-        "holes": with_hours(scouting.holes.holes, scouting.trim),
+        "holes": _holes(scouting.holes, scouting.trim),
         "trim_work": scouting.trim.work,
         "hole_positions": scouting.holes.positions,
-        "layout_holes": scouting.layouts.holes,
+        "layout_holes": in_round(scouting.layouts.holes, scouting.holes.links, scouting.holes.pars),
         "layout_walks": scouting.layouts.walks,
     }
     if scouting.vegetation is not None and scouting.lanes is not None:
@@ -94,6 +97,11 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
             "openings": scouting.lanes.openings,
         }
     return layers
+
+
+def _holes(holes: Holes, trim: Trim) -> gpd.GeoDataFrame:
+    """Candidates with their hours of trimming, and their legs and pars as text."""
+    return as_layer(with_hours(holes, trim), holes.links, holes.pars, holes.legs)
 
 
 def rasters_of(scouting: Scouting) -> dict[str, NDArray[np.floating]]:
@@ -170,7 +178,7 @@ def _rules_broken(config: Config, scouting: Scouting) -> dict[str, list[str]]:
     broken = check_proposals(
         scouting.layouts.holes,
         scouting.layouts.walks,
-        scouting.holes.holes,
+        scouting.holes.links,
         scouting.holes.legs,
         [flights.level for flights in scouting.flights.levels],
         scouting.scene,

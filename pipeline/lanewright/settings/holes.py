@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from lanewright.settings.base import Length, Metres, Settings, Share
+from lanewright.settings.base import Length, Metres, NotNegative, Settings, Share
 
 
 class HoleSettings(Settings):
@@ -49,6 +49,65 @@ class HoleSettings(Settings):
     least_clear: Share = Field(
         0.2,
         description="clear rate below which a throw makes no hole, however much is trimmed; ours",
+    )
+    branches: Annotated[int, Field(ge=1, le=100)] = Field(
+        12, description="next throws tried from where one lands; ours"
+    )
+    gap: NotNegative = Field(
+        0.03, description="score that each metre from a landing to the next throw costs; ours"
+    )
+    straightest: Share = Field(
+        0.6, description="least distance from tee to basket as a share of the way played; ours"
+    )
+    hindered: Share = Field(
+        0.15,
+        description="share of the straight that trees or water must bar for a hole to bend; ours",
+    )
+    square: Metres = Field(
+        20.0, description="metres; side of the squares of ground that `crowding` counts in; ours"
+    )
+    crowding: Share = Field(
+        0.06, description="score that each other hole on a candidate's ground costs it; ours"
+    )
+    variety: Share = Field(
+        0.3, description="score that being the only one of its kind is worth to a candidate; ours"
+    )
+    same: Length = Field(
+        12.0, description="metres; candidates whose tees and baskets both lie nearer are one; ours"
+    )
+    surplus: Annotated[int, Field(ge=1, le=20)] = Field(
+        3, description="candidates that sets of holes are sought among, for each kept; ours"
+    )
+    aimed: Annotated[int, Field(ge=1, le=1000)] = Field(
+        40, description="holes looked at, best first, for each kept; ours"
+    )
+    good: Share = Field(
+        0.6,
+        description="share of the other candidates that a hole may exclude more for being the best "
+        "and not the worst; ours",
+    )
+    short_walk: Length = Field(
+        46.0, description="metres from a basket to the next tee, 150 ft; common practice"
+    )
+    linked: Share = Field(
+        0.1,
+        description="share of the other candidates that a hole may exclude more for one such walk",
+    )
+    daring: Length = Field(
+        3.0, description="metres of water to carry from which a safe way is looked for; ours"
+    )
+    safer: Share = Field(
+        0.15,
+        description="clear rate by which a safe way must beat the bold one, unless it spares water",
+    )
+    pin_from: Length = Field(
+        8.0,
+        description="metres from the basket to the nearest other pin; several pins spread wear "
+        "(PDGA, Course Design Elements), how far is ours",
+    )
+    pin_to: Length = Field(25.0, description="metres to the farthest other pin; ours")
+    pin_slope: Annotated[float, Field(gt=0, le=100)] = Field(
+        20.0, description="percent; steepest ground for another pin; ours"
     )
     min_par: Annotated[int, Field(ge=2, le=3)] = Field(
         3, description="lowest par; some schools of par allow 2; common practice"

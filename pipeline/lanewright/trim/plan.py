@@ -24,7 +24,7 @@ from lanewright.base.outlines import cells_of
 from lanewright.base.threads import kernel_threads
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import Flights
-from lanewright.holes.chains import Holes
+from lanewright.holes.holes import Holes
 from lanewright.legs.scene import Scene
 from lanewright.legs.thrower import Thrower, thrower_of
 from lanewright.settings.legs import LegsSettings
@@ -75,7 +75,7 @@ def plan_trim(
         hard, clear = chosen_legs(holes.legs, holes.leg_ids, settings)
         return plan_legs(
             growth, thrower_of(scene, flights, legs_settings), holes.legs.iloc[hard],
-            clear=holes.legs.iloc[clear], hole_of=_hole_of(holes.holes), arrival=arrival,
+            clear=holes.legs.iloc[clear], hole_of=_hole_of(holes), arrival=arrival,
             warnings=warnings, progress=progress,
         )  # fmt: skip
 
@@ -172,15 +172,14 @@ def plan_legs(
     return collected(growth, planned, bare, hole_of or {}, arrival, said)
 
 
-def with_hours(holes: gpd.GeoDataFrame, trim: Trim) -> gpd.GeoDataFrame:
+def with_hours(holes: Holes, trim: Trim) -> gpd.GeoDataFrame:
     """Holes with `trim_hours_low` and `trim_hours_high`, the sum of their legs; NaN unplanned."""
-    known = trim.per_leg.set_index("leg_id")[["hours_low", "hours_high"]].astype(float)
-    out = holes.copy()
+    per_leg = trim.per_leg.set_index("leg_id")[["hours_low", "hours_high"]].astype(float)
+    by_hole = holes.links.join(per_leg, on="leg_id").groupby("hole_id")
+    out = holes.holes.copy()
     for end in ("low", "high"):
-        hours = known[f"hours_{end}"].to_dict()
-        out[f"trim_hours_{end}"] = [
-            sum(hours.get(int(leg), np.nan) for leg in str(legs).split()) for legs in holes["legs"]
-        ]
+        hours = by_hole[f"hours_{end}"].agg(lambda each: each.sum(skipna=False))
+        out[f"trim_hours_{end}"] = out["hole_id"].map(hours).astype(float)
     return out
 
 
@@ -197,11 +196,9 @@ def _out_of_reach(planned: list[Planned], own: Mapping[int, str]) -> list[str]:
     return said
 
 
-def _hole_of(holes: gpd.GeoDataFrame) -> dict[int, int]:
+def _hole_of(holes: Holes) -> dict[int, int]:
     """Best hole of each leg."""
-    out: dict[int, int] = {}
-    ordered = holes.sort_values(["score", "hole_id"], ascending=[False, True], kind="stable")
-    for hole, legs in zip(ordered["hole_id"], ordered["legs"], strict=True):
-        for leg in str(legs).replace(",", " ").split():
-            out.setdefault(int(leg), int(hole))
-    return out
+    ranked = holes.links.merge(holes.holes[["hole_id", "score"]], on="hole_id")
+    ranked = ranked.sort_values(["score", "hole_id"], ascending=[False, True], kind="stable")
+    best = ranked.drop_duplicates("leg_id")
+    return dict(zip(best["leg_id"].astype(int), best["hole_id"].astype(int), strict=True))

@@ -1,0 +1,349 @@
+"""Stage holes: legs become holes of one to three throws, and those fit to choose from are kept."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, field
+from functools import partial
+from typing import NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.schema import LAYERS
+from lanewright.base.threads import kernel_threads
+from lanewright.flight.flight import Flights
+from lanewright.holes.chains import chains_of, own_chains, padded
+from lanewright.holes.choose import in_rounds, rooms_of, spread_out
+from lanewright.holes.furtherlegs import Further
+from lanewright.holes.greens import greens_of
+from lanewright.holes.measure import Played, measured
+from lanewright.holes.positions import other_positions
+from lanewright.holes.routes import second_routes, throws_on
+from lanewright.holes.safety import alone, conflicts
+from lanewright.holes.wording import sentence
+from lanewright.holes.zones import hindered, landing_share, landing_zones
+from lanewright.legs.legs import Legs
+from lanewright.legs.scene import Scene
+from lanewright.legs.thrower import thrower_of
+from lanewright.settings.holes import HoleSettings, SafetySettings
+from lanewright.settings.legs import LegsSettings
+from lanewright.settings.levels import Level
+from lanewright.store import stage
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Holes:
+    """Candidate holes.
+
+    Attributes
+    ----------
+    holes
+        One row per hole in the columns of layer `holes` but those that are text about its legs;
+        LineString Z along the flights.
+    links
+        Which hole uses which legs: `hole_id`, `throw` (from 0), `leg_id`.
+    pars
+        `hole_id`, `level`, `par`: for every level of the run, from this tee.
+    positions
+        Other tees and pins of them, in the columns of layer `hole_positions`.
+    legs
+        The legs table, with the throws from landing zones that were added for these holes. It
+        stands in for `Legs.legs` from here on.
+    facts
+        For the summary.
+    """
+
+    holes: gpd.GeoDataFrame
+    links: pd.DataFrame
+    pars: pd.DataFrame
+    positions: gpd.GeoDataFrame
+    legs: gpd.GeoDataFrame
+    facts: dict[str, object] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def leg_ids(self) -> Ints:
+        """Legs that candidates use, ascending."""
+        return np.unique(self.links["leg_id"].to_numpy(np.int64))
+
+
+class Rules(NamedTuple):
+    """The land, who plays, and what a hole must be."""
+
+    scene: Scene
+    levels: tuple[Level, ...]
+    settings: HoleSettings
+    safety: SafetySettings
+
+    def fit(self, played: Played, holes: pd.DataFrame) -> Flags:
+        """Which holes keep their distance from what must not be thrown over."""
+        frame = _numbered([holes], played.legs, self.scene, in_order=False)
+        unfit = alone(frame, played.legs, self.levels, self.scene, self.safety)["hole"].unique()
+        return np.asarray(~np.isin(np.arange(len(frame)), unfit))
+
+    def with_more(self, played: Played, legs: gpd.GeoDataFrame) -> Played:
+        """The legs with more at their end."""
+        new = legs.iloc[len(played.legs) :]
+        lands = landing_share(self.scene, self.levels, new, self.settings.landing_slope)
+        return Played(legs, np.r_[played.lands, lands])
+
+
+@stage("holes", version=11)
+def find_holes(
+    scene: Scene,
+    flights: Flights,
+    legs: Legs,
+    legs_settings: LegsSettings,
+    settings: HoleSettings,
+    safety: SafetySettings,
+    *,
+    threads: int = 1,
+) -> Holes:
+    """Make candidate holes out of the legs of a property, and the designer's own.
+
+    Parameters
+    ----------
+    scene, flights, legs
+        Results of the stages before.
+    legs_settings, settings, safety
+        The sections `legs`, `layout: hole:` and `layout: safety:` of the configuration.
+    threads
+        For the kernels; the result is the same for any number.
+    """
+    levels = tuple(flight.level for flight in flights.levels)
+    with kernel_threads(threads):
+        further = None
+        if len(legs.legs) and scene.surveyed:
+            further = Further(
+                thrower_of(scene, flights, legs_settings),
+                legs.tee_sites.reset_index(drop=True),
+                legs.basket_sites.reset_index(drop=True),
+            )
+        return make_holes(scene, levels, legs, settings, safety=safety, further=further)
+
+
+def make_holes(
+    scene: Scene,
+    levels: tuple[Level, ...],
+    legs: Legs,
+    settings: HoleSettings,
+    *,
+    safety: SafetySettings | None = None,
+    further: Further | None = None,
+) -> Holes:
+    """Join legs into holes, measure them, and keep the best that differ.
+
+    Parameters
+    ----------
+    scene
+        The land.
+    levels
+        Who plays, best players first; they get half of the room, the others share the rest.
+    legs
+        Sites and scored legs; holes of the designer's own throws are always kept, and named.
+    settings
+        The section `layout: hole:` of the configuration.
+    safety
+        How far holes stay from what must not be thrown over; holes that cannot are left out, own
+        ones but not.
+    further
+        For second routes, other tees and pins; without one there are none.
+    """
+    rules = Rules(scene, levels, settings, safety or SafetySettings())
+    table = legs.legs.reset_index(drop=True)
+    played = Played(table, landing_share(scene, levels, table, settings.landing_slope))
+    zones = landing_zones(scene, legs.basket_sites, settings.landing_slope)
+    chosen: list[pd.DataFrame] = []
+    facts: dict[str, object] = {}
+    for level, room in zip(levels, rooms_of(settings.keep, len(levels)), strict=True):
+        played, picked = _candidates(rules, played, len(table), level, room, further, facts)
+        chosen.append(picked)
+        if further is not None and len(picked):
+            played, ways = _second(rules, played, picked, zones, level, further)
+            chosen.append(ways)
+            facts[f"{level.name}_second_routes"] = len(ways)
+    chosen += [
+        measured(played, chain[None], levels, level, settings).assign(name=name, origin="own")
+        for name, level, chain in own_chains(played.legs, legs, levels)
+    ]
+    return _finished(rules, played, chosen, further, facts)
+
+
+def _candidates(
+    rules: Rules,
+    played: Played,
+    searched: int,
+    level: Level,
+    room: int,
+    further: Further | None,
+    facts: dict[str, object],
+) -> tuple[Played, pd.DataFrame]:
+    """The legs with throws on from landing zones where too few follow, and a level's holes."""
+    settings = rules.settings
+    mine = _legs_of(played.legs.iloc[:searched], level, settings)
+    bars = partial(hindered, rules.scene)
+    chains = chains_of(played.legs, mine, level, played.lands, settings, bars)
+    several = int((chains[:, 1] >= 0).sum())
+    if further is not None and settings.most_legs > 1 and several < room / 2:
+        first = len(played.legs)
+        played = rules.with_more(played, throws_on(played, mine, level, further, settings))
+        mine = np.r_[mine, np.arange(first, len(played.legs))]
+        chains = chains_of(played.legs, mine, level, played.lands, settings, bars, first)
+        facts[f"{level.name}_throws_on"] = len(played.legs) - first
+    facts[f"{level.name}_holes"] = _counted(chains)
+    tried = measured(played, chains, rules.levels, level, settings)
+    fit = partial(rules.fit, played)
+    some = tried.iloc[spread_out(tried, played.legs, settings.surplus * room, fit, settings)]
+    frame = _numbered([some], played.legs, rules.scene, in_order=False)
+    pairs = conflicts(frame, played.legs, rules.levels, rules.scene, rules.safety)
+    rounds = in_rounds(some, level, pairs[["first", "second"]].to_numpy(), room, settings)
+    picked = some.iloc[rounds].reset_index(drop=True)
+    return played, picked.assign(twin=[f"{level.name} {i}" for i in range(len(picked))])
+
+
+def _second(
+    rules: Rules,
+    played: Played,
+    picked: pd.DataFrame,
+    zones: Floats,
+    level: Level,
+    further: Further,
+) -> tuple[Played, pd.DataFrame]:
+    """The legs with those of second routes, and the holes by these routes that land well."""
+    settings = rules.settings
+    table, routes = second_routes(played.legs, picked, zones, level, further, settings)
+    played = rules.with_more(played, table)
+    more = [
+        measured(played, padded(chain), rules.levels, level, settings).assign(
+            twin=picked["twin"].iloc[row], second=True
+        )
+        for row, chain in routes
+    ]
+    if not more:
+        return played, picked.iloc[:0]
+    ways = pd.concat(more, ignore_index=True)
+    lands_well = ~(ways["landing_share"] < settings.landing_share)
+    return played, ways[rules.fit(played, ways) & lands_well]
+
+
+def _finished(
+    rules: Rules,
+    played: Played,
+    chosen: list[pd.DataFrame],
+    further: Further | None,
+    facts: dict[str, object],
+) -> Holes:
+    """Number the holes, name their routes, find their greens and other positions."""
+    scene, levels, settings = rules.scene, rules.levels, rules.settings
+    holes = _routes(_numbered(chosen, played.legs, scene))
+    holes = holes.assign(**greens_of(scene, holes))
+    holes["score"] *= holes.pop("green_score")
+    holes["sentence"] = [sentence(row, settings.gap_share) for row in holes.to_dict("records")]
+    table = played.legs
+    positions = _no_positions(scene)
+    if further is not None and len(holes):
+        positions, table = other_positions(table, holes, levels, further, settings)
+    facts |= {"holes": len(holes), "positions": len(positions)}
+    for level in levels:
+        log.info("%s: %s", level.name, facts[f"{level.name}_holes"])
+    links = pd.DataFrame(
+        {
+            "hole_id": np.repeat(holes["hole_id"].to_numpy(np.int64), holes["legs"].map(len)),
+            "throw": [i for ids in holes["legs"] for i in range(len(ids))],
+            "leg_id": np.array([leg for ids in holes["legs"] for leg in ids], np.int64),
+        }
+    )
+    pars = (
+        pd.concat(
+            [
+                pd.DataFrame(
+                    {
+                        "hole_id": holes["hole_id"],
+                        "level": who.name,
+                        "par": holes[f"par_{who.name}"],
+                    }
+                )
+                for who in levels
+            ],
+            ignore_index=True,
+        )
+        if len(holes)
+        else pd.DataFrame(columns=["hole_id", "level", "par"])
+    )
+    documented = [c.name for c in LAYERS["holes"].columns if c.name in holes]
+    frame = holes[[*(n for n in documented if n != "legs"), "geometry"]]
+    return Holes(frame, links, pars, positions, table, facts, _warnings(holes))
+
+
+def _legs_of(table: gpd.GeoDataFrame, level: Level, settings: HoleSettings) -> Ints:
+    """Rows of the search's legs that may make holes of a level."""
+    fits = (table["level"] == level.name) & (table["origin"] != "own")
+    return np.flatnonzero(fits & ~(table["clear_rate"] < settings.least_clear))
+
+
+def _numbered(
+    frames: list[pd.DataFrame], legs: gpd.GeoDataFrame, scene: Scene, in_order: bool = True
+) -> gpd.GeoDataFrame:
+    """All holes with a number and a line each: the designer's own, then the best of each level."""
+    frames = [frame for frame in frames if len(frame)]
+    if not frames:
+        names = [c.name for c in LAYERS["holes"].columns]
+        return gpd.GeoDataFrame(columns=names, geometry=[], crs=scene.grid.crs)
+    holes = pd.concat(frames, ignore_index=True)
+    if in_order:
+        holes = holes.assign(theirs=holes["origin"] != "own").sort_values(
+            ["theirs", "name", "level", "score", "tee_id", "end_id"],
+            ascending=[True, True, True, False, True, True], kind="stable", ignore_index=True,
+        )  # fmt: skip
+    shapes, ids = legs.geometry.to_numpy(), legs["leg_id"].to_numpy()
+    chains = [chain[chain >= 0] for chain in holes["chain"]]
+    lines = [
+        shapely.LineString(
+            np.concatenate([shapely.get_coordinates(shapes[i], include_z=True) for i in chain])
+        )
+        for chain in chains
+    ]
+    holes["legs"] = [tuple(int(ids[i]) for i in chain) for chain in chains]
+    holes.insert(0, "hole_id", np.arange(1, len(holes) + 1))
+    return gpd.GeoDataFrame(holes, geometry=lines, crs=scene.grid.crs)
+
+
+def _routes(holes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Name the bold route and the safe one of holes that have both.
+
+    Bold is the way with fewer throws. A hole with one route is played by it: safe.
+    """
+    holes["route"], holes["pair_id"] = "safe", pd.array([None] * len(holes), dtype="Int64")
+    if "second" not in holes:
+        return holes
+    for _, both in holes.dropna(subset=["twin"]).groupby("twin"):
+        if len(both) == 2:
+            bold, safe = sorted(both.index, key=lambda i: (both.loc[i, "throws"], i))
+            holes.loc[bold, "route"] = "bold"
+            holes.loc[bold, "pair_id"] = holes.loc[safe, "hole_id"]
+            holes.loc[safe, "pair_id"] = holes.loc[bold, "hole_id"]
+    return holes
+
+
+def _counted(chains: Ints) -> dict[str, int]:
+    throws = (chains >= 0).sum(1)
+    return {f"of {n}": int((throws == n).sum()) for n in (1, 2, 3)}
+
+
+def _warnings(holes: gpd.GeoDataFrame) -> tuple[str, ...]:
+    if len(holes) and (holes["throws"] > 1).any():
+        return ()
+    if not len(holes):
+        return ("no candidate holes: there are no legs to make them of",)
+    return ("no hole of more than one throw: no landing zone takes a throw and starts another",)
+
+
+def _no_positions(scene: Scene) -> gpd.GeoDataFrame:
+    names = [c.name for c in LAYERS["hole_positions"].columns]
+    return gpd.GeoDataFrame(columns=names, geometry=[], crs=scene.grid.crs)

@@ -1,0 +1,21 @@
+"""Which hole uses which legs, and what is written out of it as text."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import pandas as pd
+
+
+def with_legs_of(holes: gpd.GeoDataFrame, links: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Holes with a column `legs`: the numbers of their legs in order, as a tuple each.
+
+    Parameters
+    ----------
+    holes
+        With `hole_id`.
+    links
+        `hole_id`, `throw`, `leg_id`.
+    """
+    ordered = links.sort_values(["hole_id", "throw"])
+    ids = ordered.groupby("hole_id")["leg_id"].agg(tuple).to_dict()
+    return holes.assign(legs=[ids[hole] for hole in holes["hole_id"]])

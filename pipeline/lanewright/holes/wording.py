@@ -1,0 +1,97 @@
+"""A hole in words, and the layer of holes as it is written out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from lanewright.base.units import FOOT
+
+TIGHT = 9.0  # m; widest 1 to 2 in 3 gap of any level, worth a word; ours
+
+
+def sentence(hole: dict[str, Any], fair: float) -> str:
+    """A hole as a designer would note it; tight where fewer throws pass than is fair."""
+    feet = hole["length_m"] / FOOT
+    kind = {
+        "open": "over open ground", "edge": "along an edge", "lane": "down a lane",
+        "tunnel": "through a tunnel",
+    }.get(hole["lane_kind"], "")  # fmt: skip
+    grade = 100 * hole["rise_m"] / hole["length_m"]
+    climb = (
+        f"uphill {hole['rise_m']:.0f} m" if grade >= 3
+        else f"downhill {-hole['rise_m']:.0f} m" if grade <= -3 else "level"
+    )  # fmt: skip
+    parts = [f"{hole['length_m']:.0f} m ({feet:.0f} ft) {kind}".strip() + f", {climb}"]
+    if hole["throws"] > 1:
+        bend = hole["bend_deg"]
+        turn = (
+            "straight on" if abs(bend) < 15
+            else f"turning {abs(bend):.0f}° {'left' if bend > 0 else 'right'}"
+        )  # fmt: skip
+        parts.append(f"{hole['throws']} throws, {turn}")
+    asked = hole["finish"]
+    parts.append("asks a straight drive" if asked == "straight" else f"asks a {asked} finish")
+    if hole["carry_water_m"] >= 3:
+        parts.append(f"carries {hole['carry_water_m']:.0f} m of water")
+    if hole["pinch_width_m"] < TIGHT:
+        width, at = hole["pinch_width_m"], hole["pinch_at_m"]
+        wide = f"pinches to {width:.0f} m at {at:.0f} m"
+        parts.append(wide if width >= 0.5 else f"growth on the line at {at:.0f} m")
+    if hole["clear_rate"] < fair:
+        parts.append(f"tight, {100 * hole['clear_rate']:.0f} % of throws pass")
+    if hole["green"]:
+        parts.append(f"green {hole['green']}")
+    if hole["pair_id"] is not None and not pd.isna(hole["pair_id"]):
+        how = "the safe way is" if hole["route"] == "bold" else "may be dared by"
+        parts.append(f"{how} hole {hole['pair_id']}")
+    return _capital("; ".join(parts)) + "."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def as_layer(
+    holes: gpd.GeoDataFrame, links: pd.DataFrame, pars: pd.DataFrame, legs: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    """Holes with what is said of their legs and pars as text, as layer `holes` holds it.
+
+    Parameters
+    ----------
+    holes, links, pars, legs
+        Of the stage's result; see `holes.Holes`.
+    """
+    ordered = links.sort_values(["hole_id", "throw"])
+    finish = legs.set_index("leg_id")["finish"]
+    by_hole = ordered.assign(finish=ordered["leg_id"].map(finish)).groupby("hole_id")
+    texts = {
+        "legs": by_hole["leg_id"].agg(lambda ids: " ".join(map(str, ids))),
+        "finishes": by_hole["finish"].agg(", ".join),
+        "pars": pars.assign(text=pars["level"] + " " + pars["par"].astype(str))
+        .groupby("hole_id")["text"]
+        .agg(", ".join),
+    }
+    return holes.assign(**{name: holes["hole_id"].map(text) for name, text in texts.items()})
+
+
+def in_round(layout: gpd.GeoDataFrame, links: pd.DataFrame, pars: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Holes of rounds with their legs, and their pars for other levels, as text.
+
+    Parameters
+    ----------
+    layout
+        Rows of layer `layout_holes`, with `hole_id` and `level`.
+    links, pars
+        As in `as_layer`.
+    """
+    ordered = links.sort_values(["hole_id", "throw"])
+    legs = ordered.groupby("hole_id")["leg_id"].agg(lambda ids: " ".join(map(str, ids)))
+    others = []
+    for hole, level in zip(layout["hole_id"], layout["level"], strict=True):
+        mine = pars[(pars["hole_id"] == hole) & (pars["level"] != level)]
+        said = (f"{name} par {par}" for name, par in zip(mine["level"], mine["par"], strict=True))
+        others.append(", ".join(said) or None)
+    return layout.assign(legs=layout["hole_id"].map(legs), other_levels=others)
