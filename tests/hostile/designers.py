@@ -90,7 +90,7 @@ def _files() -> list[Case]:
         _of("untouched", lambda f: good.designer(f / "d.gpkg"), WORKS),
         _of("in the folder of the results", in_out),
         _of("neither of its layers", other_layers),
-        _of("layer without shapes", without_shapes),
+        _of("layer without shapes beside areas", without_shapes, EITHER),
         _of("GeoJSON", geojson, REFUSED),
     ]
 

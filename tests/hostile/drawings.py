@@ -374,7 +374,7 @@ _SHAPES: dict[str, tuple[Callable[[Path, str], str], dict[str, Any]]] = {
     "bow-tie": (_blob(polygon(BOW)), {"keep_out": EITHER, "water": EITHER, "paths": EITHER}),
     "hole outside its polygon": (
         _blob(polygon(corners(10, 10, 60, 60), corners(70, 70, 90, 90))),
-        {"keep_out": EITHER, "water": EITHER},
+        {"keep_out": EITHER, "water": EITHER, "paths": EITHER},
     ),
     "parts one on the other": (
         _blob(many(6, [polygon(corners(10, 10, 80, 80)), polygon(corners(40, 40, 100, 100))])),

@@ -22,9 +22,6 @@ from lanewright.sources.files import Fingerprint, changed, expand, fingerprint, 
 from lanewright.sources.las import PointTile, open_tile
 from lanewright.sources.rasters import ElevationTile
 
-FAR = 5_000.0
-"""Keep-outs and water of which nothing lies so near [m] are taken for a wrong CRS."""
-
 MOST_CELLS = 60_000_000
 """A grid of more cells than 15 km2 at 0.5 m is taken for a mistake."""
 
@@ -352,17 +349,10 @@ def _elevation_plan(
 
 def _drawn(config: Config, place: _Place, faults: Faults) -> _Drawn:
     working, assumed = place.working, config.crs.vectors
-    land = box(*place.extent)
 
     def area(path: Path, buffer: float = 0.0) -> MultiPolygon:
         shape = vectors.areas(path, working, assumed, buffer)
-        away = shape.distance(land) if land is not None else 0.0
-        if away > FAR:
-            raise InputError(
-                path, f"nothing in it lies within {FAR / 1000:.0f} km of the property, the "
-                f"nearest {away / 1000:.0f} km off",
-                "Check its CRS, or leave it out.",
-            )  # fmt: skip
+        vectors.near_enough(path, shape, place.extent)
         return shape
 
     keep_out = [faults.attempt(partial(area, k.path, k.buffer)) for k in config.keep_out]

@@ -25,6 +25,7 @@ from lanewright.sources.vectors import (
     in_working,
     name_of,
     named_well,
+    near_enough,
     parts,
     placed,
     read_vectors,
@@ -83,6 +84,7 @@ def _paths(path: Path, config: Config, plan: Plan) -> str:
     whole = shapely.union_all([enclosed(s) if s.geom_type == "Polygon" else s for s in shapes])
     if not whole.length > 0:
         raise InputError(path, "holds no line with a length", "Draw paths as lines.")
+    near_enough(path, whole, plan.grid.bounds)
     return str(shapely.to_wkt(whole))
 
 

@@ -36,6 +36,9 @@ MOST_HOLES = 200
 MOST_HOLE_CORNERS, LONGEST_HOLE, LONGEST_NAME = 500, 3000.0, 60
 """Corners and length [m] of one line drawn as a hole, characters of its name."""
 
+FAR = 5_000.0
+"""Drawings of which nothing lies so near the property [m] are taken for a wrong CRS."""
+
 FARTHEST = 1e9
 """Coordinates beyond this lie outside what any projected CRS covers [m]."""
 
@@ -277,6 +280,24 @@ def areas(path: Path, working: str, assumed_crs: str | None, buffer: float = 0.0
             grown.append(whole.buffer(buffer))
     merged = union_all(grown)
     return merged if merged.geom_type == "MultiPolygon" else MultiPolygon([merged])
+
+
+def near_enough(path: Path, shape: Geometry, bounds: tuple[float, float, float, float]) -> None:
+    """Refuse a drawing of which nothing lies near the land: its CRS is wrong, or it is no use.
+
+    Parameters
+    ----------
+    bounds
+        Left, bottom, right, top of the land in the CRS of the shape [m].
+    """
+    land = shapely.box(*bounds)
+    away = shape.distance(land) if land is not None else 0.0
+    if away > FAR:
+        raise InputError(
+            path, f"nothing in it lies within {FAR / 1000:.0f} km of the property, the nearest "
+            f"{away / 1000:.0f} km off",
+            "Check its CRS, or leave it out.",
+        )  # fmt: skip
 
 
 def drawn_lines(path: Path, working: str, assumed_crs: str | None) -> gpd.GeoDataFrame:
