@@ -31,10 +31,10 @@ from lanewright.legs.throwing import Contacts, Lines, Paths
 
 WORLDS = 12
 THROWS = 64
-DENSITY = 0.3  # spread of the logarithm of density and disc ratio together
-STEMS = 0.4  # the same of how many stems there are
+DENSITY = 0.5  # spread of the logarithm of density and disc ratio together
+STEMS = 0.7  # the same of how many stems there are
 PATCH = 2.0  # m, sides of patches in which growth reaches farther, or less far
-REACH = 0.7  # share of patches in which it does
+REACH = 1.0  # share of patches in which it does; half of them held 0.5 of lanes at 8 pulses/m2
 THIN_TOP = 5.0  # m up to which thin stems are met
 LEAST = 0.003  # a band is never narrower to either side
 
