@@ -109,8 +109,8 @@ def test_offset_and_side_are_told_from_the_tee(given):
 
 def test_known_least_set_is_chosen(given):
     # A screen that blocks the way, and frame beside the flight that few throws meet.
-    frame = Grown(76, 103.5, 84, 112, 2.75, 6.0, 4.0)
-    trees = Tree(80, 99, base=2.5, crown=8), Tree(80, 108, crown=9, base=2.5)
+    frame = Grown(76, 104.5, 84, 112, 2.75, 6.0, 4.0)
+    trees = Tree(80, 99, base=2.5, crown=8), Tree(80, 109, crown=9, base=2.5)
     world = grown(replace(SCREEN, top=103.0), frame, trees=trees)
     out = planned(world, given, wishing(0.9))
     chosen = out.work[out.work["chosen"]]
