@@ -145,9 +145,12 @@ def _samples(found: Plan) -> list[reader.Tally]:
     for tile, content in zip(points.tiles, points.contents, strict=True):
         left, bottom, right, top = _box(found, tile)
         frame = reader.Frame(
-            found.working, (left - 1, bottom - 1, right + 1, top + 1),
-            Blocks(2_000_000_000, 1, 1), points.left_out, points.keep_overlap,
-        )  # fmt: skip
+            found.working,
+            (left - 1, bottom - 1, right + 1, top + 1),
+            Blocks(2_000_000_000, 1, 1),
+            points.left_out,
+            points.keep_overlap,
+        )
         total = tile.header.points
         spans = [(0, min(SAMPLE, total))]
         if total > SAMPLE:
@@ -242,12 +245,30 @@ def _amount(found: Plan, tiles: list[PointTile]) -> str:
 
 
 _CLASS_NAMES = {
-    0: "never classified", 1: "unclassified", 2: "ground", 3: "low vegetation",
-    4: "medium vegetation", 5: "high vegetation", 6: "building", 7: "noise", 8: "key point",
-    9: "water", 10: "rail", 11: "road", 12: "overlap", 13: "wire guard", 14: "wire",
-    15: "tower", 16: "wire connector", 17: "bridge", 18: "high noise", 19: "overhead",
-    20: "ignored ground", 21: "snow", 22: "other time",
-}  # fmt: skip
+    0: "never classified",
+    1: "unclassified",
+    2: "ground",
+    3: "low vegetation",
+    4: "medium vegetation",
+    5: "high vegetation",
+    6: "building",
+    7: "noise",
+    8: "key point",
+    9: "water",
+    10: "rail",
+    11: "road",
+    12: "overlap",
+    13: "wire guard",
+    14: "wire",
+    15: "tower",
+    16: "wire connector",
+    17: "bridge",
+    18: "high noise",
+    19: "overhead",
+    20: "ignored ground",
+    21: "snow",
+    22: "other time",
+}
 """Point classes of the ASPRS LAS 1.4 R16 specification."""
 
 

@@ -31,9 +31,20 @@ from lanewright import __version__
 from lanewright.base.errors import InputError
 
 StageName = Literal[
-    "ingest", "survey", "ground", "terrain", "vegetation", "lanes", "flight", "scene", "legs",
-    "holes", "trim", "layout", "publish",
-]  # fmt: skip
+    "ingest",
+    "survey",
+    "ground",
+    "terrain",
+    "vegetation",
+    "lanes",
+    "flight",
+    "scene",
+    "legs",
+    "holes",
+    "trim",
+    "layout",
+    "publish",
+]
 
 app = typer.Typer(
     add_completion=False,

@@ -46,9 +46,13 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
         from lanewright.growth.vegetation import sort_vegetation
 
         vegetation = step(
-            sort_vegetation, survey.points, survey.grid, ground.surface, config.vegetation,
+            sort_vegetation,
+            survey.points,
+            survey.grid,
+            ground.surface,
+            config.vegetation,
             heights_given=survey.heights_given,
-        )  # fmt: skip
+        )
 
         from lanewright.growth.lanes import find_lanes
 
@@ -62,9 +66,15 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
 
     survey = step(mark_survey, survey, found.keep_out)
     scene = step(
-        build_scene, survey, ground, terrain, vegetation, lanes, scene_settings(config),
+        build_scene,
+        survey,
+        ground,
+        terrain,
+        vegetation,
+        lanes,
+        scene_settings(config),
         paths=hand.paths,
-    )  # fmt: skip
+    )
 
     from lanewright.legs.legs import find_legs
     from lanewright.legs.own import own_lines
@@ -77,19 +87,29 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     rules = config.legs, config.layout.hole, config.layout.safety
     holes = step(find_holes, scene, flights, legs, *rules)
 
+    from lanewright.trim.keep import Brief
     from lanewright.trim.plan import plan_trim
 
-    trim = step(
-        plan_trim, scene, flights, holes, config.legs, config.trim, given.keep, arrival=hand.arrival
-    )
+    brief = Brief(given.keep, hand.arrival)
+    trim = step(plan_trim, scene, flights, holes, config.legs, config.trim, brief)
 
     from lanewright.layout.proposals import lay_out
 
     layouts = step(lay_out, scene, given.levels, holes, trim, config.layout, hand)
     return Scouting(
-        found, survey, ground, terrain, vegetation, lanes, flights, scene, legs, holes, trim,
+        found,
+        survey,
+        ground,
+        terrain,
+        vegetation,
+        lanes,
+        flights,
+        scene,
+        legs,
+        holes,
+        trim,
         layouts,
-    )  # fmt: skip
+    )
 
 
 def run(

@@ -355,9 +355,16 @@ def _throws_of(level: Level, settings: FlightSettings, elevation: float) -> Leve
     thrown, exists, flipped = _settled(choice, throws, here, reach, level.speed)
     found = np.nonzero(exists)
     table = _table(
-        level, settings, here, scale, distance, found, thrown[found], flipped[found],
+        level,
+        settings,
+        here,
+        scale,
+        distance,
+        found,
+        thrown[found],
+        flipped[found],
         _farthest(throws, facts) * scale,
-    )  # fmt: skip
+    )
     table = replace(table, aim_sd_deg=_aim_left(table))
     return _with_mirror_images(table) if settings.grips == "both" else table
 
@@ -421,9 +428,13 @@ def _farthest(throws: Floats, facts: Floats) -> Floats:
 
 
 def _choice(
-    facts: Floats, astray: Floats, nearest: Floats, farthest: Floats, scale: float,
+    facts: Floats,
+    astray: Floats,
+    nearest: Floats,
+    farthest: Floats,
+    scale: float,
     settings: FlightSettings,
-) -> Ints:  # fmt: skip
+) -> Ints:
     """The best throws of the pool for each bin, grade and arc, best first (..., `TURNS`).
 
     Twice the row in the pool, and 1 more where it is mirrored; -1 for none.
@@ -567,9 +578,16 @@ def _course_of(
     facts = repertoire.arrivals(throws, where, chords[:, None])[:, 0]
     times = np.empty((len(throws), NODES))
     fly.node_times(
-        throws, where.tables, where.discs, where.air, repertoire.STEP, chords, TARGET,
-        FALL / scale, times,
-    )  # fmt: skip
+        throws,
+        where.tables,
+        where.discs,
+        where.air,
+        repertoire.STEP,
+        chords,
+        TARGET,
+        FALL / scale,
+        times,
+    )
     return _Course(chords, side, facts, times, scale)
 
 

@@ -251,9 +251,14 @@ def wander(throws: Floats, facts: Floats, sds: tuple[float, float, float]) -> Fl
 
 
 def cost(
-    facts: Floats, finish: str, height: str, wide: bool, apex: Floats, usual: Floats,
+    facts: Floats,
+    finish: str,
+    height: str,
+    wide: bool,
+    apex: Floats,
+    usual: Floats,
     astray: Floats,
-) -> Floats:  # fmt: skip
+) -> Floats:
     """How badly throws that suit a finish suit a shape; infinite where they are too high for it.
 
     Parameters

@@ -215,12 +215,18 @@ class Neighbourhoods:
         kernels.march(
             rays,
             kernels.Window(
-                ground[cells], window.left, window.top, grid.cell, LAYER_HEIGHT, reach, shift,
+                ground[cells],
+                window.left,
+                window.top,
+                grid.cell,
+                LAYER_HEIGHT,
+                reach,
+                shift,
                 BAND_SHIFT,
             ),
             kernels.Counts(passes, stops, np.zeros((0, 1, 1), np.int32)),
             solid,
-        )  # fmt: skip
+        )
         with self._lock:
             self.passes[part] += passes
             self.stops[part] += stops
@@ -286,10 +292,13 @@ def estimate(
         for counts in (evidence.passes, evidence.shaded)
     )
     kernels.states(
-        kernels.Counts(passes, evidence.stops, shaded), evidence.solid, margin,
-        LAYER_HEIGHT / UNIT, settings.searched_pulses * 3 * LAYER_HEIGHT,
+        kernels.Counts(passes, evidence.stops, shaded),
+        evidence.solid,
+        margin,
+        LAYER_HEIGHT / UNIT,
+        settings.searched_pulses * 3 * LAYER_HEIGHT,
         kernels.States(out.hit, out.searched, out.occluded),
-    )  # fmt: skip
+    )
     density = contact_density(
         evidence.stops if twigs is None else twigs, evidence.passes, prior, cell, settings
     )

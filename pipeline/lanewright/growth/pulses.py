@@ -147,9 +147,13 @@ def _group_starts(a: NDArray[np.generic], b: NDArray[np.generic]) -> NDArray[np.
 
 def _no_lines() -> PulseLines:
     return PulseLines(
-        np.zeros(0, np.uint16), np.zeros(0, np.int64), np.zeros(0, np.uint64), np.zeros(0),
-        np.zeros((0, 3)), np.zeros((0, 3)),
-    )  # fmt: skip
+        np.zeros(0, np.uint16),
+        np.zeros(0, np.int64),
+        np.zeros(0, np.uint64),
+        np.zeros(0),
+        np.zeros((0, 3)),
+        np.zeros((0, 3)),
+    )
 
 
 def _scramble(time: Floats) -> NDArray[np.uint64]:

@@ -71,9 +71,14 @@ def find_wires(survey: Survey, ground: NDArray[np.float32]) -> gpd.GeoDataFrame:
             if source == "class 13 or 14" and not survey.heights_given:
                 under = np.empty(len(points))
                 kernels.bilinear(
-                    ground, grid.left, grid.top, grid.cell, points[:, 0].copy(),
-                    points[:, 1].copy(), under,
-                )  # fmt: skip
+                    ground,
+                    grid.left,
+                    grid.top,
+                    grid.cell,
+                    points[:, 0].copy(),
+                    points[:, 1].copy(),
+                    under,
+                )
                 height = height - under
             rows.append(
                 {

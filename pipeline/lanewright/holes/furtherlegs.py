@@ -56,9 +56,13 @@ def best_throws(
     lines, line = _likeliest(further, player, tee, end)
     most = thrower.settings.throws
     legs = scored(
-        thrower, player, further.tees.iloc[tee[line]], further.baskets.iloc[end[line]], lines,
+        thrower,
+        player,
+        further.tees.iloc[tee[line]],
+        further.baskets.iloc[end[line]],
+        lines,
         min(throws or most, most),
-    )  # fmt: skip
+    )
     legs["line"] = line
     first = np.lexsort((np.arange(len(legs)), -legs["score"].to_numpy(), line))
     best = first[~pd.Series(line[first]).duplicated().to_numpy()]

@@ -111,9 +111,13 @@ def _framed(stands: Flags, far: Floats, side: NDArray[np.int64]) -> Flags:
 
 
 def _words(
-    slope: float, nearest: dict[str, Floats], side: NDArray[np.int64], framed: Flags, brush: float,
+    slope: float,
+    nearest: dict[str, Floats],
+    side: NDArray[np.int64],
+    framed: Flags,
+    brush: float,
     known: bool,
-) -> str:  # fmt: skip
+) -> str:
     """A green in words: its ground, what frames it, what lies near it."""
     parts = (
         ["gentle" if slope <= GENTLE else "sloping" if slope <= FEATURE else "steep"]

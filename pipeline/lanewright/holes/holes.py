@@ -299,8 +299,10 @@ def _numbered(
     if in_order:
         holes = holes.assign(theirs=holes["origin"] != "own").sort_values(
             ["theirs", "name", "level", "score", "tee_id", "end_id"],
-            ascending=[True, True, True, False, True, True], kind="stable", ignore_index=True,
-        )  # fmt: skip
+            ascending=[True, True, True, False, True, True],
+            kind="stable",
+            ignore_index=True,
+        )
     shapes, ids = legs.geometry.to_numpy(), legs["leg_id"].to_numpy()
     chains = [chain[chain >= 0] for chain in holes["chain"]]
     lines = [

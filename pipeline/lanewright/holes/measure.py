@@ -199,11 +199,15 @@ def _pars(
     effective = held.each("effective_length_m", 0.0)
     return [
         par.par_through(
-            who, list(effective[i, :n]), list(forced[i, : n - 1]), hole["foliage"][i],
-            settings.min_par, hole["effective_length_m"][i],
+            who,
+            list(effective[i, :n]),
+            list(forced[i, : n - 1]),
+            hole["foliage"][i],
+            settings.min_par,
+            hole["effective_length_m"][i],
         )
         for i, n in enumerate(held.throws)
-    ]  # fmt: skip
+    ]
 
 
 def _score(held: _Chained, landing: Floats) -> Floats:

@@ -140,9 +140,13 @@ def par_of(level: Level, effective: float, foliage: float = 1.0, min_par: int = 
 
 
 def par_through(
-    level: Level, legs: Sequence[float], forced: Sequence[bool], foliage: float = 1.0,
-    min_par: int = 3, effective: float | None = None,
-) -> int:  # fmt: skip
+    level: Level,
+    legs: Sequence[float],
+    forced: Sequence[bool],
+    foliage: float = 1.0,
+    min_par: int = 3,
+    effective: float | None = None,
+) -> int:
     """Par of a hole some of whose landing zones must be used.
 
     A forced lay-up (water, a sharp bend, a very tight gap) counts as one throw, however short, and

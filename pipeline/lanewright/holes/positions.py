@@ -21,8 +21,18 @@ ASIDE = 10.0  # m that another tee may lie off the line of the hole
 APART = 6.0  # m; nearer, a tee is the same one
 PINS = 2
 THROWS = 100  # at each of these: the standard error is at most 0.05
-NAMES = ["hole_id", "position", "level", "site_id", "length_m", "effective_length_m", "par",
-         "leg_id", "clear_rate", "geometry"]  # fmt: skip
+NAMES = [
+    "hole_id",
+    "position",
+    "level",
+    "site_id",
+    "length_m",
+    "effective_length_m",
+    "par",
+    "leg_id",
+    "clear_rate",
+    "geometry",
+]
 
 
 class Wanted(NamedTuple):
@@ -37,9 +47,12 @@ class Wanted(NamedTuple):
 
 
 def other_positions(
-    table: gpd.GeoDataFrame, holes: gpd.GeoDataFrame, levels: tuple[Level, ...], further: Further,
+    table: gpd.GeoDataFrame,
+    holes: gpd.GeoDataFrame,
+    levels: tuple[Level, ...],
+    further: Further,
     settings: HoleSettings,
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:  # fmt: skip
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Find a tee for every other level and a few more pins for each hole.
 
     Another level's tee lies on the line of the first throw, as much nearer to its landing or
@@ -70,8 +83,10 @@ def other_positions(
     numbers = pd.Index(table["leg_id"])
     chains = [np.asarray(numbers.get_indexer(list(ids)), np.int64) for ids in holes["legs"]]
     frames = []
-    wanted = [*_other_tees(table, holes, chains, levels, further),
-              *_other_pins(table, holes, chains, levels, further, settings)]  # fmt: skip
+    wanted = [
+        *_other_tees(table, holes, chains, levels, further),
+        *_other_pins(table, holes, chains, levels, further, settings),
+    ]
     for level in levels:
         mine = pd.DataFrame([w for w in wanted if w.level == level.name])
         if mine.empty:
@@ -92,9 +107,12 @@ def other_positions(
 
 
 def _measured(
-    found: pd.DataFrame, holes: gpd.GeoDataFrame, replaced: Floats, level: Level,
+    found: pd.DataFrame,
+    holes: gpd.GeoDataFrame,
+    replaced: Floats,
+    level: Level,
     settings: HoleSettings,
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """Positions with length, effective length and par of the hole so played."""
     hole = holes.iloc[found["row"]]
     rise = found["rise_m"].to_numpy() + hole["rise_m"].to_numpy() - replaced
@@ -114,8 +132,9 @@ def _placed(found: pd.DataFrame, further: Further, crs: object) -> gpd.GeoDataFr
     at_tee = (found["position"] == "tee").to_numpy()
     ids, places = np.zeros(len(found), np.int64), np.empty(len(found), object)
     for here, sites, rows in (
-        (at_tee, further.tees, found["tee"]), (~at_tee, further.baskets, found["end"])
-    ):  # fmt: skip
+        (at_tee, further.tees, found["tee"]),
+        (~at_tee, further.baskets, found["end"]),
+    ):
         ids[here] = sites["site_id"].to_numpy()[rows[here]]
         places[here] = sites.geometry.to_numpy()[rows[here]]
     found = found.assign(site_id=ids, geometry=places)[NAMES].sort_values(
@@ -138,9 +157,12 @@ def _rise_of(table: gpd.GeoDataFrame, chains: list[Ints], found: pd.DataFrame) -
 
 
 def _other_tees(
-    table: gpd.GeoDataFrame, holes: gpd.GeoDataFrame, chains: list[Ints],
-    levels: tuple[Level, ...], further: Further,
-) -> list[Wanted]:  # fmt: skip
+    table: gpd.GeoDataFrame,
+    holes: gpd.GeoDataFrame,
+    chains: list[Ints],
+    levels: tuple[Level, ...],
+    further: Further,
+) -> list[Wanted]:
     """Hole (row), position, level, rows of tee and end site, and what is left to play [m]."""
     spots = shapely.get_coordinates(further.tees.geometry.to_numpy())
     if not len(spots):
@@ -157,8 +179,11 @@ def _other_tees(
                 continue
             share = min(throws[level.name] / throws[own], level.tee_throw / length[chain[0]])
             aim = ends[1] + (ends[0] - ends[1]) * share
-            near = [i for i in tree.query_ball_point(aim, ASIDE)
-                    if np.hypot(*(spots[i] - ends[0])) > APART]  # fmt: skip
+            near = [
+                i
+                for i in tree.query_ball_point(aim, ASIDE)
+                if np.hypot(*(spots[i] - ends[0])) > APART
+            ]
             if near:
                 tee = min(near, key=lambda i: (np.hypot(*(spots[i] - aim)), i))
                 rest = float(length[chain[1:]].sum())
@@ -167,9 +192,13 @@ def _other_tees(
 
 
 def _other_pins(
-    table: gpd.GeoDataFrame, holes: gpd.GeoDataFrame, chains: list[Ints],
-    levels: tuple[Level, ...], further: Further, settings: HoleSettings,
-) -> list[Wanted]:  # fmt: skip
+    table: gpd.GeoDataFrame,
+    holes: gpd.GeoDataFrame,
+    chains: list[Ints],
+    levels: tuple[Level, ...],
+    further: Further,
+    settings: HoleSettings,
+) -> list[Wanted]:
     """As `_other_tees`, for pins of the hole's own level."""
     spots = shapely.get_coordinates(further.baskets.geometry.to_numpy())
     if not len(spots):

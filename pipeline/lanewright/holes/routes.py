@@ -24,9 +24,13 @@ THROWS = 100  # at each of these: the standard error is at most 0.05
 
 
 def second_routes(
-    table: gpd.GeoDataFrame, holes: pd.DataFrame, good: Floats, level: Level, further: Further,
+    table: gpd.GeoDataFrame,
+    holes: pd.DataFrame,
+    good: Floats,
+    level: Level,
+    further: Further,
     settings: HoleSettings,
-) -> tuple[gpd.GeoDataFrame, list[tuple[int, Ints]]]:  # fmt: skip
+) -> tuple[gpd.GeoDataFrame, list[tuple[int, Ints]]]:
     """Throw at second routes of holes and keep those that are a choice.
 
     A hole of several throws whose basket one throw reaches may be dared; a hole that carries water
@@ -60,9 +64,12 @@ def second_routes(
 
 
 def _bold(
-    table: gpd.GeoDataFrame, holes: pd.DataFrame, level: Level, further: Further,
+    table: gpd.GeoDataFrame,
+    holes: pd.DataFrame,
+    level: Level,
+    further: Further,
     settings: HoleSettings,
-) -> tuple[gpd.GeoDataFrame, list[tuple[int, Ints]]]:  # fmt: skip
+) -> tuple[gpd.GeoDataFrame, list[tuple[int, Ints]]]:
     """One throw where the hole takes several."""
     tee_x, tee_y, end_x, end_y = holes[["tee_x", "tee_y", "end_x", "end_y"]].to_numpy(float).T
     far = np.hypot(end_x - tee_x, end_y - tee_y)
@@ -79,9 +86,13 @@ def _bold(
 
 
 def _safe(
-    table: gpd.GeoDataFrame, holes: pd.DataFrame, good: Floats, level: Level, further: Further,
+    table: gpd.GeoDataFrame,
+    holes: pd.DataFrame,
+    good: Floats,
+    level: Level,
+    further: Further,
     settings: HoleSettings,
-) -> tuple[gpd.GeoDataFrame, list[tuple[int, Ints]]]:  # fmt: skip
+) -> tuple[gpd.GeoDataFrame, list[tuple[int, Ints]]]:
     """Two throws by a landing zone aside, where one throw is daring."""
     wanted = _ways_round(holes, good, level, further, settings)
     if not wanted.size:
@@ -145,9 +156,12 @@ def _apart(which: Ints, places: Floats, least: float, most: int) -> list[int]:
 
 
 def _safest(
-    first: gpd.GeoDataFrame, second: gpd.GeoDataFrame, holes: pd.DataFrame, rows: Ints,
+    first: gpd.GeoDataFrame,
+    second: gpd.GeoDataFrame,
+    holes: pd.DataFrame,
+    rows: Ints,
     settings: HoleSettings,
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """Best way round of each hole that is a choice: `line`, `hole` (row)."""
     both = first.merge(
         second[["line", "clear_rate", "carry_water_m"]], on="line", suffixes=("", "_then")
@@ -160,10 +174,12 @@ def _safest(
     safer = (clear >= rate + settings.safer) & (carry <= before)
     ways = pd.DataFrame(
         {
-            "line": both["line"], "hole": rows[both["line"]], "clear": clear,
+            "line": both["line"],
+            "hole": rows[both["line"]],
+            "clear": clear,
             "carries": carry >= settings.daring,
         }
-    )[safer | spares]  # fmt: skip
+    )[safer | spares]
     ascending = [True, True, False, True]
     ways = ways.sort_values(["hole", "carries", "clear", "line"], ascending=ascending)
     return pd.DataFrame(ways.drop_duplicates("hole"))
@@ -211,9 +227,13 @@ def throws_on(
 
 
 def _directions(
-    place: Floats, way: Floats, stops: Floats, level: Level, further: Further,
+    place: Floats,
+    way: Floats,
+    stops: Floats,
+    level: Level,
+    further: Further,
     settings: HoleSettings,
-) -> Ints:  # fmt: skip
+) -> Ints:
     """Roomiest end site in each direction, near and far, that a throw may go on to."""
     nearest = float(further.thrower.players[0].flights.distance[0])
     off = stops - place

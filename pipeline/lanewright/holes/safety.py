@@ -253,14 +253,18 @@ def alone(
             _near(ways, scene, settings, KEEP_OUT, scene.keep_out, settings.keep_out),
             _near(ways, scene, settings, BUILDING, scene.buildings, settings.building),
             _near(
-                ways, scene, settings, PROPERTY_LINE, shapely.boundary(scene.land),
+                ways,
+                scene,
+                settings,
+                PROPERTY_LINE,
+                shapely.boundary(scene.land),
                 settings.boundary,
             ),
             _near(ways, scene, settings, PATH, scene.paths, settings.path),
             _along_wires(ways, scene, settings),
         ],
         ignore_index=True,
-    )  # fmt: skip
+    )
     found["worst"] = found["distance_m"] / found["needed_m"]
     found = found.sort_values(["hole", "reason", "worst"], kind="stable").drop(columns="worst")
     return found.drop_duplicates(["hole", "reason"], ignore_index=True)
@@ -278,9 +282,13 @@ def _faults(hole: Ints, reason: str, distance: Floats, needed: Floats) -> pd.Dat
 
 
 def _near(
-    ways: Fairways, scene: Scene, settings: SafetySettings, reason: str, shape: shapely.Geometry,
+    ways: Fairways,
+    scene: Scene,
+    settings: SafetySettings,
+    reason: str,
+    shape: shapely.Geometry,
     asked: tuple[float, float],
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """Places of fairways nearer to something on the land than is asked for."""
     more = settings.fade_side if reason == KEEP_OUT else 1.0
     points = shapely.points(ways.xy)

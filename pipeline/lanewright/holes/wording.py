@@ -16,21 +16,27 @@ def sentence(hole: dict[str, Any], fair: float) -> str:
     """A hole as a designer would note it; tight where fewer throws pass than is fair."""
     feet = hole["length_m"] / FOOT
     kind = {
-        "open": "over open ground", "edge": "along an edge", "lane": "down a lane",
+        "open": "over open ground",
+        "edge": "along an edge",
+        "lane": "down a lane",
         "tunnel": "through a tunnel",
-    }.get(hole["lane_kind"], "")  # fmt: skip
+    }.get(hole["lane_kind"], "")
     grade = 100 * hole["rise_m"] / hole["length_m"]
     climb = (
-        f"uphill {hole['rise_m']:.0f} m" if grade >= 3
-        else f"downhill {-hole['rise_m']:.0f} m" if grade <= -3 else "level"
-    )  # fmt: skip
+        f"uphill {hole['rise_m']:.0f} m"
+        if grade >= 3
+        else f"downhill {-hole['rise_m']:.0f} m"
+        if grade <= -3
+        else "level"
+    )
     parts = [f"{hole['length_m']:.0f} m ({feet:.0f} ft) {kind}".strip() + f", {climb}"]
     if hole["throws"] > 1:
         bend = hole["bend_deg"]
         turn = (
-            "straight on" if abs(bend) < 15
+            "straight on"
+            if abs(bend) < 15
             else f"turning {abs(bend):.0f}° {'left' if bend > 0 else 'right'}"
-        )  # fmt: skip
+        )
         parts.append(f"{hole['throws']} throws, {turn}")
     asked = hole["finish"]
     parts.append("asks a straight drive" if asked == "straight" else f"asks a {asked} finish")

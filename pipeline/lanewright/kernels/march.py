@@ -178,9 +178,14 @@ def make_space(
     scaled = np.rint((ground[passable].astype(np.float64) - base) * (UNITS / LAYER))
     height[passable] = scaled.astype(np.int32)
     return Space(
-        _tiled(blocked, 0), _tiled(searched, 0), _tiled(height, _VOID), rows + 2, cols + 2, base,
+        _tiled(blocked, 0),
+        _tiled(searched, 0),
+        _tiled(height, _VOID),
+        rows + 2,
+        cols + 2,
+        base,
         cell,
-    )  # fmt: skip
+    )
 
 
 def _tiled(raster: NDArray[Any], outside: int) -> NDArray[Any]:
@@ -223,9 +228,25 @@ def _place(row, col, tiles):
 
 @njit(cache=True, nogil=True, inline="always")
 def _count(
-    r0, c0, z0, dr, dc, dz, along, left, rise, first, n, blocked, ground, rows, cols, limit,
-    cells, heights,
-):  # fmt: skip
+    r0,
+    c0,
+    z0,
+    dr,
+    dc,
+    dz,
+    along,
+    left,
+    rise,
+    first,
+    n,
+    blocked,
+    ground,
+    rows,
+    cols,
+    limit,
+    cells,
+    heights,
+):
     """Blocked samples of one line, at most one sample past `limit`."""
     # All unsigned: a signed index would be checked for wrapping at each look. Positions count in
     # the machine's own width, so that the compiler sees them run on and makes vectors of them.
@@ -306,9 +327,27 @@ def _look_again(cells, heights, n, blocked, searched, ground, most):
 
 @njit(cache=True, nogil=True, parallel=True)
 def _score(
-    t_row, t_col, t_z, e_row, e_col, e_z, ends, starts, along, left, rise, samples, bins, width,
-    blocked, ground, rows, cols, limit, out,
-):  # fmt: skip
+    t_row,
+    t_col,
+    t_z,
+    e_row,
+    e_col,
+    e_z,
+    ends,
+    starts,
+    along,
+    left,
+    rise,
+    samples,
+    bins,
+    width,
+    blocked,
+    ground,
+    rows,
+    cols,
+    limit,
+    out,
+):
     for t in prange(t_row.size):
         cells = np.empty(width, np.uint32)
         heights = np.empty(width, np.int32)
@@ -321,10 +360,25 @@ def _score(
             dc = np.float32(e_col[e] - t_col[t])
             b = bins[p]
             out[p] = _count(
-                r0, c0, z0, dr, dc, np.float32(e_z[e] - z0), along, left, rise,
-                np.uintp(b * width), np.uintp(samples[b]), blocked, ground, rows, cols, limit,
-                cells, heights,
-            )  # fmt: skip
+                r0,
+                c0,
+                z0,
+                dr,
+                dc,
+                np.float32(e_z[e] - z0),
+                along,
+                left,
+                rise,
+                np.uintp(b * width),
+                np.uintp(samples[b]),
+                blocked,
+                ground,
+                rows,
+                cols,
+                limit,
+                cells,
+                heights,
+            )
 
 
 def score_lines(
@@ -368,10 +422,27 @@ def score_lines(
         for a in (table.along, table.left, table.rise)
     )
     _score(
-        tees.row, tees.col, tees.z, ends.row, ends.col, ends.z, pairs, starts, along, left, rise,
-        table.samples, bins, table.along.shape[3], space.blocked, space.ground,
-        np.uint32(space.rows), np.uint32(space.cols), np.uint32(limit), out,
-    )  # fmt: skip
+        tees.row,
+        tees.col,
+        tees.z,
+        ends.row,
+        ends.col,
+        ends.z,
+        pairs,
+        starts,
+        along,
+        left,
+        rise,
+        table.samples,
+        bins,
+        table.along.shape[3],
+        space.blocked,
+        space.ground,
+        np.uint32(space.rows),
+        np.uint32(space.cols),
+        np.uint32(limit),
+        out,
+    )
     return out
 
 
@@ -401,11 +472,44 @@ def _in_order_of_bearing(dr, dc, n, counts, order):
 
 @njit(cache=True, nogil=True, parallel=True)
 def _search(
-    t_row, t_col, t_z, e_row, e_col, e_z, low, high, nearest, farthest, cell,
-    along, left, rise, samples, limits, exists, between, bin_start, bin_step, group, groups,
-    blocked, searched, ground, rows, cols, sectors, band_start, band, bands,
-    out_end, out_arc, out_blocked, out_unknown, out_first, out_lines,
-):  # fmt: skip
+    t_row,
+    t_col,
+    t_z,
+    e_row,
+    e_col,
+    e_z,
+    low,
+    high,
+    nearest,
+    farthest,
+    cell,
+    along,
+    left,
+    rise,
+    samples,
+    limits,
+    exists,
+    between,
+    bin_start,
+    bin_step,
+    group,
+    groups,
+    blocked,
+    searched,
+    ground,
+    rows,
+    cols,
+    sectors,
+    band_start,
+    band,
+    bands,
+    out_end,
+    out_arc,
+    out_blocked,
+    out_unknown,
+    out_first,
+    out_lines,
+):
     bins, grades, arcs, width = along.shape
     per_metre = UNITS / LAYER
     flat_along, flat_left, flat_rise = along.ravel(), left.ravel(), rise.ravel()
@@ -460,10 +564,25 @@ def _search(
                         continue
                     limit = min(limit, out_blocked[t, slot])
                 count = _count(
-                    r0, c0, z0, dr, dc, dz, flat_along, flat_left, flat_rise,
-                    np.uintp(((b * grades + grade) * arcs + a) * width), np.uintp(samples[b]),
-                    blocked, ground, rows, cols, np.uint32(limit), cells, heights,
-                )  # fmt: skip
+                    r0,
+                    c0,
+                    z0,
+                    dr,
+                    dc,
+                    dz,
+                    flat_along,
+                    flat_left,
+                    flat_rise,
+                    np.uintp(((b * grades + grade) * arcs + a) * width),
+                    np.uintp(samples[b]),
+                    blocked,
+                    ground,
+                    rows,
+                    cols,
+                    np.uint32(limit),
+                    cells,
+                    heights,
+                )
                 if count > limit:
                     continue
                 most = np.int32(NO_LIMIT)
@@ -542,12 +661,44 @@ def search(
     nearest = int(np.ceil((shortest / space.cell) ** 2 - 1e-6))
     farthest = int(np.floor((longest / space.cell) ** 2 + 1e-6))
     _search(
-        tees.row, tees.col, tees.z, ends.row, ends.col, ends.z, low, high, nearest, farthest,
-        space.cell, table.along, table.left, table.rise, table.samples, table.limit,
-        table.exists, table.between, table.start, table.step, group, groups, space.blocked,
-        space.searched, space.ground, np.uint32(space.rows), np.uint32(space.cols), sectors,
-        shortest, band, bands, end, arc, blocked, unknown, first, lines,
-    )  # fmt: skip
+        tees.row,
+        tees.col,
+        tees.z,
+        ends.row,
+        ends.col,
+        ends.z,
+        low,
+        high,
+        nearest,
+        farthest,
+        space.cell,
+        table.along,
+        table.left,
+        table.rise,
+        table.samples,
+        table.limit,
+        table.exists,
+        table.between,
+        table.start,
+        table.step,
+        group,
+        groups,
+        space.blocked,
+        space.searched,
+        space.ground,
+        np.uint32(space.rows),
+        np.uint32(space.cols),
+        sectors,
+        shortest,
+        band,
+        bands,
+        end,
+        arc,
+        blocked,
+        unknown,
+        first,
+        lines,
+    )
     return Found(end, arc, blocked, unknown, first, lines)
 
 

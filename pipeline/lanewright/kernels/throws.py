@@ -517,9 +517,17 @@ def _fly(legs, leg, paths, field, way, chances, states, stops, log, firsts):
                 continue
             _lay(way, chunk, chances[t], state, legs, leg, field)
             _walk(
-                way, count, field, chances[t, STOPPED_BY], length, skid, state, stops[t], log,
+                way,
+                count,
+                field,
+                chances[t, STOPPED_BY],
+                length,
+                skid,
+                state,
+                stops[t],
+                log,
                 firsts[t],
-            )  # fmt: skip
+            )
             if last and not state.done and not state.stopped and stops.shape[1] == STOP:
                 stops[t, 4], stops[t, 5] = way.row[count], way.col[count]
 

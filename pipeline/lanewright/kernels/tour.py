@@ -75,9 +75,11 @@ def turn(order, starts, ends, home, leaves, returns):
             after = order[j + 1] if j + 1 < n else n
             saved = (
                 inner
-                + step(before, order[i], *where) + step(order[j], after, *where)
-                - step(before, order[j], *where) - step(order[i], after, *where)
-            )  # fmt: skip
+                + step(before, order[i], *where)
+                + step(order[j], after, *where)
+                - step(before, order[j], *where)
+                - step(order[i], after, *where)
+            )
             if saved > LEAST:
                 order[i : j + 1] = order[i : j + 1][::-1].copy()
                 inner = -inner
@@ -100,17 +102,17 @@ def carry(order, starts, ends, home, leaves, returns):
             before = rest[i - 1] if i > 0 else n
             after = rest[i] if i < m else n
             taken = (
-                step(before, head, *where) + step(tail, after, *where)
-                - step(before, after, *where)
-            )  # fmt: skip
+                step(before, head, *where) + step(tail, after, *where) - step(before, after, *where)
+            )
             best, place = np.inf, -1
             for k in range(m + 1):
                 before = rest[k - 1] if k > 0 else n
                 after = rest[k] if k < m else n
                 put = (
-                    step(before, head, *where) + step(tail, after, *where)
+                    step(before, head, *where)
+                    + step(tail, after, *where)
                     - step(before, after, *where)
-                )  # fmt: skip
+                )
                 if put < best:
                     best, place = put, k
             if taken - best > LEAST:

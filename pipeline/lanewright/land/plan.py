@@ -267,9 +267,10 @@ def _box_of(tile: PointTile, working: str) -> Bounds:
     found = crs_of.bounds_in(tile.reference, working, tile.header.bounds)
     if not all(math.isfinite(b) for b in found):
         raise InputError(
-            tile.path, "cannot be placed in the CRS of the run: its corners lie nowhere",
+            tile.path,
+            "cannot be placed in the CRS of the run: its corners lie nowhere",
             "Check its CRS, or set crs.working to one made for this place.",
-        )  # fmt: skip
+        )
     return found
 
 
@@ -430,9 +431,10 @@ def covered_share(land: MultiPolygon, boxes: list[Bounds]) -> float:
 def _far_off(config: Config, place: _Place) -> InputError:
     if not all(map(math.isfinite, place.extent)):
         return InputError(
-            config.property, "its boundary encloses nothing in the working CRS",
+            config.property,
+            "its boundary encloses nothing in the working CRS",
             "Check its CRS; a boundary round the whole earth has no inside here.",
-        )  # fmt: skip
+        )
     ground = union_all([box(*b) for b in place.boxes.values()])
     away = box(*place.extent).distance(ground) / 1000
 

@@ -195,9 +195,10 @@ def check_points(path: Path, tally: reader.Tally) -> None:
         else f"{tally.unstated} of its points lie off the range of heights that its header states"
     )
     raise InputError(
-        path, f"{problem} (heights {span})",
+        path,
+        f"{problem} (heights {span})",
         "Its scale or offset is damaged, or crs.vertical_unit is wrong; export the tile again.",
-    )  # fmt: skip
+    )
 
 
 def _low_sheets(grid: Grid, parts: list[reader.Part], tallies: list[reader.Tally]) -> list[Sheet]:
@@ -264,9 +265,16 @@ def _report(
     log.info(
         "kept %d of %d points: %d off the property, %d duplicates, %d withheld, %d noise and other "
         "classes left out, %d overlap, %d of impossible height, %d alone in the ground class",
-        packed.kept, whole.read, whole.outside, packed.duplicates, whole.withheld, whole.left_out,
-        whole.overlap, whole.impossible + whole.unstated, packed.lone,
-    )  # fmt: skip
+        packed.kept,
+        whole.read,
+        whole.outside,
+        packed.duplicates,
+        whole.withheld,
+        whole.left_out,
+        whole.overlap,
+        whole.impossible + whole.unstated,
+        packed.lone,
+    )
     if whole.mended_returns:
         warnings.append(
             f"{whole.mended_returns} points say less returns than their own number; mended"

@@ -116,11 +116,18 @@ def kinds_of(holes: gpd.GeoDataFrame, level: Level, mix: MixSettings) -> dict[st
 
 
 TERM_OF = {
-    "left": "finishes", "right": "finishes", "straight": "finishes",
-    "short": "lengths", "middle": "lengths", "long": "lengths",
-    "climbs": "climbs and drops", "drops": "climbs and drops",
-    "wooded": "lane kinds", "open": "lane kinds", "over_par_3": "pars",
-}  # fmt: skip
+    "left": "finishes",
+    "right": "finishes",
+    "straight": "finishes",
+    "short": "lengths",
+    "middle": "lengths",
+    "long": "lengths",
+    "climbs": "climbs and drops",
+    "drops": "climbs and drops",
+    "wooded": "lane kinds",
+    "open": "lane kinds",
+    "over_par_3": "pars",
+}
 
 
 def wishes_of(
@@ -129,11 +136,18 @@ def wishes_of(
     """The mix as least numbers of holes of each kind."""
     weights = settings.weights
     weight = {
-        "finishes": weights.finish, "lengths": weights.length, "climbs and drops": weights.climb,
-        "lane kinds": weights.lane_kind, "pars": weights.par,
-    }  # fmt: skip
+        "finishes": weights.finish,
+        "lengths": weights.length,
+        "climbs and drops": weights.climb,
+        "lane kinds": weights.lane_kind,
+        "pars": weights.par,
+    }
     return [
-        Wish(TERM_OF[name], members, round(getattr(settings.mix, name) * wanted),
-              weight[TERM_OF[name]])
+        Wish(
+            TERM_OF[name],
+            members,
+            round(getattr(settings.mix, name) * wanted),
+            weight[TERM_OF[name]],
+        )
         for name, members in kinds_of(holes, level, settings.mix).items()
-    ]  # fmt: skip
+    ]

@@ -101,10 +101,15 @@ def _own(config: Config, plan: Plan, faults: list[InputError]) -> tuple[Drawn, .
         return ()
     rows = frame.rename(columns=str.lower).to_dict("records")
     return tuple(
-        Drawn(name, "", wkt, _wish(path, name, row.get("wish"), WISHES, faults) or "prefer",
-              _order(path, name, row.get("play_order"), faults))
+        Drawn(
+            name,
+            "",
+            wkt,
+            _wish(path, name, row.get("wish"), WISHES, faults) or "prefer",
+            _order(path, name, row.get("play_order"), faults),
+        )
         for (name, wkt), row in zip(plan.own_holes, rows, strict=True)
-    )  # fmt: skip
+    )
 
 
 def _drawn(
@@ -203,9 +208,10 @@ def _layer(
         layers = layer_names(path)
         if not set(layers) & {HOLES, AREAS}:
             raise InputError(
-                path, f"has neither a layer {HOLES} nor {AREAS} with shapes",
+                path,
+                f"has neither a layer {HOLES} nor {AREAS} with shapes",
                 "Start from a copy of designer-start.gpkg.",
-            )  # fmt: skip
+            )
         frame = read_layer(path, name) if name in layers else None
         if frame is None or not len(frame):
             return None
@@ -231,10 +237,11 @@ def _areas(
         if shape is None or shape.is_empty:
             faults.append(
                 InputError(
-                    path, f"area {name[:LONGEST_NAME]} has no shape, or one that cannot be read",
+                    path,
+                    f"area {name[:LONGEST_NAME]} has no shape, or one that cannot be read",
                     "Draw it again, or delete it from the file.",
                 )
-            )  # fmt: skip
+            )
             continue
         flat = shapely.union_all(
             [enclosed(p) if p.geom_type == "Polygon" else p.buffer(AROUND) for p in parts(shape)]
@@ -257,10 +264,11 @@ def _arrival(config: Config, plan: Plan, faults: list[InputError]) -> tuple[floa
     if not away <= FAR:
         faults.append(
             InputError(
-                "arrival", f"lies {away / 1000:.1f} km off the property",
+                "arrival",
+                f"lies {away / 1000:.1f} km off the property",
                 "Give x, y in the CRS of the property file.",
             )
-        )  # fmt: skip
+        )
         return None
     return float(x), float(y)
 
@@ -287,7 +295,7 @@ def _inside(config: Config, plan: Plan, hole: Drawn, own: bool, faults: list[Inp
                     f"the {what} of {_called(hole.name)} lies {away:.0f} m outside the property",
                     "Move it inside, or leave the hole out.",
                 )
-            )  # fmt: skip
+            )
 
 
 def _sensible(path: Path, names: list[str], faults: list[InputError]) -> bool:
@@ -308,10 +316,11 @@ def _twice(path: Path, names: list[str], faults: list[InputError]) -> None:
         called = ", ".join(name[:LONGEST_NAME] for name in again[:5])
         faults.append(
             InputError(
-                path, f"more than one hole is called {called}",
+                path,
+                f"more than one hole is called {called}",
                 "Give every hole a name of its own.",
             )
-        )  # fmt: skip
+        )
 
 
 def _numbers(config: Config, holes: tuple[Drawn, ...], faults: list[InputError]) -> None:
@@ -323,10 +332,11 @@ def _numbers(config: Config, holes: tuple[Drawn, ...], faults: list[InputError])
             names = ", ".join(h.name for h in locked if h.order == order)
             faults.append(
                 InputError(
-                    where, f"{names} are all locked as hole {order}",
+                    where,
+                    f"{names} are all locked as hole {order}",
                     "Lock one of them there, and give the others another play_order or keep.",
                 )
-            )  # fmt: skip
+            )
     for hole in locked:
         if not 0 < hole.order <= config.holes:
             faults.append(
@@ -346,10 +356,11 @@ def _wish(
     if wish and wish not in known:
         faults.append(
             InputError(
-                path, f"{name[:LONGEST_NAME]} has the wish {wish[:40]!r}, which nobody knows",
+                path,
+                f"{name[:LONGEST_NAME]} has the wish {wish[:40]!r}, which nobody knows",
                 f"Use {', '.join(known)}, or leave it empty.",
             )
-        )  # fmt: skip
+        )
         return ""
     return wish
 
@@ -365,10 +376,11 @@ def _order(path: Path, name: str, value: Any, faults: list[InputError]) -> int:
     if not (number.is_integer() and 0 <= number <= MOST_ORDER):
         faults.append(
             InputError(
-                path, f"{name[:LONGEST_NAME]} has the play_order {str(value)[:40]!r}",
+                path,
+                f"{name[:LONGEST_NAME]} has the play_order {str(value)[:40]!r}",
                 f"Use a whole number up to {MOST_ORDER}, or leave it empty.",
             )
-        )  # fmt: skip
+        )
         return 0
     return int(number)
 

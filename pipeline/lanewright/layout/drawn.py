@@ -137,9 +137,12 @@ def _mark(water: float, steps: bool, steepest: float, crossed: list[int], lost: 
 
 
 def compared(
-    proposals: Sequence[Drawn], holes: pd.DataFrame, walks: pd.DataFrame, level: Level,
+    proposals: Sequence[Drawn],
+    holes: pd.DataFrame,
+    walks: pd.DataFrame,
+    level: Level,
     course: Course,
-) -> list[dict[str, object]]:  # fmt: skip
+) -> list[dict[str, object]]:
     """Totals, terms and what each proposal gives up against the best of them on each term.
 
     Parameters

@@ -90,9 +90,16 @@ class _Line:
         """Just one place of it."""
         at = slice(index % len(self.at), index % len(self.at) + 1)
         return _Line(
-            self.number, self.level, self.at[at], self.gone[at], self.togo[at], self.share[at],
-            self.flown[at], self.throw[at], self.throws,
-        )  # fmt: skip
+            self.number,
+            self.level,
+            self.at[at],
+            self.gone[at],
+            self.togo[at],
+            self.share[at],
+            self.flown[at],
+            self.throw[at],
+            self.throws,
+        )
 
 
 class _Check:
@@ -258,7 +265,7 @@ def _line(row: dict[str, object], legs: gpd.GeoDataFrame | None, check: _Check) 
 
 def _worst(
     rule: str, one: _Line, other: _Line, asked: tuple[Floats, Floats], where: Flags, check: _Check
-) -> Iterator[Violation]:  # fmt: skip
+) -> Iterator[Violation]:
     """Worst of the pairs of places that are nearer than is asked.
 
     `asked` holds the distances over open ground and among trees, `where` the pairs that count;
@@ -431,9 +438,13 @@ def _walked(row: dict[str, object], order: dict[int, _Line], check: _Check) -> I
         if hit.any():
             i, j = np.argwhere(hit)[0]
             yield Violation(
-                "walk in an unmarked line of fire", hole.number, None, float(distance[i, j]),
-                float(within[j]), *xy[i],
-            )  # fmt: skip
+                "walk in an unmarked line of fire",
+                hole.number,
+                None,
+                float(distance[i, j]),
+                float(within[j]),
+                *xy[i],
+            )
 
 
 def _numbers(text: object) -> Iterable[int]:

@@ -128,9 +128,14 @@ def _footing(scene: Scene, hand: Hand, settings: WalkSettings) -> Footing:
     barred = shapely.union_all([scene.off_limits, hand.area("keep out")])
     water = scene.water | streams(scene.drainage, scene.grid, settings.stream)
     return footing(
-        scene.grid, scene.ground, scene.land, barred,
-        Wetness(water, scene.wet | scene.maybe_wet, scene.wet), settings, scene.paths,
-    )  # fmt: skip
+        scene.grid,
+        scene.ground,
+        scene.land,
+        barred,
+        Wetness(water, scene.wet | scene.maybe_wet, scene.wet),
+        settings,
+        scene.paths,
+    )
 
 
 def _wooded(scene: Scene) -> float:
@@ -251,8 +256,14 @@ def _long_walks(proposals: list[dict[str, Any]]) -> list[str]:
         number, length, way = (each[name] for name in ("proposal", "length_m", "walks_m"))
         log.info(
             "proposal %d: %d holes, par %d, %.0f m, walks %.0f m, %.0f points, bound %.0f",
-            number, each["holes"], each["par"], length, way, each["points"], each["bound"],
-        )  # fmt: skip
+            number,
+            each["holes"],
+            each["par"],
+            length,
+            way,
+            each["points"],
+            each["bound"],
+        )
         if each["walks are long"]:
             warnings.append(
                 f"proposal {number}: the walks, {way:.0f} m, are more than a quarter of the "

@@ -95,9 +95,13 @@ class Ways:
 
 
 NO_WAYS = Ways(
-    np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0), np.empty(0, bool),
-    np.empty((0, 2), np.int64), np.empty(0, object),
-)  # fmt: skip
+    np.empty(0, np.int64),
+    np.empty(0, np.int64),
+    np.empty(0),
+    np.empty(0, bool),
+    np.empty((0, 2), np.int64),
+    np.empty(0, object),
+)
 """For a problem whose walks stand in a table beside it."""
 
 

@@ -84,8 +84,9 @@ def best_legs(
     held, met = held.take(there), met[there]
     held = held.take(_promising(held, met, settings, settings.tried * keep))
     held = _tried(thrower, player, held, settings.thrown * keep)
-    legs = scored(thrower, player, sites.tees.iloc[held.tee], sites.baskets.iloc[held.end],
-                  held.lines)  # fmt: skip
+    legs = scored(
+        thrower, player, sites.tees.iloc[held.tee], sites.baskets.iloc[held.end], held.lines
+    )
     safe = legs["unsafe_share"].to_numpy() <= settings.most_unsafe
     last = _last(legs, held, settings, keep)
     legs, held = legs.iloc[last], held.take(last)
@@ -115,9 +116,14 @@ def _standing(scene: Scene, player: Player, sites: Sites, found: Found) -> Stand
     )
     places = places_of(found.lines, scene.grid)
     return Standing(
-        found.lines, found.tee, found.end, places, finish_of(player.flights, found.lines),
-        _ground_kind(scene, player, found.lines, places, rise), gentle,
-    )  # fmt: skip
+        found.lines,
+        found.tee,
+        found.end,
+        places,
+        finish_of(player.flights, found.lines),
+        _ground_kind(scene, player, found.lines, places, rise),
+        gentle,
+    )
 
 
 def _promising(held: Standing, met: Floats, settings: LegsSettings, room: int) -> Ints:
@@ -159,9 +165,13 @@ def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Stand
 def _barred(thrower: Thrower, player: Player, lines: Lines) -> Flags:
     """Whether the paths aimed for come over ground that no leg may (lines,)."""
     return throwing.crosses(
-        thrower.barred, lines, player.flights, player.paths, thrower.contacts,
+        thrower.barred,
+        lines,
+        player.flights,
+        player.paths,
+        thrower.contacts,
         thrower.scene.grid.cell,
-    )  # fmt: skip
+    )
 
 
 def _last(legs: gpd.GeoDataFrame, held: Standing, settings: LegsSettings, keep: int) -> Ints:
@@ -195,9 +205,12 @@ def _with_best_finish(
     order = np.r_[np.flatnonzero(~gain), which]
     lines = replace(held.lines, arc=arc)
     taken = scored(
-        thrower, player, sites.tees.iloc[held.tee[which]], sites.baskets.iloc[held.end[which]],
+        thrower,
+        player,
+        sites.tees.iloc[held.tee[which]],
+        sites.baskets.iloc[held.end[which]],
         lines.take(which),
-    )  # fmt: skip
+    )
     taken[list(BY_FINISH)] = rates[which]
     legs = pd.concat([legs[~gain], taken], ignore_index=True)
     held = replace(held, lines=lines, finish=finish_of(player.flights, lines)).take(order)

@@ -119,9 +119,14 @@ class Contacts:
         """What stands in each cell as the kernel reads it, records of `kernels.throws.CELL`."""
         out = np.zeros(self.ground.shape, kernel.CELL)
         kernel.pack(
-            np.asarray(self.density), self.table, np.asarray(self.searched), self.trunk,
-            self.trunk_top, self.stems, out,
-        )  # fmt: skip
+            np.asarray(self.density),
+            self.table,
+            np.asarray(self.searched),
+            self.trunk,
+            self.trunk_top,
+            self.stems,
+            out,
+        )
         return out.ravel()
 
 
@@ -158,9 +163,12 @@ class Lines:
     def take(self, which: Ints | NDArray[np.bool_]) -> Lines:
         """Some of the lines."""
         return Lines(
-            self.tee_row[which], self.tee_col[which], self.end_row[which], self.end_col[which],
+            self.tee_row[which],
+            self.tee_col[which],
+            self.end_row[which],
+            self.end_col[which],
             self.arc[which],
-        )  # fmt: skip
+        )
 
 
 @dataclass(frozen=True)
@@ -506,9 +514,15 @@ def throw(
     where = np.zeros((len(lines) if stops else 0, throws, kernel.STOP), np.float32)
     legs = _legs(nearby, flights, paths, contacts, seeds[order], cell)
     kernel.throw(
-        legs, paths.table, _field(contacts, cell), even_points(throws), kernel.new_log(0), clear,
-        space, where,
-    )  # fmt: skip
+        legs,
+        paths.table,
+        _field(contacts, cell),
+        even_points(throws),
+        kernel.new_log(0),
+        clear,
+        space,
+        where,
+    )
     back = np.argsort(order)
     clear, space = clear[back], space[back]
     rate = clear.mean(1)
@@ -583,10 +597,18 @@ def meetings(
     line, throw_ = np.divmod(whose, np.int32(throws))
     places, points = log.places, log.points
     return Meetings(
-        line, throw_, places[:, 0].copy(), places[:, 1].copy(), places[:, 2].astype(np.uint8),
-        log.kinds, log.depths, points[:, 0].copy(), points[:, 1].copy(), points[:, 2].copy(),
+        line,
+        throw_,
+        places[:, 0].copy(),
+        places[:, 1].copy(),
+        places[:, 2].astype(np.uint8),
+        log.kinds,
+        log.depths,
+        points[:, 0].copy(),
+        points[:, 1].copy(),
+        points[:, 2].copy(),
         enough,
-    )  # fmt: skip
+    )
 
 
 def seeds_of(
@@ -619,9 +641,13 @@ def _rise(lines: Lines, flights: LevelFlights, contacts: Contacts) -> Floats:
 
 
 def _legs(
-    lines: Lines, flights: LevelFlights, paths: Paths, contacts: Contacts,
-    seeds: NDArray[np.uint64], cell: float,
-) -> kernel.Legs:  # fmt: skip
+    lines: Lines,
+    flights: LevelFlights,
+    paths: Paths,
+    contacts: Contacts,
+    seeds: NDArray[np.uint64],
+    cell: float,
+) -> kernel.Legs:
     length, rise = length_of(lines, cell), _rise(lines, flights, contacts)
     release = contacts.ground[lines.tee_row, lines.tee_col].astype(float) + flights.release
     return kernel.Legs(

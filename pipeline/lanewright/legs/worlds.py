@@ -67,17 +67,26 @@ def draws(seed: int = 1) -> list[World]:
     orders = [rng.permutation(WORLDS) for _ in range(5)]
     return [
         World(
-            float(normal[orders[0][k]]), float(normal[orders[1][k]]), float(even[orders[2][k]]),
-            int(wall[orders[3][k]]), int(unseen[orders[4][k]]), k,
+            float(normal[orders[0][k]]),
+            float(normal[orders[1][k]]),
+            float(even[orders[2][k]]),
+            int(wall[orders[3][k]]),
+            int(unseen[orders[4][k]]),
+            k,
         )
         for k in range(WORLDS)
-    ]  # fmt: skip
+    ]
 
 
 def band(
-    lines: Lines, flights: LevelFlights, paths: Paths, contacts: Contacts,
-    seeds: NDArray[np.uint64], said: tuple[Floats, Floats], cell: float,
-) -> Rates:  # fmt: skip
+    lines: Lines,
+    flights: LevelFlights,
+    paths: Paths,
+    contacts: Contacts,
+    seeds: NDArray[np.uint64],
+    said: tuple[Floats, Floats],
+    cell: float,
+) -> Rates:
     """Low and high end of clear rates (lines,): in 90 of 100 cases the truth lies between.
 
     Parameters

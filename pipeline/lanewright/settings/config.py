@@ -144,8 +144,11 @@ def _known_levels(config: Config) -> None:
         f"{key}: no level is called {n!r}" for key, n in asked if n.strip().lower() not in known
     ]
     if faults:
-        raise InputError(faults[0].partition(":")[0], "; ".join(faults).partition(": ")[2],
-                         f"Choose from {', '.join(known)}.")  # fmt: skip
+        raise InputError(
+            faults[0].partition(":")[0],
+            "; ".join(faults).partition(": ")[2],
+            f"Choose from {', '.join(known)}.",
+        )
 
 
 def _anchored(config: Config, folder: Path) -> Config:

@@ -81,9 +81,10 @@ def _text(path: Path) -> str:
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as err:
         raise InputError(
-            path, f"the configuration cannot be read (byte {err.start} is no UTF-8)",
+            path,
+            f"the configuration cannot be read (byte {err.start} is no UTF-8)",
             "Save it as UTF-8.",
-        ) from None  # fmt: skip
+        ) from None
     except (OSError, ValueError) as err:
         raise InputError(path, f"the configuration cannot be read ({err})", remedy) from None
 

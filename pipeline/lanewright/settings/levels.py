@@ -204,9 +204,10 @@ def _levels_in(text: str, file: object) -> tuple[Level, ...]:
         raise InputError(
             file,
             f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in the table of levels:"
-            + "".join(shown) + "\n",
+            + "".join(shown)
+            + "\n",
             "Start from configs/levels.csv.",
-        )  # fmt: skip
+        )
     return tuple(levels)
 
 
@@ -242,10 +243,20 @@ def _level_in(row: dict[str, str], where: str, faults: list[str]) -> Level | Non
     if len(faults) > before:
         return None
     return Level(
-        name, None if rating is None else round(rating), n["tee_throw_m"], n["close_range_m"],
-        n["par3_from_m"], n["par3_to_m"], n["carry_m"], n["speed_mps"], n["lateral_sd_deg"],
-        n["height_sd_deg"], n["speed_sd"], n["hyzer_sd_deg"], tuple(bounds) or None,
-    )  # fmt: skip
+        name,
+        None if rating is None else round(rating),
+        n["tee_throw_m"],
+        n["close_range_m"],
+        n["par3_from_m"],
+        n["par3_to_m"],
+        n["carry_m"],
+        n["speed_mps"],
+        n["lateral_sd_deg"],
+        n["height_sd_deg"],
+        n["speed_sd"],
+        n["hyzer_sd_deg"],
+        tuple(bounds) or None,
+    )
 
 
 def _faults_of_order(levels: list[Level]) -> list[str]:

@@ -117,9 +117,10 @@ class TrimSettings(Settings):
         0.5, description="share of a piece lidar must have searched for it to be proposed; ours"
     )
     brush_top: Metres = Field(
-        5.0, description="growth from the ground up no higher than this is brush; bush "
-        "honeysuckles, privet and roses reach 2 to 5 m"
-    )  # fmt: skip
+        5.0,
+        description="growth from the ground up no higher than this is brush; bush "
+        "honeysuckles, privet and roses reach 2 to 5 m",
+    )
     buffer: Length = Field(
         15.0, description="metres from water within which nothing is cut; 50 ft, common practice"
     )

@@ -85,9 +85,10 @@ def with_names(text: str, contents: Mapping[Path, Fingerprint]) -> str:
 def changed(path: Path) -> InputError:
     """What to report of a file that is no longer what it was."""
     return InputError(
-        path, "changed while the run was reading it",
+        path,
+        "changed while the run was reading it",
         "Let no other program write to it, and start the run again.",
-    )  # fmt: skip
+    )
 
 
 class CheckedFile(io.RawIOBase):

@@ -52,9 +52,18 @@ _GPKG_IDS = (b"GPKG", b"GP10", b"GP11")  # OGC 12-128r18, requirement 2, and its
 _SHAPE = b"\0\0\x27\x0a"  # ESRI Shapefile Technical Description, 1998: file code 9994
 
 _JSON_KINDS = frozenset(
-    {"FeatureCollection", "Feature", "Point", "MultiPoint", "LineString", "MultiLineString",
-     "Polygon", "MultiPolygon", "GeometryCollection"}
-)  # fmt: skip
+    {
+        "FeatureCollection",
+        "Feature",
+        "Point",
+        "MultiPoint",
+        "LineString",
+        "MultiLineString",
+        "Polygon",
+        "MultiPolygon",
+        "GeometryCollection",
+    }
+)
 """Types of RFC 7946."""
 
 MOST_JSON = 512 * 2**20
@@ -166,9 +175,16 @@ def _reading(path: Path) -> Iterator[None]:
             # What is odd about a file is looked at by us; it must not reach the terminal unread.
             warnings.simplefilter("ignore")
             yield
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError,
-            pyogrio.errors.FeatureError, pyogrio.errors.GeometryError, pyogrio.errors.CRSError,
-            shapely.errors.ShapelyError, ValueError, OverflowError) as err:  # fmt: skip
+    except (
+        pyogrio.errors.DataSourceError,
+        pyogrio.errors.DataLayerError,
+        pyogrio.errors.FeatureError,
+        pyogrio.errors.GeometryError,
+        pyogrio.errors.CRSError,
+        shapely.errors.ShapelyError,
+        ValueError,
+        OverflowError,
+    ) as err:
         raise InputError(
             path, f"cannot be read as a vector file ({reason(err)})", _VECTORS
         ) from None
@@ -179,9 +195,10 @@ def _plain(path: Path) -> Path:
     text = str(path.absolute())
     if text.startswith("/vsi") or "!" in text or text.endswith((".zip", ".kmz")):
         raise InputError(
-            path, "has a name that the reading library takes for an archive",
+            path,
+            "has a name that the reading library takes for an archive",
             "Rename it: no '!' and no ending .zip; unpack archives first.",
-        )  # fmt: skip
+        )
     return path.absolute()
 
 
@@ -194,9 +211,10 @@ def _check_tables(path: Path) -> None:
             base.set_progress_handler(lambda: next(steps, None) is None, 1000)
             kept = base.execute("SELECT name, type, sql FROM sqlite_master").fetchall()
             plain = {
-                str(name).lower() for name, kind, sql in kept
+                str(name).lower()
+                for name, kind, sql in kept
                 if kind == "table" and not str(sql).upper().startswith("CREATE VIRTUAL")
-            }  # fmt: skip
+            }
             named = {"gpkg_contents", "gpkg_geometry_columns"}
             if named <= plain:
                 for table in sorted(named):
@@ -209,9 +227,10 @@ def _check_tables(path: Path) -> None:
     queries = sorted(named & {str(name).lower() for name, _, _ in kept} - plain)
     if queries:
         raise InputError(
-            path, f"its layer {queries[0][:60]} is a query, not a table",
+            path,
+            f"its layer {queries[0][:60]} is a query, not a table",
             "Export the layer to a file of its own.",
-        )  # fmt: skip
+        )
 
 
 def _check_json(path: Path) -> None:
@@ -227,9 +246,10 @@ def _check_json(path: Path) -> None:
         kinds = [v.lower() for k, v in pairs if k == "type" and isinstance(v, str)]
         if {"link", "url"} & set(kinds) and any(k == "properties" for k, _ in pairs):
             raise InputError(
-                path, "its CRS is a link to be fetched; nothing is fetched",
+                path,
+                "its CRS is a link to be fetched; nothing is fetched",
                 "Write it again with longitude and latitude (RFC 7946), or as GeoPackage.",
-            )  # fmt: skip
+            )
         return dict(pairs)
 
     try:
@@ -254,9 +274,10 @@ def _check_json_crs(path: Path, stated: object) -> None:
             CRS.from_user_input(name)
         except CRSError:
             raise InputError(
-                path, f"says its CRS is {name[:60]!r}, which is not known",
+                path,
+                f"says its CRS is {name[:60]!r}, which is not known",
                 "Write it again with longitude and latitude (RFC 7946), or as GeoPackage.",
-            ) from None  # fmt: skip
+            ) from None
 
 
 def _check_kml(path: Path) -> None:

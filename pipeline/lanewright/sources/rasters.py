@@ -27,14 +27,28 @@ from lanewright.sources.las import HIGHEST, LOWEST
 from lanewright.sources.opening import raster, reason
 
 _UNITS = {
-    "m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0,
-    "ft": 0.3048, "foot": 0.3048, "feet": 0.3048, "international foot": 0.3048,
-    "us survey foot": METRES_PER["us-ft"], "us-ft": METRES_PER["us-ft"],
-    "us_survey_foot": METRES_PER["us-ft"], "foot_us": METRES_PER["us-ft"],
-    "us survey feet": METRES_PER["us-ft"], "ftus": METRES_PER["us-ft"],
-    "cm": 0.01, "centimetre": 0.01, "centimeter": 0.01,
-    "dm": 0.1, "decimetre": 0.1, "decimeter": 0.1,
-}  # fmt: skip
+    "m": 1.0,
+    "metre": 1.0,
+    "meter": 1.0,
+    "metres": 1.0,
+    "meters": 1.0,
+    "ft": 0.3048,
+    "foot": 0.3048,
+    "feet": 0.3048,
+    "international foot": 0.3048,
+    "us survey foot": METRES_PER["us-ft"],
+    "us-ft": METRES_PER["us-ft"],
+    "us_survey_foot": METRES_PER["us-ft"],
+    "foot_us": METRES_PER["us-ft"],
+    "us survey feet": METRES_PER["us-ft"],
+    "ftus": METRES_PER["us-ft"],
+    "cm": 0.01,
+    "centimetre": 0.01,
+    "centimeter": 0.01,
+    "dm": 0.1,
+    "decimetre": 0.1,
+    "decimeter": 0.1,
+}
 
 _BLOCK = 1024
 """Cells on a side that are resampled at a time."""
@@ -145,9 +159,11 @@ def open_elevation(path: Path, crs: str | None, unit: str | None) -> ElevationTi
     if full.is_compound:
         flat, upward = full.sub_crs_list[:2]
     if flat.is_geographic and not (
-        -360 - cell <= bounds[0] and bounds[2] <= 540 + cell
-        and -90 - cell <= bounds[1] and bounds[3] <= 90 + cell
-    ):  # fmt: skip
+        -360 - cell <= bounds[0]
+        and bounds[2] <= 540 + cell
+        and -90 - cell <= bounds[1]
+        and bounds[3] <= 90 + cell
+    ):
         raise InputError(
             path,
             f"its corners, x {bounds[0]:.6g} to {bounds[2]:.6g} and y {bounds[1]:.6g} to "
@@ -164,14 +180,16 @@ def _check_band(path: Path, source: DatasetReader) -> None:
     heights = [k for k, c in enumerate(colours) if c != ColorInterp.alpha]
     if any(c in _PHOTO for c in colours) or kind in ("uint8", "int8"):
         raise InputError(
-            path, f"is a picture ({len(colours)} bands of {kind}), no terrain model",
+            path,
+            f"is a picture ({len(colours)} bands of {kind}), no terrain model",
             "Give heights in one band of 16 or more bits.",
-        )  # fmt: skip
+        )
     if len(heights) != 1:
         raise InputError(
-            path, f"holds {len(heights)} bands, and which of them is height it does not say",
+            path,
+            f"holds {len(heights)} bands, and which of them is height it does not say",
             "Give one band, as gdal_translate -b does.",
-        )  # fmt: skip
+        )
     if kind.startswith("complex"):
         raise InputError(path, f"holds {kind} values", "Give a terrain model of plain heights.")
 
@@ -184,9 +202,10 @@ def _check_place(path: Path, source: DatasetReader) -> None:
         )
     if max(abs(v) for v in (*source.bounds, move.a, move.e)) > 1e9:
         raise InputError(
-            path, f"lies beyond the earth, with cells of {move.a:.6g} x {-move.e:.6g}",
+            path,
+            f"lies beyond the earth, with cells of {move.a:.6g} x {-move.e:.6g}",
             "Write its place again, or warp it to the CRS of the tiles.",
-        )  # fmt: skip
+        )
     if not (move.e < 0 < move.a) or move.b or move.d:
         raise InputError(path, "is rotated or upside down", "Warp it north-up, as gdalwarp does.")
 
@@ -203,9 +222,10 @@ def _vertical(
         return _UNITS[band_unit], ()
     if band_unit:
         raise InputError(
-            path, f"its heights are in {band_unit[:40]!r}, which is no known unit",
+            path,
+            f"its heights are in {band_unit[:40]!r}, which is no known unit",
             "Set crs.elevation_unit to m, ft or us-ft.",
-        )  # fmt: skip
+        )
     if not flat.is_projected or abs(flat.axis_info[0].unit_conversion_factor - 1) < 1e-9:
         return 1.0, ("heights in metres; the file does not say",)
     raise InputError(
@@ -236,9 +256,10 @@ def bounds_in_working(tile: ElevationTile, working: str) -> Bounds:
 
 def _nowhere(path: Path, why: str) -> InputError:
     return InputError(
-        path, f"cannot be placed in the CRS of the run ({why})",
+        path,
+        f"cannot be placed in the CRS of the run ({why})",
         "Check its CRS, or set crs.working to one made for this place.",
-    )  # fmt: skip
+    )
 
 
 # ---------------------------------------------------------------------------------------------
@@ -284,8 +305,11 @@ def _read(tile: ElevationTile, grid: Grid) -> Reading | None:
     heights = np.full((row1 - row0, col1 - col0), np.nan, np.float32)
     try:
         with _opened(tile) as source:
-            cleaner = _Cleaner(tile, source, _window(tile, grid.window(
-                row0, col0, row1 - row0, col1 - col0), source))  # fmt: skip
+            cleaner = _Cleaner(
+                tile,
+                source,
+                _window(tile, grid.window(row0, col0, row1 - row0, col1 - col0), source),
+            )
             for row in range(row0, row1, _BLOCK):
                 for col in range(col0, col1, _BLOCK):
                     part = grid.window(row, col, min(_BLOCK, row1 - row), min(_BLOCK, col1 - col))
@@ -367,9 +391,10 @@ class _Cleaner:
         self._offset = source.offsets[self._band - 1]
         if not np.isfinite([self._scale, self._offset]).all() or self._scale == 0:
             raise InputError(
-                tile.path, f"scales its heights by {self._scale} and adds {self._offset}",
+                tile.path,
+                f"scales its heights by {self._scale} and adds {self._offset}",
                 "Write it again without a scale.",
-            )  # fmt: skip
+            )
         self._odd: dict[str, int] = {}
         self._zeros, self._known = 0, 0
         nearest = math.inf

@@ -81,9 +81,18 @@ class Part:
 
 
 _COUNTS = (
-    "read", "kept", "first_returns", "astray", "outside", "withheld", "left_out", "overlap",
-    "impossible", "unstated", "mended_returns",
-)  # fmt: skip
+    "read",
+    "kept",
+    "first_returns",
+    "astray",
+    "outside",
+    "withheld",
+    "left_out",
+    "overlap",
+    "impossible",
+    "unstated",
+    "mended_returns",
+)
 
 
 @dataclass

@@ -188,9 +188,10 @@ def in_working(path: Path, frame: gpd.GeoDataFrame, working: str) -> gpd.GeoData
 def _no_way(path: Path, crs: Any, err: Exception) -> InputError:
     reason = (str(err).splitlines() or [""])[0][:120]
     return InputError(
-        path, f"cannot be brought from {crs.name} to the working CRS ({reason})",
+        path,
+        f"cannot be brought from {crs.name} to the working CRS ({reason})",
         "Save it in the CRS of the tiles, or in EPSG:4326.",
-    )  # fmt: skip
+    )
 
 
 def parts(shape: Geometry) -> list[Geometry]:
@@ -294,10 +295,11 @@ def near_enough(path: Path, shape: Geometry, bounds: tuple[float, float, float, 
     away = shape.distance(land) if land is not None else 0.0
     if away > FAR:
         raise InputError(
-            path, f"nothing in it lies within {FAR / 1000:.0f} km of the property, the nearest "
+            path,
+            f"nothing in it lies within {FAR / 1000:.0f} km of the property, the nearest "
             f"{away / 1000:.0f} km off",
             "Check its CRS, or leave it out.",
-        )  # fmt: skip
+        )
 
 
 def drawn_lines(path: Path, working: str, assumed_crs: str | None) -> gpd.GeoDataFrame:
@@ -333,9 +335,10 @@ def too_many(path: Path, count: int) -> None:
     """Refuse more drawn holes than can be measured in a time anyone waits."""
     if count > MOST_HOLES:
         raise InputError(
-            path, f"holds {count:,} holes; at most {MOST_HOLES} are measured in one run",
+            path,
+            f"holds {count:,} holes; at most {MOST_HOLES} are measured in one run",
             "Keep those that matter in the file.",
-        )  # fmt: skip
+        )
 
 
 def named_well(path: Path, name: str, number: int) -> None:
@@ -344,9 +347,10 @@ def named_well(path: Path, name: str, number: int) -> None:
     if sign is not None or len(name) > LONGEST_NAME:
         what = f"the sign {sign}" if sign is not None else f"{len(name):,} characters"
         raise InputError(
-            path, f"the name of feature {number} has {what}",
+            path,
+            f"the name of feature {number} has {what}",
             f"Give it a name of at most {LONGEST_NAME} characters.",
-        )  # fmt: skip
+        )
 
 
 def as_hole(path: Path, name: str, line: LineString) -> None:

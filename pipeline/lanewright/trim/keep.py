@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import shapely
 
 from lanewright.base.errors import InputError
@@ -10,6 +12,21 @@ from lanewright.settings.trim import TrimSettings
 from lanewright.sources import vectors
 
 Keep = tuple[tuple[str, str], ...]
+
+
+class Brief(NamedTuple):
+    """What trim work is planned around.
+
+    Attributes
+    ----------
+    keep
+        What must stay; see `read_keep`.
+    arrival
+        Where the walk past all work begins, in the working CRS; by default the south-west.
+    """
+
+    keep: Keep = ()
+    arrival: tuple[float, float] | None = None
 
 
 def read_keep(settings: TrimSettings, plan: Plan, assumed_crs: str | None = None) -> Keep:

@@ -165,9 +165,14 @@ def by_worth(case: Case, among: Flags | None = None, after: Flags | None = None)
     order = np.empty(case.cost.size, np.int64)
     run: Any = kernels.by_worth
     count = run(
-        np.ascontiguousarray(case.depth[open_]), need[open_], case.cost, case.within,
-        left, gone[open_], order,
-    )  # fmt: skip
+        np.ascontiguousarray(case.depth[open_]),
+        need[open_],
+        case.cost,
+        case.within,
+        left,
+        gone[open_],
+        order,
+    )
     return [int(j) for j in order[:count]]
 
 

@@ -228,9 +228,13 @@ def _bare(case: Case) -> float:
 
 
 def _plan_leg(
-    growth: Growth, leg: pd.Series, mets: tuple[Met, Met], length: float, way: Floats,
+    growth: Growth,
+    leg: pd.Series,
+    mets: tuple[Met, Met],
+    length: float,
+    way: Floats,
     leaf: Floats | None,
-) -> Planned:  # fmt: skip
+) -> Planned:
     settings, wished = growth.settings, wished_of(leg["lane_kind"], growth.settings)
     offer = _offers(growth, wished, *mets, length, leaf)
     pieces, hours = offer.pieces, offer.hours

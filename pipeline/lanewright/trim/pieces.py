@@ -37,7 +37,7 @@ from lanewright.trim.standing import (
     belongs,
     trunk_shares,
     voxel_of,
-)  # fmt: skip
+)
 
 _STRETCH = 8.0  # m along the leg of a patch of brush, of ownerless limbs
 _SLIVER = 0.75  # m; a lower end thinner than this goes with the piece above
@@ -316,10 +316,22 @@ def take(pieces: Pieces, which: Ints) -> Pieces:
     arrays = {
         name: getattr(pieces, name)[which]
         for name in (
-            "action", "tree", "band", "low", "high", "along", "left", "x", "y", "volume", "area",
-            "density", "sure", "foliage",
+            "action",
+            "tree",
+            "band",
+            "low",
+            "high",
+            "along",
+            "left",
+            "x",
+            "y",
+            "volume",
+            "area",
+            "density",
+            "sure",
+            "foliage",
         )
-    }  # fmt: skip
+    }
     return Pieces(
         **arrays,
         voxels=tuple(pieces.voxels[i] for i in which),
@@ -352,12 +364,21 @@ def with_trees(growth: Growth, pieces: Pieces, met: Met, length: float) -> Piece
         voxels.append(np.unique(np.concatenate(mine)) if mine else np.empty(0, np.int64))
         area = np.pi * growth.radius[t] ** 2
         values = {
-            "action": TREE, "tree": t, "band": 2, "low": 0.0, "high": growth.height[t],
-            "along": along[t] / depth[t], "left": left[t] / depth[t],
-            "x": growth.x[t], "y": growth.y[t],
+            "action": TREE,
+            "tree": t,
+            "band": 2,
+            "low": 0.0,
+            "high": growth.height[t],
+            "along": along[t] / depth[t],
+            "left": left[t] / depth[t],
+            "x": growth.x[t],
+            "y": growth.y[t],
             "volume": area * max(growth.height[t] - growth.base[t], 0.5) * 2 / 3,
-            "area": area, "density": np.nan, "sure": np.nan, "foliage": growth.foliage(t).sum(),
-        }  # fmt: skip
+            "area": area,
+            "density": np.nan,
+            "sure": np.nan,
+            "foliage": growth.foliage(t).sum(),
+        }
         for name, value in values.items():
             rows.setdefault(name, []).append(value)
     arrays = {

@@ -30,11 +30,12 @@ from lanewright.legs.thrower import Thrower, thrower_of
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.trim import TrimSettings
 from lanewright.store import stage
-from lanewright.trim.keep import Keep
+from lanewright.trim.keep import Brief, Keep
 from lanewright.trim.oneleg import Planned, bare_row, planned_legs, wished_of
 from lanewright.trim.standing import KEPT, Growth
 from lanewright.trim.tables import Trim, collected, no_trim
 
+NOTHING_ASKED = Brief()
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
 
 
@@ -45,9 +46,8 @@ def plan_trim(
     holes: Holes,
     legs_settings: LegsSettings,
     settings: TrimSettings,
-    keep: Keep = (),
+    brief: Brief = NOTHING_ASKED,
     *,
-    arrival: tuple[float, float] | None = None,
     threads: int = 1,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Trim:
@@ -59,10 +59,8 @@ def plan_trim(
         Results of the stages before; without lidar nothing is planned.
     legs_settings, settings
         The sections `legs` and `trim` of the configuration.
-    keep
-        What must stay; see `read_keep`.
-    arrival
-        Where the walk past all work begins, in the working CRS; by default the south-west.
+    brief
+        What must stay, and where the walk past all work begins.
     threads
         For the kernels; the result is the same for any number.
     progress
@@ -71,13 +69,18 @@ def plan_trim(
     if not scene.surveyed:
         return no_trim(scene.grid, "no trim work: there is no lidar to see growth in")
     with kernel_threads(threads):
-        growth, warnings = growth_of(scene, settings, legs_settings, keep)
+        growth, warnings = growth_of(scene, settings, legs_settings, brief.keep)
         hard, clear = chosen_legs(holes.legs, holes.leg_ids, settings)
         return plan_legs(
-            growth, thrower_of(scene, flights, legs_settings), holes.legs.iloc[hard],
-            clear=holes.legs.iloc[clear], hole_of=_hole_of(holes), arrival=arrival,
-            warnings=warnings, progress=progress,
-        )  # fmt: skip
+            growth,
+            thrower_of(scene, flights, legs_settings),
+            holes.legs.iloc[hard],
+            clear=holes.legs.iloc[clear],
+            hole_of=_hole_of(holes),
+            arrival=brief.arrival,
+            warnings=warnings,
+            progress=progress,
+        )
 
 
 def growth_of(

@@ -23,10 +23,25 @@ OVER = 1.0  # m from the line up to which a piece is over it
 PROVEN = 1e-3  # share of the work up to which a gap is none
 
 PER_LEG = (
-    "leg_id", "wished", "clear_rate", "promised", "promised_se", "leaf_on", "leaf_on_promised",
-    "hours_low", "hours_high", "pieces", "felled", "reached", "most", "why", "gap",
-    "hours_leaf_low", "hours_leaf_high", "reached_leaf",
-)  # fmt: skip
+    "leg_id",
+    "wished",
+    "clear_rate",
+    "promised",
+    "promised_se",
+    "leaf_on",
+    "leaf_on_promised",
+    "hours_low",
+    "hours_high",
+    "pieces",
+    "felled",
+    "reached",
+    "most",
+    "why",
+    "gap",
+    "hours_leaf_low",
+    "hours_leaf_high",
+    "reached_leaf",
+)
 
 
 @dataclass(frozen=True)
@@ -138,9 +153,7 @@ def _crown_shares(growth: Growth, p: Planned) -> Floats:
     return out
 
 
-def _row(
-    growth: Growth, p: Planned, j: int, work_id: int, share: float
-) -> dict[str, object]:  # fmt: skip
+def _row(growth: Growth, p: Planned, j: int, work_id: int, share: float) -> dict[str, object]:
     pieces, t = p.pieces, int(p.pieces.tree[j])
     action = int(pieces.action[j])
     nearest, away = growth.nearest(pieces.x[j : j + 1], pieces.y[j : j + 1])

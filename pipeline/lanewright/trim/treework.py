@@ -271,10 +271,12 @@ OAK: dict[str, Season] = {
 
 BATS: dict[str, Season] = {
     "illinois": Season(
-        (4, 1), (9, 30), "an environmental consultant on US Fish and Wildlife Service practice in "
+        (4, 1),
+        (9, 30),
+        "an environmental consultant on US Fish and Wildlife Service practice in "
         "Illinois 2022-23; dates differ by state",
     ),
-}  # fmt: skip
+}
 """Northern long-eared and Indiana bats: trees are cleared outside these days; June and July are
 worst."""
 
