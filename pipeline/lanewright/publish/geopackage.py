@@ -90,6 +90,19 @@ def write_geopackage(
             _explain_columns(db, conformed)
             _store_styles(db, conformed, stamp)
             db.execute("UPDATE gpkg_contents SET last_change = ?", (_iso(stamp),))
+        _count_changes_anew(part)
+
+
+def _count_changes_anew(path: Path) -> None:
+    """Set SQLite's count of changes to one: how often GDAL writes a page hangs on its threads.
+
+    The count and the count that the header's version was written at must agree (SQLite database
+    file format, 1.3.7 and 1.3.14: bytes 24 to 27 and 92 to 95, most significant first).
+    """
+    with path.open("r+b") as file:
+        for place in (24, 92):
+            file.seek(place)
+            file.write((1).to_bytes(4, "big"))
 
 
 @contextmanager
