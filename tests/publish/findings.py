@@ -47,7 +47,8 @@ def table() -> Flights:
                 exists=np.ones(shape, bool), path=path,
                 spread=np.zeros((*shape, 3, NODES, 3), np.float32), time=nodes, speed=nodes,
                 discs=("made up",), farthest=zeros[:, :, 0], release=1.4, end=0.9, scale=1.0,
-                apex_margin=1.0, **facts,
+                apex_margin=1.0, unsure=np.zeros((*shape, 3, NODES, 3), np.float32),
+                **facts,
             ),
         )
     )  # fmt: skip

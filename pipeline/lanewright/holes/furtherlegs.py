@@ -13,6 +13,7 @@ from lanewright.base.arrays import Ints
 from lanewright.base.grid import Grid
 from lanewright.flight.flight import FINISHES
 from lanewright.legs import throwing
+from lanewright.legs.choose import barred
 from lanewright.legs.measure import scored
 from lanewright.legs.thrower import Player, Thrower
 from lanewright.legs.throwing import Lines
@@ -85,6 +86,8 @@ def _likeliest(further: Further, player: Player, tee: Ints, end: Ints) -> tuple[
     )
     far = throwing.length_of(tried, grid.cell) > 1.5 * flights.distance[0] / 2
     there = np.flatnonzero(throwing.exists(tried, flights, thrower.contacts, grid.cell) & far)
+    # As in the search, no disc flies off the property, over a keep-out or a house.
+    there = there[~barred(thrower, player, tried.take(there))]
     aimed = throwing.aim(tried.take(there), flights, player.paths, thrower.contacts, grid.cell)
     order = np.lexsort((there, aimed[:, 0], line[there]))
     rank = pd.Series(line[there][order]).groupby(line[there][order]).cumcount().to_numpy()

@@ -94,7 +94,7 @@ class Rules(NamedTuple):
         return Played(legs, np.r_[played.lands, lands])
 
 
-@stage("holes", version=11)
+@stage("holes", version=12)
 def find_holes(
     scene: Scene,
     flights: Flights,

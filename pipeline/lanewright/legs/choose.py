@@ -147,7 +147,7 @@ def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Stand
         cell = thrower.scene.grid.cell
         fits = throwing.exists(lines, player.flights, thrower.contacts, cell)
         rows = np.flatnonzero(fits & (held.finish == FINISHES.index(shape.finish)))
-        rows = rows[~_barred(thrower, player, lines.take(rows)) | (held.lines.arc[rows] == arc)]
+        rows = rows[~barred(thrower, player, lines.take(rows)) | (held.lines.arc[rows] == arc)]
         some = lines.take(rows)
         seeds = throwing.seeds_of(player.name, some, *held.places[rows].T) ^ throwing.TRYING
         tried = throwing.throw(
@@ -162,7 +162,7 @@ def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Stand
     return held.take(first[_uncrowded(hope[first], held.take(first), settings, room)])
 
 
-def _barred(thrower: Thrower, player: Player, lines: Lines) -> Flags:
+def barred(thrower: Thrower, player: Player, lines: Lines) -> Flags:
     """Whether the paths aimed for come over ground that no leg may (lines,)."""
     return throwing.crosses(
         thrower.barred,
@@ -197,7 +197,7 @@ def _with_best_finish(
     sure = settings.surely * np.hypot(error, legs["clear_rate_se"])
     gain = best - legs["clear_rate"].to_numpy() > sure
     arc = np.where(gain, np.take_along_axis(arcs, better[:, None], 1)[:, 0], held.lines.arc)
-    gain &= ~_barred(thrower, player, replace(held.lines, arc=arc))
+    gain &= ~barred(thrower, player, replace(held.lines, arc=arc))
     if not gain.any():
         return legs
     arc = np.where(gain, arc, held.lines.arc)
