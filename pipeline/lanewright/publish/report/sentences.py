@@ -263,11 +263,14 @@ def _water_and_work(found: Findings, units: Units) -> str:
     wet, water = found.layer("wet_ground"), found.layer("water")
     inside = found.layers["property"].geometry.union_all()
     parts = []
-    for frame, what in ((wet, "likely wet"), (water, "open water")):
-        if frame is not None:
-            area = float(frame.geometry.intersection(inside).area.sum())
-            if area >= 1:
-                parts.append(f"{units.area(area)} is {what}")
+    shapes = [] if water is None else [(water, "open water")]
+    if wet is not None:
+        likely = wet["certainty"] == "likely"
+        shapes = [(wet[likely], "likely wet"), (wet[~likely], "possibly wet"), *shapes]
+    for frame, what in shapes:
+        area = float(frame.geometry.intersection(inside).area.sum())
+        if area >= 1:
+            parts.append(f"{units.area(area)} is {what}")
     text = listed(parts) or "No wet ground shows in its shape"
     work = found.layer("trim_work")
     if work is None:
