@@ -91,7 +91,7 @@ def test_planted_tunnels_are_found_where_no_canopy_map_shows_them(out):
     for name, planted in TRUTH["tunnels"].items():
         line = LineString(planted["line"])
         found = line.intersection(tunnels).length / line.length
-        # Under the ironwoods lidar sees the tunnel in pieces, of which most are shorter than a lane.
+        # Under the ironwoods lidar sees the tunnel in pieces, most of them shorter than a lane.
         least = 0.3 if name == "ironwood" else 0.9
         assert found > least, f"{name}: {found:.0%} found"
         steps = [line.interpolate(d) for d in np.arange(1.0, line.length, 1.0)]
