@@ -71,7 +71,7 @@ def test_openings_are_low_in_the_surface_model(wood, real_data):
 
 def test_lanes_run_over_free_columns(wood):
     grid, _, found = wood
-    assert len(found.lanes) > 3
+    assert len(found.lanes) >= 2  # of 40 m and more
     for line in found.lanes.geometry:
         points = shapely.get_coordinates(shapely.segmentize(line, grid.cell / 2))
         row, col = grid.rowcol(points[:, 0], points[:, 1])
