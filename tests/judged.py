@@ -26,9 +26,9 @@ from lanewright.growth.columns import DENSITY_TABLE, LAYER_HEIGHT, LAYERS, block
 from lanewright.growth.lanes import Lanes, find_lanes
 from lanewright.growth.vegetation import Vegetation
 from lanewright.legs import throwing
-from lanewright.legs.scene import Scene
 from lanewright.legs.throwing import Lines
 from lanewright.legs.worlds import band
+from lanewright.scene import Scene
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.lanes import LanesSettings
 from lanewright.settings.legs import LegsSettings, ThrowSettings

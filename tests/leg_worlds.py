@@ -13,7 +13,7 @@ from scipy import ndimage as ndi
 from lanewright.base.grid import Grid
 from lanewright.flight.flight import Flights
 from lanewright.legs.legs import Legs, find_legs
-from lanewright.legs.scene import Scene
+from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 
 LEFT, BOTTOM = 500_000.0, 4_400_000.0

@@ -28,7 +28,7 @@ from lanewright.land.survey import lay_survey, mark_survey
 from lanewright.land.terrain import find_terrain
 from lanewright.layout.proposals import lay_out
 from lanewright.legs.legs import find_legs
-from lanewright.legs.scene import build_scene
+from lanewright.scene import build_scene
 from lanewright.store import Meter, Store, Until, stage, writable
 from lanewright.store.files import Damaged, check_value, read_json, write_json
 from lanewright.store.form import classes_of

@@ -10,7 +10,7 @@ import shapely
 
 import leg_worlds
 from lanewright.growth.columns import DENSITY_TABLE
-from lanewright.legs.scene import Scene
+from lanewright.scene import Scene
 from lanewright.trim.leastwork import Case
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from lanewright.land.terrain import Terrain
     from lanewright.layout.proposals import Layouts
     from lanewright.legs.legs import Legs
-    from lanewright.legs.scene import Scene
+    from lanewright.scene import Scene
     from lanewright.trim.tables import Trim
 
 

@@ -62,7 +62,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
 
     flights = step(fly_throws, given.levels, config.flight, elevation=elevation_of(ground.surface))
 
-    from lanewright.legs.scene import build_scene
+    from lanewright.scene import build_scene
 
     survey = step(mark_survey, survey, found.keep_out)
     scene = step(

@@ -32,10 +32,10 @@ from lanewright.land.survey import lay_survey
 from lanewright.land.terrain import find_terrain
 from lanewright.legs import throwing
 from lanewright.legs.measure import places_of
-from lanewright.legs.scene import build_scene
 from lanewright.legs.search import search, space_of
 from lanewright.legs.sites import find_sites
 from lanewright.legs.throwing import Lines
+from lanewright.scene import build_scene
 from lanewright.settings.config import load, scene_settings
 from lanewright.settings.levels import levels_named
 from lanewright.store import Store

@@ -17,8 +17,8 @@ import numba
 
 from lanewright.flight.flight import fly_throws
 from lanewright.legs.legs import find_legs
-from lanewright.legs.scene import build_scene
 from lanewright.legs.thrower import thrower_of
+from lanewright.scene import build_scene
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import levels_named

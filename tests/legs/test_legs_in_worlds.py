@@ -9,7 +9,7 @@ import worlds
 from judged import scene_on
 from lanewright.flight.flight import fly_throws
 from lanewright.growth.columns import DENSITY_TABLE, blocked
-from lanewright.legs.scene import Scene
+from lanewright.scene import Scene
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named

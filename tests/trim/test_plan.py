@@ -15,9 +15,9 @@ import leg_worlds
 from every_set import brute_force
 from lanewright.flight.flight import fly_throws
 from lanewright.legs import throwing
-from lanewright.legs.scene import Scene
 from lanewright.legs.thrower import thrower_of
 from lanewright.legs.throwing import Lines
+from lanewright.scene import Scene
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named

@@ -18,9 +18,9 @@ from lanewright.flight.flight import fly_throws
 from lanewright.growth.columns import blocked
 from lanewright.growth.vegetation import VegetationSettings, sort_vegetation
 from lanewright.legs import throwing
-from lanewright.legs.scene import Scene
 from lanewright.legs.thrower import thrower_of
 from lanewright.legs.throwing import Lines
+from lanewright.scene import Scene
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from lanewright.base.arrays import Flags, Floats
 from lanewright.base.outlines import cells_of
 from lanewright.base.units import FOOT
-from lanewright.legs.scene import FLIGHT, Scene
+from lanewright.scene import FLIGHT, Scene
 
 CIRCLE = 10.0  # m; putting area (PDGA Official Rules of Disc Golf, 806.01)
 LOOK = 30.0  # m; 100 ft past the basket, common practice

@@ -27,8 +27,8 @@ from lanewright.holes.safety import alone, conflicts
 from lanewright.holes.wording import sentence
 from lanewright.holes.zones import hindered, landing_share, landing_zones
 from lanewright.legs.legs import Legs
-from lanewright.legs.scene import Scene
 from lanewright.legs.thrower import thrower_of
+from lanewright.scene import Scene
 from lanewright.settings.holes import HoleSettings, SafetySettings
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level

@@ -33,7 +33,7 @@ import shapely
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.holes.fairways import SPACING, Fairways, fairways
 from lanewright.kernels.room import Places, Rules, Trees, room
-from lanewright.legs.scene import Scene
+from lanewright.scene import Scene
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import Level
 

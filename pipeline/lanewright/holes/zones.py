@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 from lanewright.base.arrays import Floats
 from lanewright.flight.flight import RANGE_POWER
-from lanewright.legs.scene import STAND, Scene
+from lanewright.scene import STAND, Scene
 from lanewright.settings.levels import Level
 
 ZONE = 12.0  # m; short side of a wooded landing zone, 40 ft; common practice

@@ -19,7 +19,7 @@ from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.holes import safety
 from lanewright.holes.fairways import envelopes, fairways
 from lanewright.layout.designer import SAME, Drawn, Hand
-from lanewright.legs.scene import Scene
+from lanewright.scene import Scene
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.levels import Level
 

@@ -19,7 +19,7 @@ from scipy.ndimage import map_coordinates
 from scipy.spatial.distance import cdist
 
 from lanewright.base.arrays import Flags, Floats, Raster
-from lanewright.legs.scene import Scene
+from lanewright.scene import Scene
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import Level
 

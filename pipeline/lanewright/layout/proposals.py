@@ -30,8 +30,8 @@ from lanewright.layout.round import Round
 from lanewright.layout.search import how_many, rounds_of
 from lanewright.layout.walks import Footing, Wetness, footing, streams
 from lanewright.layout.ways import Course, course_of
-from lanewright.legs.scene import Scene
 from lanewright.legs.throwing import UNDER_CANOPY
+from lanewright.scene import Scene
 from lanewright.settings.layout import LayoutSettings, WalkSettings
 from lanewright.settings.levels import Level
 from lanewright.store import stage

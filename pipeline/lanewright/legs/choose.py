@@ -18,11 +18,11 @@ from lanewright.flight.flight import FINISHES, TARGET
 from lanewright.kernels.throws import NO_THROW
 from lanewright.legs import scores, throwing
 from lanewright.legs.measure import KINDS, finish_of, places_of, rates_by_finish, scored
-from lanewright.legs.scene import Scene
 from lanewright.legs.search import Found
 from lanewright.legs.sites import Sites
 from lanewright.legs.thrower import Player, Thrower
 from lanewright.legs.throwing import Lines
+from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 
 BY_FINISH = tuple(f"clear_rate_{finish}" for finish in FINISHES)

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from lanewright.base.arrays import Flags, Floats
 from lanewright.base.outlines import cells_of
-from lanewright.legs.scene import Scene
 from lanewright.legs.throwing import Lines
+from lanewright.scene import Scene
 
 WITHIN = 2 / 3
 """Share of throws in the ellipse: two thirds is what course designers ask of a landing zone (a

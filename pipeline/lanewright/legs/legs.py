@@ -17,11 +17,11 @@ from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.legs.choose import best_legs
 from lanewright.legs.own import OwnLine, score_line
-from lanewright.legs.scene import Scene
 from lanewright.legs.search import out_of_reach, search, space_of
 from lanewright.legs.sites import Sites, barred_cells, find_sites
 from lanewright.legs.thrower import Thrower, thrower_of
 from lanewright.legs.throwing import LINE
+from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 from lanewright.store import stage
 

@@ -22,10 +22,10 @@ from lanewright.kernels import march
 from lanewright.kernels.throws import NO_THROW
 from lanewright.legs import scores, throwing
 from lanewright.legs.landing import Landings, landings
-from lanewright.legs.scene import Scene
 from lanewright.legs.thrower import Player, Thrower
 from lanewright.legs.throwing import LINE, Lines
 from lanewright.legs.worlds import band
+from lanewright.scene import Scene
 from lanewright.settings.legs import ScoreSettings
 
 KINDS = ("none", "open", "edge", "lane", "tunnel")

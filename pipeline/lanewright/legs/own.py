@@ -15,11 +15,11 @@ from lanewright.base.units import FOOT
 from lanewright.legs import throwing
 from lanewright.legs.choose import with_finishes
 from lanewright.legs.measure import scored
-from lanewright.legs.scene import Scene
 from lanewright.legs.search import bounds, cells_of_sites
 from lanewright.legs.sites import Sites, add_spots
 from lanewright.legs.thrower import Player, Thrower
 from lanewright.legs.throwing import Lines
+from lanewright.scene import Scene
 
 STRAY = 5.0  # m by which the designer's line may stray from straight and still be one leg
 

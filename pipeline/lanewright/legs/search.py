@@ -19,9 +19,9 @@ from lanewright.base.units import FOOT
 from lanewright.flight.flight import BIN, FINISHES, LevelFlights
 from lanewright.kernels import march
 from lanewright.legs import throwing
-from lanewright.legs.scene import Scene
 from lanewright.legs.sites import Sites, barred_cells
 from lanewright.legs.throwing import Lines
+from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 
 

@@ -20,7 +20,7 @@ from scipy import ndimage as ndi
 from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import cells_of
-from lanewright.legs.scene import FLIGHT, STAND, Scene
+from lanewright.scene import FLIGHT, STAND, Scene
 from lanewright.settings.legs import SitesSettings
 
 log = logging.getLogger(__name__)

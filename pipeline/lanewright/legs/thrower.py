@@ -9,9 +9,9 @@ from lanewright.base.arrays import Flags
 from lanewright.flight.flight import Flights, LevelFlights
 from lanewright.legs import throwing
 from lanewright.legs.landing import Hazards, hazards_of
-from lanewright.legs.scene import Scene
 from lanewright.legs.sites import barred_cells
 from lanewright.legs.throwing import Contacts, Paths
+from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level
 

@@ -46,7 +46,7 @@ from lanewright.flight.flight import BIN, TARGET, LevelFlights
 from lanewright.growth.stems import Tops, stem_field
 from lanewright.kernels import march
 from lanewright.kernels import throws as kernel
-from lanewright.legs.scene import Scene
+from lanewright.scene import Scene
 from lanewright.settings.legs import ThrowSettings
 
 LEAF_FACTOR = {"broadleaf": 3.0, "mixed": 2.0, "conifer": 1.0}

@@ -25,8 +25,8 @@ from lanewright.base.threads import kernel_threads
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import Flights
 from lanewright.holes.holes import Holes
-from lanewright.legs.scene import Scene
 from lanewright.legs.thrower import Thrower, thrower_of
+from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.trim import TrimSettings
 from lanewright.store import stage

@@ -14,7 +14,7 @@ from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.outlines import patches
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, SOLID
 from lanewright.kernels import trim as kernels
-from lanewright.legs.scene import Scene
+from lanewright.scene import Scene
 from lanewright.settings.legs import ThrowSettings
 from lanewright.settings.trim import TrimSettings
 
