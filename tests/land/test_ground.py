@@ -113,3 +113,34 @@ def test_class_2_must_be_there_to_be_asked_for(real_data, tmp_path):
             crs={"points": "EPSG:2154"},
             ground={"source": "class 2"},
         )
+
+
+def model_of(tmp_path: Path, heights: np.ndarray) -> Path:
+    path = tmp_path / "model.tif"
+    rows, cols = heights.shape
+    with rasterio.open(
+        path, "w", driver="GTiff", height=rows, width=cols, count=1, dtype="float32",
+        crs="EPSG:32616", transform=rasterio.transform.from_origin(5e5, 4.4e6, 1, 1),
+    ) as file:  # fmt: skip
+        file.write(heights.astype(np.float32), 1)
+    return path
+
+
+@pytest.mark.parametrize(
+    "heights",
+    [
+        np.random.default_rng(3).uniform(-500, 9000, (120, 120)),
+        np.where(np.arange(120)[:, None] > 90, 5100.0, 100.0) + np.zeros((120, 120)),
+    ],
+    ids=["noise", "a wall of 5 km"],
+)
+def test_heights_that_no_land_has_are_refused(tmp_path, heights):
+    with pytest.raises(InputError, match="elevation: its heights step by"):
+        ground_of(tmp_path, None, elevation=[str(model_of(tmp_path, heights))])
+
+
+def test_a_cliff_of_300_m_is_land(tmp_path):
+    """Sheer drops of that height exist; from memory, Preikestolen in Norway falls 604 m in all."""
+    cliff = np.where(np.arange(120)[:, None] > 60, 400.0, 100.0) + np.zeros((120, 120))
+    _, ground = ground_of(tmp_path, None, elevation=[str(model_of(tmp_path, cliff))])
+    assert np.nanmax(ground.surface) == 400

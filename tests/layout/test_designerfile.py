@@ -349,6 +349,19 @@ def test_an_area_without_a_shape_is_not_passed_over(tmp_path):
         read(designer=path)
 
 
+@pytest.mark.parametrize("layer", ["designer_holes", "designer_areas"])
+def test_a_layer_that_lost_its_shapes_is_not_passed_over(start, layer):
+    """Joins and exports of a GIS may leave the table and drop the geometry."""
+    other = {"designer_holes": "designer_areas", "designer_areas": "designer_holes"}[layer]
+    kept = pyogrio.read_dataframe(start, layer=other)
+    bare = pyogrio.read_dataframe(start, layer=layer, read_geometry=False)
+    start.unlink()
+    pyogrio.write_dataframe(kept, start, layer=other, geometry_type="Unknown")
+    pyogrio.write_dataframe(bare, start, layer=layer)
+    with pytest.raises(InputError, match=f"holds {layer} as a table without shapes"):
+        read(designer=start)
+
+
 def test_where_a_hole_stood_may_be_noise(start):
     """A place that is NaN is neither moved nor still there; the line counts as drawn anew."""
 

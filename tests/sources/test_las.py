@@ -201,7 +201,9 @@ def test_a_file_of_equal_points_is_still_believed(tmp_path):
     assert read_header(tmp_path / "a.laz").points == 2_000_000
 
 
-@pytest.mark.parametrize(("at", "value"), [(131 + 16, float("inf")), (155 + 16, float("nan"))])
+@pytest.mark.parametrize(
+    ("at", "value"), [(131, 5e-324), (131 + 16, float("inf")), (155 + 16, float("nan"))]
+)
 def test_scales_and_offsets_that_are_no_numbers(tmp_path, at, value):
     assert "scales and offsets" in fault(patched(tile(tmp_path / "a.las"), "<d", at, value))
 

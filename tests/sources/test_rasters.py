@@ -160,6 +160,14 @@ def test_scale_and_offset_of_the_band_are_applied(tmp_path):
     assert warnings == ()
 
 
+def test_a_scale_that_turns_heights_into_depths_is_refused(tmp_path):
+    path = write(tmp_path / "a.tif", plane(9, 9))
+    with rasterio.open(path, "r+") as file:
+        file.scales = (-1.0,)
+    with pytest.raises(InputError, match="scales its heights by -1"):
+        read_one(path)
+
+
 @pytest.mark.parametrize(("unit", "metres"), [("cm", 0.01), ("decimetre", 0.1)])
 def test_other_units_of_the_band(tmp_path, unit, metres):
     path = write(tmp_path / "a.tif", plane(9, 9), units=unit)

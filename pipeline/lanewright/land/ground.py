@@ -30,6 +30,10 @@ the vendor withdrew near breaklines (ASPRS LAS 1.4 R16)."""
 # ground falls from 0.26 to 0.15 m.
 SURE, SURE_SLOPE = 0.05, 0.5
 
+STEEPEST, CLIFF = 4.0, 500.0
+"""Rise over run that half of any land stays below by far, and the highest step [m] from cell to
+cell; ours. Beyond them heights are noise, or two pieces of land under one name."""
+
 # A foot taken for a metre shows as heights 3.28 times too large or small.
 _FEET_LOW, _FEET_HIGH = 3.2, 3.36
 
@@ -79,6 +83,8 @@ def find_ground(
     if survey.heights_given:
         flat = np.where(tally.covered, np.float32(0), np.float32(np.nan))
         return _given(model if model is not None else flat)
+    if model is not None:
+        _check_relief(model, survey.grid.cell, "elevation")
 
     source = _source(survey, tally, points, settings, facts)
     if source == "class 2":
@@ -98,6 +104,7 @@ def find_ground(
         warnings.append("no ground point was found; the ground is that of the elevation tiles")
         return _from_elevation(survey, facts, warnings)
     surface, distance = _triangulated(x, y, z, survey)
+    _check_relief(surface, survey.grid.cell, "points")
     progress(0.9)
     filled = distance > settings.void_distance
     if model is not None:
@@ -155,6 +162,7 @@ def _from_elevation(survey: Survey, facts: dict[str, object], warnings: list[str
             "no elevation tile holds heights on the property",
             "Give tiles that cover it, or lidar points.",
         )
+    _check_relief(model, survey.grid.cell, "elevation")
     if survey.points is None:
         warnings.append(
             "there is no lidar: terrain, drainage and grade are given, clearance is unknown"
@@ -166,6 +174,22 @@ def _from_elevation(survey: Survey, facts: dict[str, object], warnings: list[str
         facts=facts,
         warnings=tuple(warnings),
     )
+
+
+def _check_relief(surface: NDArray[np.float32], cell: float, key: str) -> None:
+    """InputError if the steps from cell to cell of a surface (rows, cols) [m] are no land's."""
+    steps = np.concatenate([np.abs(np.diff(surface, axis=k)).ravel() for k in (0, 1)])
+    steps = steps[np.isfinite(steps)]
+    if not steps.size:
+        return
+    usual, highest = float(np.median(steps)), float(steps.max())
+    if usual > STEEPEST * cell or highest > CLIFF:
+        raise InputError(
+            key,
+            f"its heights step by {usual:.3g} m from cell to cell, and by {highest:.0f} m at most, "
+            "as no land does",
+            "Check that all tiles are of one height system and unit, and not damaged.",
+        )
 
 
 def _given(surface: NDArray[np.float32]) -> Ground:

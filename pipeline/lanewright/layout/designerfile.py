@@ -212,6 +212,12 @@ def _layer(
                 f"has neither a layer {HOLES} nor {AREAS} with shapes",
                 "Start from a copy of designer-start.gpkg.",
             )
+        if name in layer_names(path, plain=True):
+            raise InputError(
+                path,
+                f"holds {name} as a table without shapes",
+                "Save that layer with its geometry, or take it out of the file.",
+            )
         frame = read_layer(path, name) if name in layers else None
         if frame is None or not len(frame):
             return None

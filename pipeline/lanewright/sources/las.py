@@ -30,6 +30,9 @@ LOWEST, HIGHEST = -500.0, 9000.0
 """Heights that land has [m]: the Dead Sea's shore lies near -430, the summit of Everest at 8,849
 (from memory), and mines may reach lower than the one."""
 
+FINEST = 1e-9
+"""Least step of coordinates that a header may name, in its units; finer ones are damage."""
+
 PER_BYTE = 1000
 """Points that one byte of a LAZ file can hold at most: a point like the one before costs a few
 hundredths of a bit (counted on files of 20 million equal points: 100 to 150 a byte)."""
@@ -188,7 +191,7 @@ def _box(path: Path, head: bytes) -> tuple[Bounds, float, float]:
     box = np.array([left, bottom, low, right, top, high])
     if not np.isfinite(box).all() or (box[:3] > box[3:]).any():
         raise InputError(path, f"has a damaged header: bounds {box.tolist()}", _AGAIN)
-    if not np.isfinite(scales_offsets).all() or not (scales_offsets[:3] > 0).all():
+    if not np.isfinite(scales_offsets).all() or not (scales_offsets[:3] >= FINEST).all():
         raise InputError(
             path, f"has a damaged header: scales and offsets {scales_offsets.tolist()}", _AGAIN
         )

@@ -141,8 +141,8 @@ def vector_format(path: Path) -> str:
     raise InputError(path, f"cannot be read as a vector file (it is {_looks_like(path)})", _VECTORS)
 
 
-def layer_names(path: Path) -> list[str]:
-    """Layers of a vector file that have a geometry.
+def layer_names(path: Path, plain: bool = False) -> list[str]:
+    """Layers of a vector file that have a geometry, or with `plain` those that have none.
 
     Raises
     ------
@@ -151,7 +151,8 @@ def layer_names(path: Path) -> list[str]:
     """
     vector_format(path)
     with _reading(path):
-        return [str(name) for name, kind in pyogrio.list_layers(_plain(path)) if kind is not None]
+        layers = pyogrio.list_layers(_plain(path))
+        return [str(name) for name, kind in layers if (kind is None) == plain]
 
 
 def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:

@@ -389,11 +389,12 @@ class _Cleaner:
         )
         self._scale = source.scales[self._band - 1]
         self._offset = source.offsets[self._band - 1]
-        if not np.isfinite([self._scale, self._offset]).all() or self._scale == 0:
+        # A scale below 0 turns heights into depths: hills would be hollows.
+        if not np.isfinite([self._scale, self._offset]).all() or self._scale <= 0:
             raise InputError(
                 tile.path,
                 f"scales its heights by {self._scale} and adds {self._offset}",
-                "Write it again without a scale.",
+                "Write it again without a scale, heights upwards.",
             )
         self._odd: dict[str, int] = {}
         self._zeros, self._known = 0, 0
