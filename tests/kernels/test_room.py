@@ -4,13 +4,16 @@ import numpy as np
 import pytest
 
 from lanewright.kernels.room import (
+    IN_CONE,
     NEAR_BASKET,
     NEAR_FAIRWAY,
     NEAR_TEE,
     TEE_BY_GREEN,
+    Cones,
     Places,
     Rules,
     Trees,
+    close_pairs,
     room,
 )
 
@@ -74,6 +77,36 @@ def asked(p, q, places, among):
     return max(asks) + SLACK
 
 
+def cones_of(places, reach=1.25):
+    """One leg a hole, from its first place to its last."""
+    start, stop = places.xy[places.first[:-1]], places.xy[places.first[1:] - 1]
+    length = np.hypot(*(stop - start).T)
+    near = np.full(length.size, 50.0)
+    return Cones(np.arange(length.size + 1), start, stop - start, reach * length, near, 15.0, 20.0)
+
+
+def no_cones(places):
+    return cones_of(places)._replace(reach=np.full(places.first.size - 1, -10.0))
+
+
+def every_pair(places):
+    return (rows.astype(np.int32) for rows in np.triu_indices(places.first.size - 1, 1))
+
+
+def plain_cones(places, cones, i, j):
+    """Least share of the way out of a cone at which the ends of one hole stand in the other's."""
+    least = 1.0
+    for a, b in ((i, j), (j, i)):
+        for q in (places.first[b], places.first[b + 1] - 1):
+            off = places.xy[q] - cones.start[a]
+            d = np.hypot(*off)
+            turn = np.degrees(np.angle(complex(*off) / complex(*cones.way[a])))
+            half = cones.near_deg if d <= cones.near[a] else cones.far_deg
+            if 0 < d <= cones.reach[a] + SLACK and abs(turn) < half:
+                least = min(least, np.sin(np.radians(abs(turn))) / np.sin(np.radians(half)))
+    return least
+
+
 def plain(places, trees):
     """Distance and distance asked of the worst pair of places of two holes; 1, 1 for none."""
     holes = len(places.first) - 1
@@ -99,14 +132,42 @@ def plain(places, trees):
 @pytest.mark.parametrize("seed", range(6))
 def test_agrees_with_the_rules_written_out(seed):
     places, trees = world(seed)
-    rule, near, needed = room(places, RULES, trees)
-    worst, plain_near, plain_needed = plain(places, trees)
-    upper = np.triu(np.ones(rule.shape, bool), 1)
-    np.testing.assert_array_equal((rule >= 0)[upper], (worst < 1)[upper])
-    broken = (worst < 1) & upper
-    assert 3 < broken.sum() < upper.sum() - 3
+    first, second = every_pair(places)
+    rule, near, needed = room(first, second, places, no_cones(places), RULES, trees)
+    worst, plain_near, plain_needed = (each[first, second] for each in plain(places, trees))
+    broken = worst < 1
+    np.testing.assert_array_equal(rule >= 0, broken)
+    assert 3 < broken.sum() < broken.size - 3
     np.testing.assert_array_equal(near[broken], plain_near[broken].astype(np.float32))
     np.testing.assert_array_equal(needed[broken], plain_needed[broken].astype(np.float32))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_cones_agree_with_angles_in_the_complex_plane(seed):
+    """Rules of room switched off, so that only cones are left."""
+    places, trees = world(seed, holes=60, size=300.0)
+    none = {name: np.zeros(2) for name in ("fairway", "tee_basket", "next_tee", "behind")}
+    rules, cones = RULES._replace(**none, tees=0.0), cones_of(places)
+    first, second = every_pair(places)
+    rule, near, needed = room(first, second, places, cones, rules, trees)
+    pairs = zip(first, second, strict=True)
+    plainly = np.array([plain_cones(places, cones, i, j) for i, j in pairs])
+    in_cone = rule == IN_CONE
+    assert in_cone.sum() > 20
+    np.testing.assert_allclose(near[in_cone] / needed[in_cone], plainly[in_cone], atol=1e-5)
+    assert ((plainly < 1) <= (rule >= 0)).all()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_pair_that_breaks_a_rule_is_left_out_as_too_far(seed):
+    places, trees = world(seed, holes=80, size=900.0)
+    cones, (first, second) = cones_of(places), every_pair(places)
+    rule, _, _ = room(first, second, places, cones, RULES, trees)
+    near = set(zip(*close_pairs(places, cones, RULES), strict=True))
+    broken = set(zip(first[rule >= 0], second[rule >= 0], strict=True))
+    assert len(broken) > 20
+    assert broken <= near
+    assert len(near) < first.size / 2
 
 
 def test_the_rule_named_is_the_one_that_asks_most():
@@ -124,14 +185,14 @@ def test_the_rule_named_is_the_one_that_asks_most():
         rules = RULES._replace(fairway=fairway)
         places = Places(np.array([0, 1, 2]), xy, np.ones(2), np.array(along, float),
                         np.array(left, float), play)  # fmt: skip
-        rule, near, needed = room(places, rules, trees)
-        assert rule[0, 1] == expected
-        assert near[0, 1] == pytest.approx(0.9 * distance)
-        assert needed[0, 1] == pytest.approx(distance + SLACK)
+        rule, near, needed = room(*every_pair(places), places, no_cones(places), rules, trees)
+        assert rule[0] == expected
+        assert near[0] == pytest.approx(0.9 * distance)
+        assert needed[0] == pytest.approx(distance + SLACK)
 
 
 def test_nothing_is_said_of_holes_far_apart():
     places, trees = world(1, holes=2)
     places.xy[places.first[1] :] += 1000.0
-    rule, _, _ = room(places, RULES, trees)
+    rule, _, _ = room(*every_pair(places), places, cones_of(places), RULES, trees)
     assert (rule == -1).all()

@@ -32,7 +32,7 @@ import shapely
 
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.holes.fairways import SPACING, Fairways, fairways
-from lanewright.kernels.room import Places, Rules, Trees, room
+from lanewright.kernels.room import Cones, Places, Rules, Trees, close_pairs, room
 from lanewright.scene import Scene
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import Level
@@ -56,12 +56,12 @@ REASONS = (
     "in the danger cone",
     "routes of one hole",
 )
-IN_CONE, ROUTES = 6, 7
+ROUTES = 7
 
 
 @dataclass(frozen=True)
 class _Found:
-    """Pairs of holes that break a rule; arrays (pairs,)."""
+    """Pairs of holes that break a rule, first before second; arrays (pairs,)."""
 
     first: Ints
     second: Ints
@@ -69,14 +69,21 @@ class _Found:
     distance: Floats
     needed: Floats
 
-    def joined(self, other: _Found) -> _Found:
+    def joined(self, *others: _Found) -> _Found:
         """These and those."""
-        pairs = zip(vars(self).values(), vars(other).values(), strict=True)
-        return _Found(*(np.concatenate(pair) for pair in pairs))
+        every = zip(*(vars(found).values() for found in (self, *others)), strict=True)
+        return _Found(*(np.concatenate(columns) for columns in every))
 
     def take(self, rows: Ints | Flags) -> _Found:
         """Some of them."""
         return _Found(*(column[rows] for column in vars(self).values()))
+
+    def worst(self, holes: int) -> _Found:
+        """One row for each pair, for the rule that is broken worst, in order."""
+        key = self.first * holes + self.second
+        order = np.lexsort((self.reason, self.distance / self.needed, key))
+        kept = np.r_[True, key[order][1:] != key[order][:-1]][: order.size]
+        return self.take(order[kept])
 
 
 def conflicts(
@@ -85,6 +92,7 @@ def conflicts(
     levels: Sequence[Level],
     scene: Scene,
     settings: SafetySettings,
+    pairs: tuple[Ints, Ints] | None = None,
 ) -> pd.DataFrame:
     """Pairs of holes that cannot both be built.
 
@@ -96,6 +104,9 @@ def conflicts(
         What lies between.
     settings
         The section `layout: safety:` of the configuration.
+    pairs
+        Rows of the holes to hold against one another, first below second, each pair once; by
+        default all.
 
     Returns
     -------
@@ -104,50 +115,57 @@ def conflicts(
         `distance_m`, `needed_m`; one row per pair, for the rule that is broken worst.
     """
     ways = fairways(holes, legs, levels, settings)
-    found = _without_room(ways, len(holes), scene, settings).joined(
-        _in_cones(ways, levels, settings)
-    )
-    found = _for_both_routes(holes, found)
-    first, second = np.minimum(found.first, found.second), np.maximum(found.first, found.second)
-    worst = np.lexsort((found.reason, found.distance / found.needed, second, first))
-    pairs = pd.DataFrame(
+    found = _found(ways, len(holes), levels, scene, settings, pairs)
+    if "pair_id" in holes:
+        found = _for_both_routes(holes, found)
+    return pd.DataFrame(
         {
-            "first": first[worst],
-            "second": second[worst],
-            "reason": np.array(REASONS, object)[found.reason[worst]],
-            "distance_m": found.distance[worst],
-            "needed_m": found.needed[worst],
+            "first": found.first,
+            "second": found.second,
+            "reason": np.array(REASONS, object)[found.reason],
+            "distance_m": found.distance,
+            "needed_m": found.needed,
         }
     )
-    return pairs.drop_duplicates(["first", "second"], ignore_index=True)
 
 
 def _for_both_routes(holes: gpd.GeoDataFrame, found: _Found) -> _Found:
     """What goes for one route of a hole goes for the other: both will be played."""
-    if "pair_id" not in holes:
-        return found
     ids = pd.Index(holes["hole_id"])
-    other = ids.get_indexer(pd.array(holes["pair_id"], dtype="Int64").fillna(-1))
-    p, q = found.first, found.second
-    every = found
-    for first, second in ((other[p], q), (p, other[q]), (other[p], other[q])):
-        every = every.joined(_Found(first, second, found.reason, found.distance, found.needed))
+    other = ids.get_indexer(pd.array(holes["pair_id"], dtype="Int64").fillna(-1)).astype(np.int64)
+    if not (other >= 0).any():
+        return found
+    more = []
+    for p_too, q_too in ((True, False), (False, True), (True, True)):
+        p = other[found.first] if p_too else found.first
+        q = other[found.second] if q_too else found.second
+        rows = np.flatnonzero((p >= 0) & (q >= 0))
+        ends = np.minimum(p[rows], q[rows]), np.maximum(p[rows], q[rows])
+        of = found.take(rows)
+        more.append(_Found(*ends, of.reason, of.distance, of.needed))
+    every = found.joined(*more)
     # Two routes of one hole lie upon one another, and that is all there is to say.
-    kept = (every.first >= 0) & (every.second >= 0) & (every.first != every.second)
-    kept &= other[every.first] != every.second
+    every = every.take((every.first != every.second) & (other[every.first] != every.second))
     paired = np.flatnonzero(other >= 0)
     twins = paired[paired < other[paired]]
     none = np.zeros(twins.size)
     routes = _Found(twins, other[twins], np.full(twins.size, ROUTES), none, none + 1)
-    return every.take(kept).joined(routes)
+    return every.joined(routes).worst(len(holes))
 
 
-def _without_room(ways: Fairways, holes: int, scene: Scene, settings: SafetySettings) -> _Found:
-    """Pairs of holes of which two places lie too near."""
+def _found(
+    ways: Fairways,
+    holes: int,
+    levels: Sequence[Level],
+    scene: Scene,
+    settings: SafetySettings,
+    pairs: tuple[Ints, Ints] | None,
+) -> _Found:
+    """Pairs of holes of which two places lie too near, or one in the other's cone."""
     length = np.maximum(np.hypot(*ways.way.T), 1e-9)
     places = Places(
         first=np.searchsorted(ways.hole, np.arange(holes + 1)),
-        xy=ways.xy,
+        xy=np.ascontiguousarray(ways.xy),
         share=ways.share,
         along=ways.along,
         left=ways.left,
@@ -165,37 +183,36 @@ def _without_room(ways: Fairways, holes: int, scene: Scene, settings: SafetySett
         slack=SLACK,
         enough=settings.sheltered + DOUBT,
     )
-    grid = scene.grid
+    grid, cones = scene.grid, _cones(ways, holes, levels, settings)
     trees = Trees(np.ascontiguousarray(scene.trees_around), grid.left, grid.top, grid.cell)
-    rule, near, asked = room(places, rules, trees)
-    i, j = np.nonzero(rule >= 0)
+    if pairs is None:
+        first, second = close_pairs(places, cones, rules)
+    else:
+        first, second = (np.asarray(rows, np.int32) for rows in pairs)
+    rule, near, asked = room(first, second, places, cones, rules, trees)
+    broken = np.flatnonzero(rule >= 0)
     return _Found(
-        i, j, rule[i, j].astype(np.int64), near[i, j].astype(float), asked[i, j].astype(float)
+        first[broken].astype(np.int64),
+        second[broken].astype(np.int64),
+        rule[broken].astype(np.int64),
+        near[broken].astype(float),
+        asked[broken].astype(float),
     )
 
 
-def _in_cones(ways: Fairways, levels: Sequence[Level], settings: SafetySettings) -> _Found:
-    """Tees and baskets of other holes in the cone before where a throw starts, up to its green."""
-    targets = np.flatnonzero(ways.tee | ways.basket)
+def _cones(ways: Fairways, holes: int, levels: Sequence[Level], settings: SafetySettings) -> Cones:
+    """The cone before where each throw starts, up to its green."""
     length = np.hypot(*ways.way.T)
     to_basket = np.r_[ways.leg_hole[1:] != ways.leg_hole[:-1], True][: length.size]
-    reach = np.where(to_basket, length - settings.handover, length * settings.cone_reach)
     throw = np.array([level.tee_throw for level in levels])[ways.leg_level]
-    off = ways.xy[targets][None] - ways.leg_start[:, None]
-    distance = np.hypot(off[..., 0], off[..., 1])
-    angle = _angle(off, ways.way[:, None])
-    close = distance <= settings.near_reach * throw[:, None]
-    half = np.where(close, settings.near_deg, settings.far_deg)
-    inside = (angle < half) & (distance <= reach[:, None] + SLACK) & (distance > 0)
-    inside &= ways.leg_hole[:, None] != ways.hole[targets][None]
-    leg, target = np.nonzero(inside)
-    away = distance[leg, target]
-    return _Found(
-        ways.leg_hole[leg],
-        ways.hole[targets[target]],
-        np.full(leg.size, IN_CONE),
-        away * np.sin(np.radians(angle[leg, target])),
-        np.maximum(away * np.sin(np.radians(half[leg, target])), 1e-9),
+    return Cones(
+        first=np.searchsorted(ways.leg_hole, np.arange(holes + 1)),
+        start=np.ascontiguousarray(ways.leg_start),
+        way=np.ascontiguousarray(ways.way),
+        reach=np.where(to_basket, length - settings.handover, length * settings.cone_reach),
+        near=settings.near_reach * throw,
+        near_deg=float(settings.near_deg),
+        far_deg=float(settings.far_deg),
     )
 
 
