@@ -125,7 +125,7 @@ class Scene:
         return np.asarray(ndi.uniform_filter(stands.astype(np.float32), side, mode="nearest"))
 
 
-@stage("scene", version=2)
+@stage("scene", version=3)
 def build_scene(
     survey: Survey,
     ground: Ground,

@@ -92,7 +92,6 @@ def conflicts(
     levels: Sequence[Level],
     scene: Scene,
     settings: SafetySettings,
-    pairs: tuple[Ints, Ints] | None = None,
 ) -> pd.DataFrame:
     """Pairs of holes that cannot both be built.
 
@@ -104,9 +103,6 @@ def conflicts(
         What lies between.
     settings
         The section `layout: safety:` of the configuration.
-    pairs
-        Rows of the holes to hold against one another, first below second, each pair once; by
-        default all.
 
     Returns
     -------
@@ -115,7 +111,7 @@ def conflicts(
         `distance_m`, `needed_m`; one row per pair, for the rule that is broken worst.
     """
     ways = fairways(holes, legs, levels, settings)
-    found = _found(ways, len(holes), levels, scene, settings, pairs)
+    found = _breaking(ways, len(holes), levels, scene, settings)
     if "pair_id" in holes:
         found = _for_both_routes(holes, found)
     return pd.DataFrame(
@@ -153,13 +149,12 @@ def _for_both_routes(holes: gpd.GeoDataFrame, found: _Found) -> _Found:
     return every.joined(routes).worst(len(holes))
 
 
-def _found(
+def _breaking(
     ways: Fairways,
     holes: int,
     levels: Sequence[Level],
     scene: Scene,
     settings: SafetySettings,
-    pairs: tuple[Ints, Ints] | None,
 ) -> _Found:
     """Pairs of holes of which two places lie too near, or one in the other's cone."""
     length = np.maximum(np.hypot(*ways.way.T), 1e-9)
@@ -185,10 +180,7 @@ def _found(
     )
     grid, cones = scene.grid, _cones(ways, holes, levels, settings)
     trees = Trees(np.ascontiguousarray(scene.trees_around), grid.left, grid.top, grid.cell)
-    if pairs is None:
-        first, second = close_pairs(places, cones, rules)
-    else:
-        first, second = (np.asarray(rows, np.int32) for rows in pairs)
+    first, second = close_pairs(places, cones, rules)
     rule, near, asked = room(first, second, places, cones, rules, trees)
     broken = np.flatnonzero(rule >= 0)
     return _Found(

@@ -73,18 +73,19 @@ def find_ground(
     Raises
     ------
     InputError
-        If nothing shows the ground, or points and elevation differ by the ratio of feet to metres.
+        If nothing shows the ground, if heights step as no land does, or if points and elevation
+        differ by the ratio of feet to metres.
     """
     facts: dict[str, object] = {}
     warnings: list[str] = []
     points, tally, model = survey.points, survey.tally, survey.elevation
+    if model is not None:
+        _check_relief(model, survey.grid.cell, "elevation")
     if points is None or tally is None or settings.source == "elevation":
         return _from_elevation(survey, facts, warnings)
     if survey.heights_given:
         flat = np.where(tally.covered, np.float32(0), np.float32(np.nan))
         return _given(model if model is not None else flat)
-    if model is not None:
-        _check_relief(model, survey.grid.cell, "elevation")
 
     source = _source(survey, tally, points, settings, facts)
     if source == "class 2":
@@ -162,7 +163,6 @@ def _from_elevation(survey: Survey, facts: dict[str, object], warnings: list[str
             "no elevation tile holds heights on the property",
             "Give tiles that cover it, or lidar points.",
         )
-    _check_relief(model, survey.grid.cell, "elevation")
     if survey.points is None:
         warnings.append(
             "there is no lidar: terrain, drainage and grade are given, clearance is unknown"
