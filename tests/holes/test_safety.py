@@ -175,6 +175,44 @@ def test_both_routes_of_a_hole_keep_their_room():
     }
 
 
+def test_either_route_of_one_hole_keeps_its_room_from_either_of_another():
+    """The straight routes lie 35 m apart, where 36.6 m are asked; the bent ones turn away."""
+    frame = holes((100, 40, 100, 140), (100, 40, 100, 139), (135, 40, 135, 140),
+                  (135, 40, 135, 139))  # fmt: skip
+    for row, (x, far) in {1: (100, 60), 3: (135, 175)}.items():
+        frame.loc[row, "geometry"] = shapely.LineString(
+            CORNER + np.array([(x, 40), (far, 90), (x, 139)])
+        )
+    frame["pair_id"] = pd.array([2, 1, 4, 3], dtype="Int64")
+    found = safety.conflicts(frame, None, LEVELS, open_land(), SETTINGS).set_index(
+        ["first", "second"]
+    )
+    assert set(found.index) == {(0, 1), (2, 3), (0, 2), (0, 3), (1, 2), (1, 3)}
+    near = found.loc[[(0, 2), (0, 3), (1, 2), (1, 3)]]
+    assert (near["reason"] == "fairways too near").all()
+    assert (near["distance_m"] == 35).all()
+
+
+@pytest.mark.parametrize("beyond", [22, 28])
+def test_a_cone_goes_on_past_a_landing_zone_as_far_as_the_setting_says(beyond):
+    """A first throw of 100 m, then a right angle; a tee straight on, wood everywhere."""
+    everywhere = with_trees(lambda x, y: x > 0)
+    first, second = np.array([(100, 40), (100, 140)]), np.array([(100, 140), (200, 140)])
+    other = np.array([(100, 140 + beyond), (30, 150 + beyond)])
+    frame = holes(lines=[np.vstack([first, second]), other])
+    frame["legs"] = [(1, 2), (3,)]
+    legs = gpd.GeoDataFrame(
+        {"leg_id": [1, 2, 3], "finish": "straight"},
+        geometry=[shapely.LineString(line + CORNER) for line in (first, second, other)],
+        crs=leg_worlds.CRS,
+    )
+    inside = beyond <= 100 * (SETTINGS.cone_reach - 1)
+    expected = {(0, 1): "in the danger cone"} if inside else {}
+    assert reasons(frame, everywhere, legs) == expected
+    faults = check_layout(frame, legs, None, LEVELS, everywhere, SETTINGS)
+    assert ("in the danger cone" in {fault.rule for fault in faults}) is inside
+
+
 # ---------------------------------------------------------------------------------------------
 # A hole by itself
 

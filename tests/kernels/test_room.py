@@ -191,6 +191,18 @@ def test_the_rule_named_is_the_one_that_asks_most():
         assert needed[0] == pytest.approx(distance + SLACK)
 
 
+def test_a_far_place_where_throws_have_spread_counts_though_a_near_one_keeps_its_room():
+    """Asked of the far pair, by hand: 37 (1 - 0.25 (1 - 0.25)) + 1 = 31.06 m; it is 20 m off."""
+    trees = Trees(np.zeros((16, 16), np.float32), 0.0, 160.0, 10.0)
+    xy = np.array([[50.0, 50.0], [61.0, 50.0], [50.0, 70.0]])
+    middle, play = np.full(3, 40.0), np.tile([0.0, 1.0], (3, 1))
+    places = Places(np.array([0, 1, 3]), xy, np.array([0.25, 0.25, 1.0]), middle, middle, play)
+    rule, near, needed = room(*every_pair(places), places, no_cones(places), RULES, trees)
+    assert rule[0] == NEAR_FAIRWAY
+    assert near[0] == 20
+    assert needed[0] == pytest.approx(31.0625)
+
+
 def test_nothing_is_said_of_holes_far_apart():
     places, trees = world(1, holes=2)
     places.xy[places.first[1] :] += 1000.0

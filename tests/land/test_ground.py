@@ -2,7 +2,9 @@
 
 from pathlib import Path
 
+import laspy
 import numpy as np
+import pyproj
 import pytest
 import rasterio
 
@@ -129,7 +131,7 @@ def model_of(tmp_path: Path, heights: np.ndarray) -> Path:
 @pytest.mark.parametrize(
     "heights",
     [
-        np.random.default_rng(3).uniform(-500, 9000, (120, 120)),
+        np.random.default_rng(3).uniform(0, 100, (120, 120)),
         np.where(np.arange(120)[:, None] > 90, 5100.0, 100.0) + np.zeros((120, 120)),
     ],
     ids=["noise", "a wall of 5 km"],
@@ -144,3 +146,18 @@ def test_a_cliff_of_300_m_is_land(tmp_path):
     cliff = np.where(np.arange(120)[:, None] > 60, 400.0, 100.0) + np.zeros((120, 120))
     _, ground = ground_of(tmp_path, None, elevation=[str(model_of(tmp_path, cliff))])
     assert np.nanmax(ground.surface) == 400
+
+
+def test_ground_returns_that_are_noise_are_refused(tmp_path):
+    rng = np.random.default_rng(4)
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.scales, header.offsets = [0.01] * 3, [5e5, 4.4e6, 0]
+    header.add_crs(pyproj.CRS.from_epsg(32616))
+    las = laspy.LasData(header)
+    las.x, las.y = 5e5 + 50 * rng.random(20_000), 4.4e6 + 50 * rng.random(20_000)
+    las.z = 200 + 100 * rng.random(20_000)
+    las.classification = np.full(20_000, 2, np.uint8)
+    las.return_number = las.number_of_returns = np.ones(20_000, np.uint8)
+    las.write(tmp_path / "noise.laz")
+    with pytest.raises(InputError, match="points: its heights step by"):
+        ground_of(tmp_path, tmp_path / "noise.laz")

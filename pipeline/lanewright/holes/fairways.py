@@ -98,7 +98,7 @@ def fairways(
     Parameters
     ----------
     holes
-        `level`, `finish`, `legs` (ids with spaces between), and lines of play, tee first.
+        `level`, `finish`, `legs` (ids of legs in order), and lines of play, tee first.
     legs
         `leg_id`, `finish` and lines; None, or a hole whose legs are not among them, is taken for
         one throw.
