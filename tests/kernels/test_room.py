@@ -192,15 +192,20 @@ def test_the_rule_named_is_the_one_that_asks_most():
 
 
 def test_a_far_place_where_throws_have_spread_counts_though_a_near_one_keeps_its_room():
-    """Asked of the far pair, by hand: 37 (1 - 0.25 (1 - 0.25)) + 1 = 31.06 m; it is 20 m off."""
+    """Asked of the far pair, by hand: 37 (1 - 0.25 (1 - 0.5)) + 1 = 33.375 m; it is 32 m off.
+
+    Eight near places make a run of their own, so that the far one is looked at by itself.
+    """
     trees = Trees(np.zeros((16, 16), np.float32), 0.0, 160.0, 10.0)
-    xy = np.array([[50.0, 50.0], [61.0, 50.0], [50.0, 70.0]])
-    middle, play = np.full(3, 40.0), np.tile([0.0, 1.0], (3, 1))
-    places = Places(np.array([0, 1, 3]), xy, np.array([0.25, 0.25, 1.0]), middle, middle, play)
+    nearer = np.column_stack([np.linspace(69, 73, 8), np.full(8, 50.0)])
+    xy = np.vstack([[50.0, 50.0], nearer, [50.0, 82.0]])
+    middle, play = np.full(10, 40.0), np.tile([0.0, 1.0], (10, 1))
+    share = np.r_[0.5, np.full(8, 0.25), 1.0]
+    places = Places(np.array([0, 1, 10]), xy, share, middle, middle, play)
     rule, near, needed = room(*every_pair(places), places, no_cones(places), RULES, trees)
     assert rule[0] == NEAR_FAIRWAY
-    assert near[0] == 20
-    assert needed[0] == pytest.approx(31.0625)
+    assert near[0] == 32
+    assert needed[0] == pytest.approx(33.375)
 
 
 def test_nothing_is_said_of_holes_far_apart():
