@@ -249,6 +249,21 @@ def test_an_input_swapped_and_put_back_is_read_again_each_time(tmp_path):
     assert surface(own) == first_time
 
 
+def test_an_interrupt_within_a_call_from_compiled_code_ends_the_command():
+    """There an exception would be printed and passed over: ctypes cannot hand it on."""
+    code = """
+import ctypes, signal
+from lanewright.cli import _faults
+with _faults():
+    ctypes.CFUNCTYPE(None)(lambda: signal.raise_signal(signal.SIGINT))()
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment(), capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 130
+    assert done.stderr == "interrupted; a rerun takes up where this one stopped\n"
+
+
 def test_a_command_that_was_begun_in_this_process_leaves_its_handler(tmp_path):
     """As in a notebook: the interrupt still raises afterwards."""
     before = signal.getsignal(signal.SIGINT)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import io
 import logging
+import os
 import signal
 import sys
 import traceback
@@ -165,16 +166,13 @@ def _display() -> Iterator[Callable[[str], Callable[[float | None], None]]]:
 @contextmanager
 def _faults() -> Iterator[None]:
     """Turn what went wrong into one message and an exit code."""
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    before = signal.signal(signal.SIGINT, _leave)
     try:
         yield
     except InputError as fault:
         err.print("error: ", style="bold red", end="")
         err.print(showable(str(fault)), markup=False)
         sys.exit(2)
-    except KeyboardInterrupt:
-        err.print("interrupted; a rerun takes up where this one stopped")
-        sys.exit(130)
     except Exception as fault:
         lack = _lacking(fault)
         if lack is not None:
@@ -192,6 +190,17 @@ def _faults() -> Iterator[None]:
         sys.exit(1)
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+def _leave(_number: int, _frame: object) -> None:
+    """End at once, as if killed: what is stored is safe from that.
+
+    An exception raised wherever the program happens to be may land in a call from compiled code,
+    which crashes or takes it for a fault of its own.
+    """
+    shown = b"\x1b[?25h" if err.is_terminal else b""  # a progress bar hides the cursor
+    os.write(2, shown + b"interrupted; a rerun takes up where this one stopped\n")
+    os._exit(130)
 
 
 def _lacking(fault: BaseException) -> str | None:
