@@ -59,7 +59,7 @@ def figures(found: Findings, units: Units) -> list[Figure]:
         made.append(Figure(percent(float(seen.mean())), "of the throwing space seen by lidar"))
     legs = found.layer("legs")
     if legs is not None:
-        made.append(Figure(f"{len(legs):,}", "legs kept and thrown at"))
+        made.append(Figure(f"{len(legs):,}", "legs scored by thrown discs"))
     holes = found.layer("holes")
     if holes is not None:
         made.append(Figure(f"{len(holes):,}", "candidate holes"))
