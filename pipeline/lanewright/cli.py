@@ -125,6 +125,22 @@ def score(config: ConfigPath, out_folder: OutFolder = None, threads: Threads = N
         out.print(said, markup=False)
 
 
+@app.command()
+def doctor(
+    out_folder: Annotated[
+        Path, typer.Option("--out", help="Folder whose disk the results would go to.")
+    ] = Path(),
+) -> None:
+    """Report versions, threads, memory, disk and optional parts, and run a short self-check."""
+    with _faults():
+        from lanewright.doctor.report import examine
+
+        said, sound = examine(out_folder.resolve())
+        out.print(said, markup=False)
+    if not sound:
+        raise typer.Exit(2)
+
+
 def _settings(path: Path, out_folder: Path | None) -> Any:
     from lanewright.settings.config import load
 

@@ -81,6 +81,14 @@ def _stay_offline() -> None:
 _stay_offline()
 
 
+def library_versions() -> str:
+    """Versions of the native libraries that read maps, as they were loaded."""
+    import pyproj
+
+    geos = ".".join(map(str, shapely.geos_version))
+    return f"GDAL {rasterio.__gdal_version__}, PROJ {pyproj.proj_version_str}, GEOS {geos}"
+
+
 # ---------------------------------------------------------------------------------------------
 # Rasters
 
