@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
 
@@ -356,6 +356,16 @@ def test_nothing_and_everything_free():
     assert one.clear(one.blocked > 0).traced().lanes.empty
 
 
+def test_nothing_passes_where_two_walls_meet_at_a_corner():
+    # Constructed: an aisle 3 m wide goes on beside itself, past two walls that touch at a corner.
+    wood = Wood(40, 60, cell=1.0)
+    wood.clear((wood.east > 18) & (wood.east < 21) & (wood.south < 30))
+    wood.clear((wood.east > 21) & (wood.east < 24) & (wood.south > 30))
+    lanes = wood.traced(min_length=15).lanes
+    assert len(lanes) == 2
+    assert (lanes["length_m"] < 30).all()
+
+
 def test_rasters_must_lie_on_the_grid():
     wood = Wood(20, 20)
     wood.water = wood.water[:-1]
@@ -365,6 +375,8 @@ def test_rasters_must_lie_on_the_grid():
 
 @settings(max_examples=15, deadline=None)
 @given(st.integers(0, 10**6), st.sampled_from([0.5, 1.0]), st.floats(0.3, 0.7))
+@example(seed=465740, cell=1.0, share=0.3125)  # two walls that met at a corner
+@example(seed=99, cell=1.0, share=0.45)
 def test_lanes_of_any_wood_keep_off_walls(seed, cell, share):
     from scipy.ndimage import gaussian_filter
 

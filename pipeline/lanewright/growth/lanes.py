@@ -90,7 +90,7 @@ class Lanes:
     openings: gpd.GeoDataFrame
 
 
-@stage("lanes", version=2)
+@stage("lanes", version=3)
 def find_lanes(
     survey: Survey, terrain: Terrain, vegetation: Vegetation, settings: LanesSettings
 ) -> Lanes:
@@ -179,8 +179,9 @@ def trace_lanes(
     width[room.unsearched | (room.bridged & ~water)] = np.nan
     wide = swept(room, settings.open_width, grid.cell)
     ground = swept(room, settings.opening_width, grid.cell)
-    lines = _lines(grid, room, wide, inside, settings)
-    table = _measured(grid, room, ground, roof_height, water, lines, settings)
+    nearest = _nearest_wall(room.wall)
+    lines = _lines(grid, room, nearest, wide, inside, settings)
+    table = _measured(grid, room, nearest, ground, roof_height, water, lines, settings)
     openings = find_openings(grid, room, ground, roofed, inside, settings)
     if not (~room.wall & inside).any():
         log.warning("no column inside the property is free at throwing height")
@@ -212,6 +213,7 @@ def _roof_height(
 def _lines(
     grid: Grid,
     room: Room,
+    nearest: NDArray[np.int32],
     wide: NDArray[np.bool_],
     inside: NDArray[np.bool_],
     settings: LanesSettings,
@@ -222,7 +224,7 @@ def _lines(
     """
     step = STEP / grid.cell
     shortest = settings.min_length / grid.cell
-    space = room.width >= settings.min_pinch
+    space = _without_corners(room.width >= settings.min_pinch, room.wall)
     keep = inside & (room.width <= settings.open_width)
     cells_wide = room.width / np.float32(grid.cell)
     middle = centre_lines(space, keep, cells_wide, settings.max_bend, shortest)
@@ -239,10 +241,24 @@ def _lines(
             for part in cut_at_bends(smoothed(points, sigma), settings.max_bend, CHORD):
                 if length_of(points[part]) < shortest:
                     continue
-                line = _smooth_and_free(points[part], room, sigma, settings.min_pinch / 2)
+                line = _smooth_and_free(points[part], room, nearest, sigma, settings.min_pinch / 2)
                 if length_of(line) >= shortest:
                     lines.append(line)
     return lines
+
+
+def _without_corners(space: NDArray[np.bool_], wall: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Free space that no longer touches across a corner where two walls meet: nothing passes there.
+
+    Centre lines step diagonally, from cell to cell. Arrays (rows, cols).
+    """
+    apart = space.copy()
+    above, below = slice(None, -1), slice(1, None)
+    for left, right in ((above, below), (below, above)):
+        met = wall[above, right] & wall[below, left]
+        met &= space[above, left] & space[below, right]
+        apart[below, right] &= ~met
+    return apart
 
 
 def _between_narrows(
@@ -288,13 +304,18 @@ def _beside_edges(
     return list(find_contours(width, level, mask=wide))  # type: ignore[no-untyped-call]
 
 
-def _smooth_and_free(points: Path, room: Room, sigma: float, least: float) -> Path:
+def _smooth_and_free(
+    points: Path, room: Room, nearest: NDArray[np.int32], sigma: float, least: float
+) -> Path:
     """Smooth a line as far as it stays off the walls and in the middle of its pinch points."""
     for softness in (sigma, sigma / 2, sigma / 4):
         line = smoothed(points, softness)
-        if room.width[_cells(resampled(line, 0.25), room.wall.shape)].min() >= least:
+        free = room.width[_cells(resampled(line, 0.25), room.wall.shape)].min() >= least
+        if free and (_width_at(line, nearest) > 0).all():
             return line
-    return points
+    # Where it grazes a wall even so, the middle of its free cell is as far off as is known.
+    grazes = _width_at(points, nearest) == 0
+    return np.where(grazes[:, None], np.rint(points), points)
 
 
 def _cells(points: Path, shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -307,6 +328,7 @@ def _cells(points: Path, shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDA
 def _measured(
     grid: Grid,
     room: Room,
+    nearest: NDArray[np.int32],
     ground: NDArray[np.bool_],
     roof_height: NDArray[np.float32],
     water: NDArray[np.bool_],
@@ -314,9 +336,6 @@ def _measured(
     settings: LanesSettings,
 ) -> gpd.GeoDataFrame:
     rows, geometry = [], []
-    nearest = ndi.distance_transform_edt(
-        ~np.pad(room.wall, 1, constant_values=True), return_distances=False, return_indices=True
-    )
     for points in lines:
         x = grid.left + (points[:, 1] + 0.5) * grid.cell
         y = grid.top - (points[:, 0] + 0.5) * grid.cell
@@ -402,6 +421,14 @@ def _measure(
         "water_share": float(water[swath][free].mean()),
         "straightness": min(1.0, float(np.hypot(*run)) / length),
     }
+
+
+def _nearest_wall(wall: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """Row and column of the wall nearest to each cell, with one wall all round the raster."""
+    nearest: NDArray[np.int32] = ndi.distance_transform_edt(
+        ~np.pad(wall, 1, constant_values=True), return_distances=False, return_indices=True
+    )
+    return nearest
 
 
 def _width_at(points: Path, nearest: NDArray[np.int32]) -> NDArray[np.float64]:
