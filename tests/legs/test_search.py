@@ -282,8 +282,7 @@ def test_no_legs_says_why(flights):
     narrow = LegsSettings(sites=SitesSettings(boundary_setback=500.0))
     said = score_legs(lane_world(), flights, narrow).warnings
     assert said == (
-        "no legs: nowhere fits a tee, most often because it is outside the property or near its "
-        "border",
+        "no legs: nowhere fits a tee; most squares are refused for this: near the property line",
     )
     bare = leg_worlds.bare(200.0)
     wall = leg_worlds.planted(bare, np.ones(bare.grid.shape, bool), 5.0)

@@ -17,6 +17,7 @@ from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.legs.choose import best_legs
 from lanewright.legs.own import OwnLine, score_line
+from lanewright.legs.refused import OUTSIDE, Refused
 from lanewright.legs.search import out_of_reach, search, space_of
 from lanewright.legs.sites import Sites, barred_cells, find_sites
 from lanewright.legs.thrower import Thrower, thrower_of
@@ -50,6 +51,8 @@ class Legs:
         Throws of the designer's lines: `name`, `level`, `throw` (from 0), `leg_id`.
     facts
         For the summary: sites and why there are not more, lines tried, legs.
+    refused
+        Squares that hold no tee, and those that hold no basket, by the reason.
     """
 
     tee_sites: gpd.GeoDataFrame
@@ -58,9 +61,10 @@ class Legs:
     own: pd.DataFrame = field(default_factory=no_own)
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    refused: tuple[Refused, ...] = ()
 
 
-@stage("legs", version=9)
+@stage("legs", version=10)
 def find_legs(
     scene: Scene,
     flights: Flights,
@@ -111,7 +115,8 @@ def find_legs(
         places["legs"] = places["site_id"].map(legs[key].value_counts()).fillna(0).astype(int)
     if not scene.surveyed:
         legs = _without_rates(legs)
-    return Legs(sites.tees, sites.baskets, legs, throws, facts, (*warnings, *said))
+    said = [*warnings, *said]
+    return Legs(sites.tees, sites.baskets, legs, throws, facts, tuple(said), sites.refused)
 
 
 def _searched(
@@ -144,11 +149,14 @@ def _searched(
 
 def _why_none(sites: Sites, tried: int) -> str:
     """Sentence on what stood in the way of every leg."""
-    for what, places in (("tee", sites.tees), ("basket", sites.baskets)):
+    for refused, places in zip(sites.refused, (sites.tees, sites.baskets), strict=True):
         if not len(places):
-            counts = sites.without[what]
+            counts = {reason: n for reason, n in refused.counts.items() if reason != OUTSIDE}
             reason = max(counts, key=lambda r: counts[r], default="none")
-            return f"no legs: nowhere fits a {what}, most often because it is {reason}"
+            return (
+                f"no legs: nowhere fits a {refused.what}; most squares are refused for "
+                f"this: {reason}"
+            )
     if not tried:
         return "no legs: no tee and basket lie as far apart as the levels throw on a hole"
     return f"no legs: all of {tried:,} lines are blocked, or touch growth too often"

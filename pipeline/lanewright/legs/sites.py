@@ -20,6 +20,7 @@ from scipy import ndimage as ndi
 from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import cells_of
+from lanewright.legs.refused import BORDER, OUTSIDE, REASONS, ROOM, UNSEEN, Refused
 from lanewright.scene import FLIGHT, STAND, Scene
 from lanewright.settings.legs import SitesSettings
 
@@ -39,20 +40,21 @@ class Sites:
     tees, baskets
         `site_id` (from 1 on), `slope_pct`, `wetness`, `free_width_m`, `ground_m`,
         `height_above_drainage_m`, `seen_share`; points at cell centres, in the order of rows.
-    without
-        For "tee" and "basket": how many squares have no site, by the reason.
+    refused
+        For tees and baskets: which squares have no site, and why.
     """
 
     tees: gpd.GeoDataFrame
     baskets: gpd.GeoDataFrame
-    without: dict[str, dict[str, int]]
+    refused: tuple[Refused, Refused]
 
     @property
     def facts(self) -> dict[str, object]:
         """For the summary: sites, and squares without one by the reason."""
+        places = self.tees, self.baskets
         return {
-            f"{what}_sites": self.without[what] | {"sites": len(places)}
-            for what, places in (("tee", self.tees), ("basket", self.baskets))
+            f"{refused.what}_sites": refused.counts | {"sites": len(sites)}
+            for refused, sites in zip(self.refused, places, strict=True)
         }
 
 
@@ -89,12 +91,14 @@ def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
     steep = pad_slope(scene)
     known = np.bitwise_count(scene.searched & STAND) / int(STAND).bit_count()
     seen = ndi.uniform_filter(known, size=within.shape[0], mode="nearest")
-    outside = ~cells_of(scene.land.buffer(-settings.boundary_setback), grid)
+    outside = ~cells_of(scene.land, grid)
+    by_border = ~cells_of(scene.land.buffer(-settings.boundary_setback), grid)
     kept_out = cells_of(scene.keep_out.buffer(settings.keep_out_setback), grid)
     by_house = cells_of(scene.buildings.buffer(settings.building_setback), grid)
     by_water = _distance(scene.water, grid.cell) <= settings.water_setback
     common = {
-        "outside the property or near its border": outside,
+        OUTSIDE: outside,
+        BORDER: by_border,
         "unknown ground": ~np.isfinite(scene.ground),
         "near a keep-out": kept_out,
         "near a building": by_house,
@@ -102,7 +106,7 @@ def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
         "on likely wet ground": scene.wet & (not settings.wet),
         "on possibly wet ground": scene.maybe_wet & (not settings.maybe_wet),
     }
-    without: dict[str, dict[str, int]] = {}
+    refusals: list[Refused] = []
     frames = []
     for what, slope, radius in (
         ("tee", settings.tee_slope, settings.tee_room),
@@ -110,14 +114,14 @@ def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
     ):
         tests = common | {
             "too steep": ~(steep <= slope),
-            "no room": room < radius,
-            "not seen": seen < settings.seen,
+            ROOM: room < radius,
+            UNSEEN: seen < settings.seen,
         }
-        row, col, counts = _best_of_squares(room, tests, grid, settings.spacing)
-        log.info("%d %s sites; squares without: %s", row.size, what, counts)
-        without[what] = counts
+        row, col, refused = _best_of_squares(room, tests, grid, (what, settings.spacing))
+        log.info("%d %s sites; squares without: %s", row.size, what, refused.counts)
+        refusals.append(refused)
         frames.append(_frame(scene, row, col, steep, room))
-    return Sites(frames[0], frames[1], without)
+    return Sites(frames[0], frames[1], (refusals[0], refusals[1]))
 
 
 def pad_slope(scene: Scene) -> Raster:
@@ -143,12 +147,14 @@ def _disc(radius: float, cell: float) -> Flags:
 
 
 def _best_of_squares(
-    room: NDArray[np.float64], tests: dict[str, Flags], grid: Grid, spacing: float
-) -> tuple[NDArray[np.int64], NDArray[np.int64], dict[str, int]]:
+    room: NDArray[np.float64], tests: dict[str, Flags], grid: Grid, wanted: tuple[str, float]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Refused]:
     """Row and column of the best cell of each square, and why other squares have none.
 
-    A square counts for the first test that leaves no cell of it.
+    A square counts for the first test that leaves no cell of it; `wanted` is the use and the side
+    of the squares [m].
     """
+    what, spacing = wanted
     side = max(1, round(spacing / grid.cell))
     rows, cols = -(-grid.rows // side), -(-grid.cols // side)
 
@@ -157,14 +163,21 @@ def _best_of_squares(
         padded[: grid.rows, : grid.cols] = raster
         return padded.reshape(rows, side, cols, side).swapaxes(1, 2).reshape(-1, side * side)
 
+    failed = {reason: squares(fails, True) for reason, fails in tests.items()}
     left = squares(np.ones(grid.shape, bool), False)
-    counts: dict[str, int] = {}
+    strikes = np.where(left, 0, 2).astype(np.uint8)
     alive = left.any(1)
-    for reason, fails in tests.items():
-        left = left & ~squares(fails, True)
+    codes = np.zeros(alive.size, np.uint8)
+    for reason, fails in failed.items():
+        left = left & ~fails
+        strikes += fails
         now = left.any(1)
-        counts[reason] = int((alive & ~now).sum())
+        codes[alive & ~now] = REASONS.index(reason)
         alive = now
+    alone = np.zeros(len(REASONS), np.int64)
+    for reason, fails in failed.items():
+        only_this = ((strikes == 1) & fails).any(1) & ~alive
+        alone[REASONS.index(reason)] = only_this.sum()
     i, j = np.divmod(np.arange(side * side), side)
     middle = (side - 1) / 2
     off_centre = np.hypot(i - middle, j - middle)
@@ -174,7 +187,8 @@ def _best_of_squares(
     row = (square // cols) * side + best // side
     col = (square % cols) * side + best % side
     order = np.lexsort((col, row))
-    return row[order], col[order], counts
+    refused = Refused(what, codes.reshape(rows, cols), side, alone)
+    return row[order], col[order], refused
 
 
 def _frame(

@@ -13,9 +13,11 @@ from lanewright.holes.holes import Holes
 from lanewright.holes.wording import as_layer, in_round
 from lanewright.land.plan import Plan
 from lanewright.layout.layoutcheck import check_proposals
+from lanewright.legs.refused import raster_of, table_of
 from lanewright.legs.throwing import LINE
 from lanewright.publish.field import arrival_of, plan_field
 from lanewright.publish.findings import Findings
+from lanewright.publish.landwords import land_words
 from lanewright.publish.summary import InputFile, Said, summarise
 from lanewright.results import Scouting
 from lanewright.settings.config import Config
@@ -82,6 +84,7 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         ),
         "tee_sites": scouting.legs.tee_sites,
         "basket_sites": scouting.legs.basket_sites,
+        "refused_squares": table_of(scouting.legs.refused, survey.grid),
         # With the throws from landing zones that holes added; Legs.legs has them not.
         "legs": scouting.holes.legs.drop(columns=list(LINE), errors="ignore"),
         "holes": _holes(scouting.holes, scouting.trim),
@@ -116,6 +119,8 @@ def rasters_of(scouting: Scouting) -> dict[str, NDArray[np.floating]]:
         "ponding": terrain.ponding,
         "height_above_drainage": terrain.height_above_drainage,
     }
+    for refused in scouting.legs.refused:
+        rasters[f"refused_{refused.what}"] = raster_of(refused, scouting.survey.grid)
     if scouting.vegetation is not None and scouting.lanes is not None:
         vegetation = scouting.vegetation
         rasters |= {
@@ -166,7 +171,7 @@ def _summary(config: Config, scouting: Scouting, layers: Mapping[str, gpd.GeoDat
         grid=scouting.survey.grid,
         counts={name: len(frame) for name, frame in layers.items()},
         findings=findings,
-        said=Said(warnings_of(scouting), scouting.plan.assumed),
+        said=Said([*land_words(config, layers), *warnings_of(scouting)], scouting.plan.assumed),
     )
 
 

@@ -180,6 +180,45 @@ STYLES: tuple[Style, ...] = (
         (Rule("Basket site", Mark("circle", PAPER, Line(INK, 0.5), size=1.8)),),
         nearer=_NEAR,
     ),
+    Style(
+        "refused_squares",
+        "Tees",
+        (
+            *(
+                Rule(
+                    f"no tee: {label}",
+                    Fill(colour, opacity=0.35),
+                    also=(("use", "tee"), ("reason", reasons)),
+                )
+                for label, colour, reasons in (
+                    ("no room among what grows", "#7a3300", "no room"),
+                    ("too steep", "#d55e00", "too steep"),
+                    (
+                        "off the property or near its line",
+                        "#999999",
+                        "outside the property|near the property line",
+                    ),
+                    (
+                        "water or wet ground",
+                        "#56b4e9",
+                        "near water|on likely wet ground|on possibly wet ground",
+                    ),
+                    ("near a keep-out or building", "#e69f00", "near a keep-out|near a building"),
+                    ("not known or not seen", "#cc79a7", "unknown ground|not seen"),
+                )
+            ),
+            Rule(
+                "holds a tee",
+                Fill("#009e73", opacity=0.35),
+                also=(("use", "tee"), ("reason", "none")),
+            ),
+            Rule(
+                "baskets, by the same tests",
+                Fill(None, Line("#767676", 0.1), opacity=0.5),
+                also=(("use", "basket"),),
+            ),
+        ),
+    ),
     Style("legs", "Score", _ramp("score"), column="score", on_top="score"),
     Style(
         "legs",

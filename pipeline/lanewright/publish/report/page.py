@@ -18,14 +18,14 @@ from lanewright import __version__
 from lanewright.base import schema
 from lanewright.publish.findings import Findings
 from lanewright.publish.flightplot import flight_figure
-from lanewright.publish.report import cards, made, sentences
+from lanewright.publish.report import cards, made, sentences, taken
 from lanewright.publish.report.mapsheet import map_sheet
 from lanewright.publish.report.proposals import proposals_of
 from lanewright.publish.report.subjects import subjects_of
 from lanewright.publish.report.words import Units, number, pct, percent, plural
 from lanewright.publish.whole import beside
 
-VERSION = 3
+VERSION = 4
 """Raise whenever the page changes for the same results."""
 
 
@@ -77,6 +77,7 @@ def build_report(found: Findings) -> str:
             cards=made_cards,
             holes_made=found.layer("holes") is not None,
             crew=cards.crew_of(found, units),
+            taken=taken.taken_of(found, units),
             made=made.how_made(found, units),
             flights=_flight_plot(found),
             spaces=_json(spaces),

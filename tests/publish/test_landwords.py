@@ -1,0 +1,57 @@
+"""Land that holds too few holes says so, and why."""
+
+from pathlib import Path
+
+import geopandas as gpd
+import pytest
+import shapely
+
+from lanewright.legs.refused import REASONS
+from lanewright.publish.landwords import land_words
+from lanewright.settings.config import Config
+from publish.frames import frame
+
+
+def layers(fit: int, **squares: int) -> dict[str, gpd.GeoDataFrame]:
+    """A first proposal of `fit` holes, and squares without a tee by reason (underscores)."""
+    rows = [(name.replace("_", " "), n) for name, n in squares.items()]
+    total = sum(n for reason, n in rows if reason != "outside the property")
+    table = gpd.GeoDataFrame(
+        {
+            "use": "tee",
+            "code": [REASONS.index(reason) for reason, _ in rows],
+            "reason": [reason for reason, _ in rows],
+            "squares": [n for _, n in rows],
+            "share": [n / total for _, n in rows],
+        },
+        geometry=[shapely.box(0, 0, 1, 1)] * len(rows),
+    )
+    layout = frame("layout_holes", max(fit, 1)).iloc[:fit]
+    layout["proposal"] = 1
+    return {"refused_squares": table, "layout_holes": layout}
+
+
+def config(**more) -> Config:
+    return Config(name="Wood", points=("a.laz",), out=Path("out"), **more)
+
+
+def test_a_dense_wood_is_called_no_land_without_clearing():
+    wood = layers(3, outside_the_property=900, none=40, no_room=920, near_the_property_line=40)
+    (said,) = land_words(config(), wood)
+    assert said.startswith(
+        "no land for a course of 18 holes without clearing: 3 fit, because 92% of it has no spot"
+    )
+    # 40 of 1,000 squares are too few to be named; those outside count for nothing.
+    assert "property line" not in said
+
+
+def test_a_hillside_is_not_sent_to_the_saw():
+    steep = layers(2, none=100, too_steep=600, no_room=300)
+    (said,) = land_words(config(), steep)
+    assert "18 holes as it is: 2 fit, because 60% of it is steeper than a tee (15 %)" in said
+    assert "30% has no spot with 2 m (7 ft) free" in said
+
+
+@pytest.mark.parametrize(("fit", "wanted", "said"), [(9, 18, 0), (8, 18, 1), (3, 6, 0), (0, 1, 1)])
+def test_land_that_holds_half_the_holes_is_not_called_none(fit, wanted, said):
+    assert len(land_words(config(holes=wanted), layers(fit, none=10, no_room=90))) == said
