@@ -8,6 +8,7 @@ import re
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from hypothesis import given
@@ -214,15 +215,38 @@ def test_terms_add_up_the_rows_of_the_geopackage(page, geopackage):
         assert plain(terms["Lowest clear rate"][i]) == f"{100 * holes['clear_rate'].min():.0f} %"
 
 
-def test_the_crews_list_has_every_chosen_piece_once(page, geopackage):
+def test_the_crews_list_holds_what_the_proposals_need_and_no_more(page, geopackage):
+    """Hours and pieces added up from the GeoPackage for the holes of each proposal."""
     work = gpd.read_file(geopackage, layer="trim_work")
+    layout = gpd.read_file(geopackage, layer="layout_holes")
     chosen = work[work["chosen"]]
-    rows = page.tables["sortable crew"][1:]
-    assert len(rows) == chosen["piece_id"].nunique() == 3
-    shared = next(r for r in rows if plain(r[2][0]) == "1 4")  # a piece in the way of two legs
-    hours = [float(v) for v in plain(shared[5][0]).split("–")]
-    row = chosen[chosen["piece_id"] == 1].iloc[0]
-    assert hours == pytest.approx([row["hours_low"], row["hours_high"]], abs=0.00501)
+    for number in (1, 2):
+        holes = layout.loc[layout["proposal"] == number, "hole_id"]  # hole n plays leg n
+        mine = chosen[chosen["leg_id"].isin(holes)].drop_duplicates("piece_id")
+        assert len(mine)
+        rows = page.tables[f"crew-{number}"][1:]
+        assert len(rows) >= len(set(mine["leg_id"]))
+        said = re.search(rf"Proposal {number}: (\d+ pieces?) of growth, (.*?) hours", page.words)
+        assert plain(said[1]) == f"{len(mine)} piece{'s' * (len(mine) > 1)}"
+        low, high = (float(v) for v in plain(said[2]).split("–"))
+        assert low == pytest.approx(mine["hours_low"].sum(), abs=0.51)
+        assert high == pytest.approx(mine["hours_high"].sum(), abs=0.51)
+
+
+def test_the_page_does_not_grow_with_candidates(run, text):
+    """3,000 more candidate holes and legs, none in a proposal: under 5 kB more. Invariant."""
+    more = made()
+    for name, key in (("holes", "hole_id"), ("legs", "leg_id")):
+        frame = more.found.layers[name]
+        many = pd.concat([frame.iloc[[-1]]] * 3000, ignore_index=True)
+        many[key] = np.arange(10_000, 13_000)
+        many["origin"] = "search"
+        if name == "holes":
+            many["legs"] = [str(leg) for leg in many[key]]
+        more.found.layers[name] = pd.concat([frame, many], ignore_index=True)
+    grown = build_report(more.found)
+    assert len(grown) - len(text) < 40_000
+    assert grown.count('class="card"') == text.count('class="card"')
 
 
 def test_cards_hold_the_rates_of_the_legs(text, geopackage):

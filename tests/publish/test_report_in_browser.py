@@ -188,10 +188,46 @@ def test_a_phone_scrolls_down_only(file):
 def test_letters_in_drawings_stay_readable_on_a_phone(file):
     with opened(file, PHONE, 740) as watched:
         heights = watched.page.evaluate(
-            "[...document.querySelectorAll('.drawing text')]"
+            "[...document.querySelectorAll('.drawing text')].filter(t => t.checkVisibility())"
             ".map(t => t.getBoundingClientRect().height)"
         )
         assert min(heights) >= 10
+
+
+def test_on_a_phone_the_map_is_in_the_first_screen_and_drawings_fit(file):
+    with opened(file, PHONE, 740) as watched:
+        page = watched.page
+        box = box_of(page, "#map-window")
+        assert box["y"] < 200
+        assert box["y"] + box["height"] <= 740
+        assert page.locator("#legend").get_attribute("open") is None
+        for which in ("plan", "side"):
+            box = box_of(page, f"#hole-1 svg.{which}")
+            assert box["width"] <= 343
+            assert box["x"] >= 0
+
+
+def test_a_folded_card_is_short_and_later_proposals_are_folded(desk):
+    """18 cards of half a screen, with all around them, stay below 25 screens."""
+    page = desk.page
+    heights = page.locator("#cards > .card").evaluate_all(
+        "cards => cards.map(c => c.getBoundingClientRect().height)"
+    )
+    assert len(heights) == 3  # the holes of proposal 1
+    assert max(heights) <= 450
+    assert not page.locator("details.group .card").first.is_visible()
+    first = page.locator("details.group .card").first.get_attribute("id")
+    page.goto(page.url.split("#")[0] + f"#{first}")
+    page.wait_for_function("id => document.getElementById(id).checkVisibility()", arg=first)
+
+
+def test_the_first_screen_holds_map_three_lines_and_flight_date(desk):
+    page = desk.page
+    box = box_of(page, "#map-window")
+    assert box["y"] + box["height"] <= 900
+    assert box_of(page, "#first")["y"] + box_of(page, "#first")["height"] <= 900
+    assert page.locator("#first dd").count() == 3
+    assert "2021-03-17" in page.locator("#map-window .flown").inner_text()
 
 
 def test_without_script_all_is_there_to_read(file):

@@ -1,6 +1,7 @@
 """The demo property end to end, held against what was planted in it (sample_tiles/truth.json)."""
 
 import json
+import re
 from pathlib import Path
 
 import geopandas as gpd
@@ -11,6 +12,7 @@ from rio_cogeo import cog_validate
 from shapely import LineString, Polygon
 
 from lanewright.base import schema
+from publish.browser import opened
 from run.runs import lanewright
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -196,3 +198,15 @@ def test_own_lines_alone_leave_the_whole_run_as_it_is(out):
     assert sorted(alone["clear_rate"]) == sorted(whole["clear_rate"])
     again = lanewright("scout", ROOT / "configs" / "hollow-creek.yaml", "--out", out)
     assert "nothing changed since the last run" in again.stdout
+
+
+def test_the_page_is_read_in_25_screens_and_printed_on_40_pages(out, tmp_path):
+    """Bounds wished by who reads it; measured in Chromium at 1280 x 900 and on A4."""
+    assert (out / "report.html").stat().st_size <= 6_000_000
+    with opened(out / "report.html") as watched:
+        page = watched.page
+        assert page.evaluate("document.documentElement.scrollHeight") <= 25 * 900
+        page.pdf(path=tmp_path / "report.pdf", format="A4", prefer_css_page_size=True)
+        assert watched.errors == []
+        assert watched.requests == []
+    assert len(re.findall(rb"/Type /Page[ \n/]", (tmp_path / "report.pdf").read_bytes())) <= 40

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from lanewright.base.rows import Row, rows_of
+from lanewright.publish.crew import tasks_of, work_of_legs
 from lanewright.publish.findings import Findings
 from lanewright.publish.mapdata import Line
+from lanewright.publish.report.crewlist import Instruction, hours_of, lines_for
 from lanewright.publish.report.facts import facts_of
 from lanewright.publish.report.planview import PlanView, plan_view
 from lanewright.publish.report.sideview import SideView, side_view
 from lanewright.publish.report.space import space_of
 from lanewright.publish.report.subjects import Subject
-from lanewright.publish.report.words import Units, number, percent
+from lanewright.publish.report.words import Units, percent
 from lanewright.publish.spread import spread_of
 
 _LITTLE_SEEN = 0.6  # seen share of a leg below which the card sends somebody to look
@@ -47,8 +49,10 @@ class Card:
         Label, value, and what it means.
     rates
         Clear rates by throw and level.
-    work
-        Rows of `trim_work` that are chosen, from the tee on.
+    keyline
+        What one asks first: par, length, rise, clear rate, hours of trimming.
+    tasks
+        Chosen trim work, neighbouring pieces as one instruction, from the tee on.
     short
         Why the work does not reach the wished clear rate, where it does not.
     checks
@@ -65,17 +69,39 @@ class Card:
     side: SideView
     facts: tuple[tuple[str, str, str], ...]
     rates: tuple[Rates, ...]
-    work: tuple[Row, ...]
+    keyline: tuple[str, ...]
+    tasks: tuple[Instruction, ...]
     hours: str
     short: tuple[str, ...]
     checks: tuple[tuple[str, str], ...]
     space: Row | None
 
 
-def cards_of(found: Findings, subjects: list[Subject], units: Units) -> list[Card]:
-    """Make the card of each subject."""
+@dataclass(frozen=True)
+class Group:
+    """Cards that stand together on the page; all but the first group are folded."""
+
+    title: str
+    cards: tuple[Card, ...]
+
+
+def groups_of(found: Findings, subjects: list[Subject], units: Units) -> list[Group]:
+    """Cards of the first proposal, of holes that only later ones have, and of the rest.
+
+    Views in space are made for the first group alone: they are half of the page.
+    """
     desk = _Desk(found, units)
-    return [desk.card(subject) for subject in subjects]
+    numbers = [s.places[0][0] if s.places else None for s in subjects]
+    groups: list[Group] = []
+    for proposal in dict.fromkeys(numbers):
+        mine = [s for s, n in zip(subjects, numbers, strict=True) if n == proposal]
+        if proposal is not None:
+            title = f"{'' if not groups else 'Only in '}proposal {proposal}"
+            title = title[0].upper() + title[1:]
+        else:
+            title = "Your own lines outside the proposals" if groups else "The best candidates"
+        groups.append(Group(title, tuple(desk.card(s, in_full=not groups) for s in mine)))
+    return groups
 
 
 class _Desk:
@@ -85,13 +111,14 @@ class _Desk:
         work = found.layer("trim_work")
         self.found, self.units = found, units
         self.work = rows_of(work)
+        self.work_of = work_of_legs(work)
         self.shapes = list(work.geometry) if work is not None else []
         self.checks = rows_of(found.layer("field_checks"))
         self.legs = rows_of(found.layer("legs"))
         self.promises = {int(row["leg_id"]): row for row in _promises(found)}
 
-    def card(self, subject: Subject) -> Card:
-        """The card of one hole or leg."""
+    def card(self, subject: Subject, in_full: bool) -> Card:
+        """The card of one hole or leg; its view in space only in full."""
         found, units, row = self.found, self.units, subject.row
         ids = sorted({int(leg["leg_id"]) for leg in subject.legs})
         line = self._line(subject, ids)
@@ -107,11 +134,14 @@ class _Desk:
             side=side_view(found.map_data, line, subject.title, units),
             facts=tuple(facts_of(subject, units)),
             rates=tuple(_rates(subject, self.legs, self.promises)),
-            work=line.work,
-            hours=_hours(line.work),
+            keyline=tuple(_keyline(subject, units)),
+            tasks=tuple(
+                lines_for(tasks_of([int(g["leg_id"]) for g in subject.legs], self.work_of), units)
+            ),
+            hours=_hours(subject.row, line.work),
             short=tuple(str(p["why"]) for p in promises if not p["reached"] and p["why"]),
             checks=tuple(_checks(subject, self.checks, units)),
-            space=space_of(found, subject, line.spreads),
+            space=space_of(found, subject, line.spreads) if in_full else None,
         )
 
     def _line(self, subject: Subject, ids: list[int]) -> Line:
@@ -198,12 +228,31 @@ def _rates(subject: Subject, legs: list[Row], promises: dict[int, Row]) -> list[
     return made
 
 
-def _hours(chosen: Sequence[Row]) -> str:
+def _hours(row: Row, chosen: Sequence[Row]) -> str:
+    """Hours as the row of the hole has them; of a leg, those of its pieces."""
     if not chosen:
         return ""
-    low = sum(w["hours_low"] or 0.0 for w in chosen)
-    high = sum(w["hours_high"] or 0.0 for w in chosen)
-    return f"{number(low, 1)}–{number(high, 1)}"
+    low, high = row.get("trim_hours_low"), row.get("trim_hours_high")
+    if low is None or high is None:
+        low = sum(w["hours_low"] or 0.0 for w in chosen)
+        high = sum(w["hours_high"] or 0.0 for w in chosen)
+    return hours_of(low, high)
+
+
+def _keyline(subject: Subject, units: Units) -> Iterator[str]:
+    row = subject.row
+    if row.get("par"):
+        yield f"par {row['par']}"
+    yield units.length(row.get("length_m"))
+    rise = row.get("rise_m")
+    if rise is not None:
+        level = abs(rise) < 0.5
+        yield "level" if level else f"{units.length(abs(rise))} {'up' if rise > 0 else 'down'}"
+    if row.get("clear_rate") is not None:
+        yield f"clear {percent(row['clear_rate'])}"
+    low, high = row.get("trim_hours_low"), row.get("trim_hours_high")
+    if low is not None and high is not None:
+        yield f"trim {hours_of(low, high)} h" if high > 0 else "no trimming"
 
 
 def _checks(subject: Subject, checks: list[Row], units: Units) -> list[tuple[str, str]]:
@@ -264,46 +313,3 @@ def cautions_of(found: Findings) -> list[Row]:
         row | {"share": min(1.0, area / land) if land else None}
         for row, area in zip(rows_of(frame), frame.geometry.area, strict=True)
     ]
-
-
-@dataclass(frozen=True)
-class Crew:
-    """The work of all legs as one list.
-
-    Attributes
-    ----------
-    rows
-        Chosen pieces, each once, in the order of one walk.
-    totals
-        Pieces, hours at the fast and the slow end by who reaches them.
-    """
-
-    rows: tuple[Row, ...]
-    totals: tuple[tuple[str, int, float, float], ...]
-
-
-def crew_of(found: Findings, units: Units) -> Crew | None:
-    """The crew's list; None where no trim work was planned."""
-    frame = found.layer("trim_work")
-    if frame is None:
-        return None
-    chosen = [row for row in rows_of(frame) if row["chosen"]]
-    legs: dict[int, list[int]] = {}
-    once: dict[int, Row] = {}
-    for row in chosen:
-        legs.setdefault(row["piece_id"], []).append(row["leg_id"])
-        once.setdefault(row["piece_id"], row)
-    rows = sorted(once.values(), key=lambda r: (r["walk_order"] or 10**9, r["piece_id"]))
-    rows = [row | {"legs": ", ".join(map(str, sorted(legs[row["piece_id"]])))} for row in rows]
-    totals = []
-    for reach in sorted({row["reach"] for row in rows}):
-        mine = [row for row in rows if row["reach"] == reach]
-        totals.append(
-            (
-                reach,
-                len(mine),
-                sum(r["hours_low"] or 0.0 for r in mine),
-                sum(r["hours_high"] or 0.0 for r in mine),
-            )
-        )
-    return Crew(tuple(rows), tuple(totals))

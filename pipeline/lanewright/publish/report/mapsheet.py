@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from lanewright.base.rows import rows_of
 from lanewright.base.units import FOOT
+from lanewright.publish.crew import rounds_of
 from lanewright.publish.findings import Findings
 from lanewright.publish.report import pictures
 from lanewright.publish.report.drawing import dots, path_of
@@ -22,6 +23,7 @@ from lanewright.publish.report.words import Units, plural
 _CROWNS = (0.0, 3.0, 5.0, 8.0)  # m, lower ends of the classes of crowns
 _PLATE = 17.0  # from the tee back to the number's plate, in pixels of the screen
 _GOOD, _FAIR = 0.7, 0.4  # of the score, where lines are drawn stronger
+_LEGS = 100  # most legs drawn; all of them lie in the GeoPackage
 
 
 @dataclass(frozen=True)
@@ -241,16 +243,21 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         count = plural(len(frame), "lane")
         yield Drawn("lanes", "Lanes; tunnels in dashes", tuple(parts), count, False, "lane tunnel")
     if (frame := found.layer("legs")) is not None:
+        best = frame.sort_values(["score", "leg_id"], ascending=[False, True], kind="stable")
+        every, frame = len(frame), best.iloc[:_LEGS]
         place = np.digitize(frame["score"].fillna(0), (_FAIR, _GOOD))
         parts = [
             (f"leg {name}", lines(frame[place == k], 0.8), None)
             for k, name in enumerate(("weak", "fair", "good"))
             if (place == k).any()
         ]
-        count = plural(len(frame), "leg")
+        count = plural(every, "leg") if every <= _LEGS else f"best {_LEGS} of {every:,}"
         yield Drawn("legs", "Legs; the better, the heavier", tuple(parts), count, False, "leg good")
     if (frame := found.layer("trim_work")) is not None:
         pieces = frame[frame["chosen"]].drop_duplicates("piece_id")
+        rounds = rounds_of(found.layer("layout_holes"), found.layer("holes"), frame)
+        if rounds:
+            pieces = pieces[pieces["piece_id"].isin({p for r in rounds.values() for p in r.ids})]
         part: Part = ("trim", lines(pieces, 0.3), None)
         count = plural(len(pieces), "piece")
         yield Drawn("trim", "Trim work", (part,), count, False, "trim")

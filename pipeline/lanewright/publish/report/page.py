@@ -19,6 +19,8 @@ from lanewright.base import schema
 from lanewright.publish.findings import Findings
 from lanewright.publish.flightplot import flight_figure
 from lanewright.publish.report import cards, made, sentences, taken
+from lanewright.publish.report.crewlist import crew_lists
+from lanewright.publish.report.first import first_lines, flown_words
 from lanewright.publish.report.mapsheet import map_sheet
 from lanewright.publish.report.proposals import proposals_of
 from lanewright.publish.report.subjects import subjects_of
@@ -57,8 +59,10 @@ def build_report(found: Findings) -> str:
     """
     units = Units(found.config.units == "feet")
     subjects = subjects_of(found)
-    made_cards = cards.cards_of(found, subjects, units)
-    spaces = {card.key: card.space for card in made_cards if card.space is not None}
+    groups = cards.groups_of(found, subjects, units)
+    every = [card for group in groups for card in group.cards]
+    spaces = {card.key: card.space for card in every if card.space is not None}
+    keys = {int(s.row["hole_id"]): s.key for s in subjects if "hole_id" in s.row}
     return (
         _environment(units)
         .get_template("page.html.j2")
@@ -74,10 +78,12 @@ def build_report(found: Findings) -> str:
             cautions=cards.cautions_of(found),
             sheet=map_sheet(found, subjects, units),
             proposals=proposals_of(found, subjects, units),
-            cards=made_cards,
+            groups=groups,
             holes_made=found.layer("holes") is not None,
-            crew=cards.crew_of(found, units),
             taken=taken.taken_of(found, units),
+            crews=crew_lists(found, keys, units),
+            first=first_lines(found, units),
+            flown=flown_words(found),
             made=made.how_made(found, units),
             flights=_flight_plot(found),
             spaces=_json(spaces),

@@ -83,6 +83,7 @@ def subjects_of(found: Findings) -> list[Subject]:
     hole_rows = rows_of(holes)
     chains = legs_of_holes(holes)
     order = _holes_wanted(hole_rows, places)
+    best = min((number for mine in places.values() for number, _ in mine), default=0)
     made = []
     for i in order:
         row = hole_rows[i]
@@ -93,7 +94,7 @@ def subjects_of(found: Findings) -> list[Subject]:
         made.append(
             Subject(
                 f"hole-{key}",
-                _title(key, sorted(places.get(key, ()))),
+                _title(key, sorted(places.get(key, ())), best),
                 row,
                 tuple(rows[m] for m in mine),
                 tuple(coords[m] for m in mine),
@@ -103,9 +104,12 @@ def subjects_of(found: Findings) -> list[Subject]:
     return made
 
 
-def _title(key: int, places: list[tuple[int, int]]) -> str:
+def _title(key: int, places: list[tuple[int, int]], best: int) -> str:
     """Name of a hole by its place in the best proposal that has it, else by its number."""
-    return f"Proposal {places[0][0]}, hole {places[0][1]}" if places else f"Hole {key}"
+    if not places:
+        return f"Candidate {key}"
+    number, order = places[0]
+    return f"Hole {order}" if number == best else f"Proposal {number}, hole {order}"
 
 
 def _holes_wanted(rows: list[Row], places: dict[int, list[tuple[int, int]]]) -> list[int]:

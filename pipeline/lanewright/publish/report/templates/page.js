@@ -125,6 +125,7 @@
 
   // Layers
   const legend = $("#legend");
+  if (matchMedia("(max-width: 40rem)").matches) legend.open = false;
   const setLayers = () => {
     const chosen = name => (legend.querySelector(`input[name=${name}]:checked`) || {}).value || "";
     $$("use.surface", map).forEach(u => u.toggleAttribute("hidden", u.dataset.layer !== chosen("surface")));
@@ -160,9 +161,16 @@
     if (link) alt.textContent = link.dataset.alt;
   });
   addEventListener("hashchange", () => {
-    const card = document.getElementById(decodeURIComponent(location.hash.slice(1)));
-    if (card && card.matches(".card")) card.focus({ preventScroll: true });
+    goTo();
   });
+  const goTo = () => {
+    const card = document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    if (!card || !card.matches(".card")) return;
+    const folded = card.closest("details.group:not([open])");
+    if (folded) { folded.open = true; card.scrollIntoView(); }
+    card.focus({ preventScroll: true });
+  };
+  goTo();
 
   // ---- tables that sort
   for (const table of $$("table.sortable")) {
@@ -284,7 +292,6 @@
     map.setAttribute("preserveAspectRatio", "xMidYMid meet");
     map.setAttribute("viewBox", all.join(" "));
     map.style.setProperty("--u", (Math.max(all[2] / 680, all[3] / 560)).toPrecision(5));
-    $$("details.round").forEach(d => { d.open = true; }); // pieces stand in the crew's list
   });
   addEventListener("afterprint", () => {
     printing = false;

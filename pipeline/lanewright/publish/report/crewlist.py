@@ -1,0 +1,151 @@
+"""Trim work in words: one instruction after another, hole by hole, of each proposal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lanewright.base.rows import Row, rows_of
+from lanewright.base.units import FOOT
+from lanewright.publish.crew import HoleWork, RoundWork, Task, rounds_of
+from lanewright.publish.findings import Findings
+from lanewright.publish.report.words import Units, listed, number, plural
+
+
+@dataclass(frozen=True)
+class Instruction:
+    """One line of the crew's list: where and what, who reaches it, hours, what to mind."""
+
+    text: str
+    who: str
+    hours: str
+    mind: str
+
+
+@dataclass(frozen=True)
+class HoleList:
+    """Instructions for one hole.
+
+    Attributes
+    ----------
+    title
+        As the page calls the hole.
+    key
+        Of its card; empty without one.
+    hours
+        As `layout_holes` has them.
+    shared
+        What of it is done with an earlier hole, as a sentence; empty where nothing is.
+    """
+
+    order: int
+    title: str
+    key: str
+    hours: str
+    lines: tuple[Instruction, ...]
+    shared: str
+
+
+@dataclass(frozen=True)
+class CrewList:
+    """Instructions for one proposal, and its totals by reach, each piece once."""
+
+    proposal: int
+    title: str
+    holes: tuple[HoleList, ...]
+    totals: tuple[tuple[str, int, float, float], ...]
+    total: str
+
+
+def crew_lists(found: Findings, keys: dict[int, str], units: Units) -> list[CrewList]:
+    """The crew's list of every proposal that has work; `keys` of the cards by hole."""
+    layout, holes = found.layer("layout_holes"), found.layer("holes")
+    rounds = rounds_of(layout, holes, found.layer("trim_work"))
+    rows = {(int(r["proposal"]), int(r["hole_id"])): r for r in rows_of(layout)}
+    return [
+        CrewList(
+            work.proposal,
+            f"Proposal {work.proposal}",
+            tuple(_hole(h, rows[work.proposal, h.hole_id], keys, units) for h in work.holes),
+            work.totals,
+            total_of(work, units),
+        )
+        for work in rounds.values()
+        if work.holes
+    ]
+
+
+def total_of(work: RoundWork, units: Units) -> str:
+    """All work of a proposal in a sentence."""
+    parts = [f"{plural(work.pieces, 'piece')} of growth", f"{hours_of(*work.hours)} hours"]
+    if work.brush >= 1:
+        parts.append(f"{units.area(work.brush)} of brush")
+    parts.append(f"{plural(work.felled, 'tree')} to fell")
+    return listed(parts)
+
+
+def _hole(work: HoleWork, row: Row, keys: dict[int, str], units: Units) -> HoleList:
+    low, high = row.get("trim_hours_low"), row.get("trim_hours_high")
+    shared = ""
+    if work.shared:
+        others = listed([str(n) for n in work.shared])
+        shared = f"Part of it is done with hole{'s' * (len(work.shared) > 1)} {others}."
+    return HoleList(
+        work.order,
+        f"Hole {work.order}",
+        keys.get(work.hole_id, ""),
+        hours_of(*(work.hours if low is None or high is None else (low, high))),
+        tuple(instruction(task, units) for task in work.tasks),
+        shared,
+    )
+
+
+def instruction(task: Task, units: Units) -> Instruction:
+    """One instruction in words."""
+    return Instruction(
+        f"{place_of(task, units)}: {what_of(task, units)}",
+        listed(list(task.reach)),
+        hours_of(*task.hours),
+        "; ".join(task.minds),
+    )
+
+
+def place_of(task: Task, units: Units) -> str:
+    """Where along the hole: `right edge, 14–50 m (46–164 ft)`."""
+    side = {"left": "left edge", "right": "right edge", "over": "over the line"}[task.side]
+    near, far = round(task.start), round(task.end)
+    where = units.length(near) if near == far else units.span(near, far)
+    if task.throws > 1:
+        begins = "the tee" if task.throw == 1 else "the landing zone"
+        return f"throw {task.throw}, {side}, {where} from {begins}"
+    return f"{side}, {where}"
+
+
+def what_of(task: Task, units: Units) -> str:
+    """What to do there: `limbs of 12 trees to 3 m (10 ft)`."""
+    top = units.length(task.top, 0 if task.top >= 3 else 1)
+    if task.action == "fell tree":
+        names = listed([str(n) for n in task.trees])
+        return f"fell {plural(len(task.pieces), 'tree')}" + (f", number {names}" if names else "")
+    if task.action == "cut brush":
+        return f"cut {_small_area(task.area, units)} of brush, up to {top} high"
+    known = len(task.trees)
+    trees = plural(known, "stem") if known else plural(len(task.pieces), "place")
+    return f"{trees}, limbs to {top}"
+
+
+def _small_area(square_metres: float, units: Units) -> str:
+    both = f"{number(square_metres)}\u202fm²", f"{number(square_metres / FOOT**2)}\u202fft²"
+    first, second = reversed(both) if units.feet_first else both
+    return f"{first} ({second})"
+
+
+def hours_of(low: float, high: float) -> str:
+    """A range of hours: two figures below one hour, then one, then whole ones."""
+    digits = 2 if high < 1 else 1 if high < 20 else 0
+    return f"{number(low, digits)}–{number(high, digits)}"
+
+
+def lines_for(tasks: Sequence[Task], units: Units) -> list[Instruction]:
+    """Instructions for tasks."""
+    return [instruction(task, units) for task in tasks]
