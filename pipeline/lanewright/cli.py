@@ -40,6 +40,7 @@ StageName = Literal[
     "lanes",
     "flight",
     "scene",
+    "features",
     "legs",
     "holes",
     "trim",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from lanewright.features.features import Features
     from lanewright.flight.flight import Flights
     from lanewright.growth.lanes import Lanes
     from lanewright.growth.vegetation import Vegetation
@@ -32,6 +33,7 @@ class Scouting:
     lanes: Lanes | None
     flights: Flights
     scene: Scene
+    features: Features
     legs: Legs
     holes: Holes
     trim: Trim

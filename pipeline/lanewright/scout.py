@@ -76,6 +76,10 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
         paths=hand.paths,
     )
 
+    from lanewright.features.features import find_features
+
+    features = step(find_features, scene, lanes, given.levels, config.features)
+
     from lanewright.legs.legs import find_legs
     from lanewright.legs.own import own_lines
 
@@ -105,6 +109,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
         lanes,
         flights,
         scene,
+        features,
         legs,
         holes,
         trim,

@@ -14,13 +14,19 @@ from numpy.typing import NDArray
 
 from lanewright.base.grid import Grid
 from lanewright.land.survey import Survey
+from lanewright.layout.walks import Wetness, footing, streams
 from lanewright.publish.book import About, Book, facts_of, write_fieldbook
 from lanewright.publish.fieldpoints import field_points, write_gpx, write_kml
 from lanewright.publish.findings import Findings
+from lanewright.scene import Scene
 from lanewright.settings.config import Config
 from lanewright.sources import vectors
+from lanewright.visit import firstwalk
 from lanewright.visit.fieldchecks import Surveyed, list_checks
 from lanewright.visit.outing import Outing, Spot, outing_of
+
+WALK_CELL = 4.0
+"""Metres of the cells that the first walk is sought on: nobody follows it to the metre."""
 
 log = logging.getLogger(__name__)
 
@@ -44,6 +50,30 @@ def plan_field(
         feet_first=config.units == "feet",
     )
     return outing, checks
+
+
+def plan_first_walk(
+    config: Config, scene: Scene, layers: Mapping[str, gpd.GeoDataFrame], arrival: Spot | None
+) -> tuple[gpd.GeoDataFrame, str]:
+    """The walk past features and checks, the layer `first_walk`, and where it begins in words."""
+    features, checks = layers["features"], layers["field_checks"]
+    start = firstwalk.start_of(arrival, scene.land, scene.paths, features)
+    walk = config.layout.walk
+    land = footing(
+        scene.grid,
+        scene.ground,
+        scene.land,
+        scene.off_limits,
+        Wetness(
+            scene.water | streams(scene.drainage, scene.grid, walk.stream),
+            scene.wet | scene.maybe_wet,
+            scene.wet,
+        ),
+        walk.model_copy(update={"cell": max(walk.cell, WALK_CELL)}),
+        scene.paths,
+    )
+    places = firstwalk.places_of(features, checks, config.field)
+    return firstwalk.first_walks(places, start, land, config.field), start.said if start else ""
 
 
 def write_field(folder: Path, found: Findings, outing: Outing) -> None:

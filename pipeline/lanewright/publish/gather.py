@@ -15,7 +15,7 @@ from lanewright.land.plan import Plan
 from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.refused import raster_of, table_of
 from lanewright.legs.throwing import LINE
-from lanewright.publish.field import arrival_of, plan_field
+from lanewright.publish.field import arrival_of, plan_field, plan_first_walk
 from lanewright.publish.findings import Findings
 from lanewright.publish.landwords import land_words
 from lanewright.publish.summary import InputFile, Said, summarise
@@ -28,6 +28,7 @@ from lanewright.sources.rasters import ElevationTile
 from lanewright.trim.plan import with_hours
 from lanewright.trim.tables import Trim
 from lanewright.visit.cautions import list_cautions
+from lanewright.visit.firstwalk import NAMES, summary
 from lanewright.visit.outing import Outing, as_published
 
 
@@ -41,13 +42,15 @@ def findings_of(config: Config, scouting: Scouting) -> tuple[Findings, Outing]:
     arrival = arrival_of(config, survey.grid, rasters["ground"])
     outing, checks = plan_field(config, survey, layers, rasters, arrival)
     layers["field_checks"] = as_published("field_checks", checks)
+    walk, begins = plan_first_walk(config, scouting.scene, layers, arrival)
+    layers["first_walk"] = as_published("first_walk", walk)
     found = Findings(
         config=config,
         grid=survey.grid,
         inside=survey.inside,
         layers=layers,
         rasters=rasters,
-        summary=_summary(config, scouting, layers),
+        summary=_summary(config, scouting, layers, begins),
         columns=vegetation.columns if vegetation is not None else None,
         flights=scouting.flights,
         trimmed=trim.per_leg if len(trim.per_leg) else None,
@@ -82,6 +85,7 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
             config.trim,
             scouting.scene.wires,
         ),
+        "features": scouting.features.features,
         "tee_sites": scouting.legs.tee_sites,
         "basket_sites": scouting.legs.basket_sites,
         "refused_squares": table_of(scouting.legs.refused, survey.grid),
@@ -150,14 +154,19 @@ def warnings_of(scouting: Scouting) -> list[str]:
     return [with_names(text, scouting.plan.contents) for text in said]
 
 
-def _summary(config: Config, scouting: Scouting, layers: Mapping[str, gpd.GeoDataFrame]) -> Row:
+def _summary(
+    config: Config, scouting: Scouting, layers: Mapping[str, gpd.GeoDataFrame], begins: str
+) -> Row:
     findings = {
         "ingest": scouting.survey.facts,
         "ground": {"source": scouting.ground.source, **scouting.ground.facts},
         "vegetation": scouting.vegetation.facts if scouting.vegetation else {},
+        "features": scouting.features.facts,
         "legs": scouting.legs.facts,
         "holes": scouting.holes.facts,
         "trim": scouting.trim.facts,
+        "first_walk": {"begins": begins}
+        | {visit: summary(layers["first_walk"], visit) for visit in NAMES},
         "layout": {
             **scouting.layouts.facts,
             "proposals": scouting.layouts.proposals,

@@ -15,6 +15,7 @@ from lanewright.growth.vegetation import THROWING
 from lanewright.land.reading import threads
 from lanewright.layout.designer import start_frames
 from lanewright.publish import report
+from lanewright.publish.closing import closing
 from lanewright.publish.field import write_field
 from lanewright.publish.findings import Findings
 from lanewright.publish.gather import findings_of
@@ -31,7 +32,7 @@ from lanewright.visit.outing import Outing
 
 log = logging.getLogger(__name__)
 
-VERSION = 8
+VERSION = 9
 """Raise whenever what is written changes for the same results."""
 
 
@@ -63,6 +64,7 @@ class Published:
             *_words(self.found),
             f"  made: {made}; {total:.0f} s, peak {peak:,.0f} MB",
             f"  results: {self.out / 'scout.gpkg'}",
+            *closing(self.found),
         ]
         return "\n".join(lines)
 
@@ -108,6 +110,7 @@ def _results(scouting: Scouting) -> list[object]:
         scouting.terrain,
         scouting.vegetation,
         scouting.lanes,
+        scouting.features,
         scouting.legs,
         scouting.holes,
         scouting.trim,

@@ -164,10 +164,48 @@ def _ramp(what: str, wider: float = 1.0) -> tuple[Rule, ...]:
 
 
 _TEE = Mark("square", INK, Line(PAPER, 0.3), size=2.2)
+_FROM = Mark("triangle", PAPER, Line(INK, 0.4), size=2.2)
 _BASKET = Mark("circle", PAPER, Line(INK, 0.7), size=2.8)
 
 STYLES: tuple[Style, ...] = (
     Style("property", "Outline", (Rule("Property", Fill(None, Line(INK, 0.9))),)),
+    Style(
+        "features",
+        "Kind",
+        (
+            Rule(
+                "fairways, tunnels, gaps, edges",
+                Line("#7a3300", 1.1, casing=0.3),
+                also=(("kind", "tunnel|fairway|gap|edge"),),
+                tagged=True,
+            ),
+            Rule(
+                "water: carries, peninsulas",
+                Line(_WATER, 1.1, casing=0.3, first=_FROM),
+                also=(("kind", "carry|peninsula"),),
+                tagged=True,
+            ),
+            Rule(
+                "ground: drops, climbs, tees, greens",
+                Line("#009e73", 0.8, (2.4, 1.0), casing=0.3, first=_FROM),
+                also=(
+                    (
+                        "kind",
+                        "drop|climb|ridge_tee|knoll_tee|bench_green|amphitheatre_green",
+                    ),
+                ),
+                tagged=True,
+            ),
+            Rule(
+                "sights: trees, views",
+                Line("#cc79a7", 0.6, (0.8, 0.8), first=_FROM),
+                also=(("kind", "specimen_tree|view"),),
+                tagged=True,
+            ),
+        ),
+        on_top="-feature_id",
+        tag=Tag("feature_id", 8.5, at_start=True, before="F", priority=8),
+    ),
     Style(
         "tee_sites",
         "Tee sites",
@@ -274,6 +312,15 @@ STYLES: tuple[Style, ...] = (
         ),
         column="proposal",
         on_top="-proposal",
+    ),
+    Style(
+        "first_walk",
+        "Visit",
+        (
+            Rule("walk of a day", Line("#0072b2", 0.4, (1.2, 1.2)), "day"),
+            Rule("walk of the short visit", Line("#0072b2", 0.9, casing=0.4), "short"),
+        ),
+        column="visit",
     ),
     Style(
         "field_checks",

@@ -11,6 +11,7 @@ from lanewright.base.errors import InputError
 from lanewright.settings.base import Name, Pattern, Place, Settings, Title
 from lanewright.settings.document import read_document
 from lanewright.settings.faults import faults_in
+from lanewright.settings.features import FeaturesSettings
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.ground import GroundSettings
 from lanewright.settings.ingest import CrsSettings, IngestSettings, KeepOut
@@ -65,6 +66,7 @@ class Config(Settings):
     terrain: TerrainSettings = TerrainSettings()
     vegetation: VegetationSettings = VegetationSettings()
     lanes: LanesSettings = LanesSettings()
+    features: FeaturesSettings = FeaturesSettings()
     flight: FlightSettings = FlightSettings()
     legs: LegsSettings = LegsSettings()
     trim: TrimSettings = TrimSettings()

@@ -42,6 +42,18 @@ class FieldSettings(Settings):
         description="metres from the property line within which tees and baskets call for a "
         "survey of it; 75 ft, common practice",
     )
+    short_visit: Annotated[float, Field(ge=10, le=1440)] = Field(
+        120.0, description="minutes of a first visit of two hours, walking and looking"
+    )
+    long_visit: Annotated[float, Field(ge=10, le=1440)] = Field(
+        360.0, description="minutes of a first visit of a day, less the drive and a rest; ours"
+    )
+    feature_minutes: Annotated[float, Field(ge=0, le=120)] = Field(
+        5.0, description="minutes to look at a feature, throw a disc and take a picture; ours"
+    )
+    check_minutes: Annotated[float, Field(ge=0, le=120)] = Field(
+        3.0, description="minutes to settle a field check; ours"
+    )
     near: Length = Field(
         25.0, description="metres around holes and walks within which water is looked at; ours"
     )

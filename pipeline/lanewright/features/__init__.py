@@ -1,0 +1,1 @@
+"""What the land offers a designer, before any hole: found, named and ranked."""

@@ -1,0 +1,204 @@
+"""What every search for features reads and gives: the land in squares of 2 m, and a find."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import shapely
+from scipy import ndimage as ndi
+
+from lanewright.base.arrays import Flags, Floats, Ints, Raster
+from lanewright.base.grid import Grid
+from lanewright.base.outlines import cells_of
+from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
+from lanewright.scene import FLIGHT, Scene
+from lanewright.settings.levels import Level
+
+SQUARE = 2.0
+"""Metres; side of the squares that ground features are looked for in."""
+
+DISC = 0.21  # m; diameter of a golf disc (PDGA technical standards, from memory)
+PASSED = 0.967  # standard deviations either side that hold two thirds of a normal spread
+
+
+@dataclass(frozen=True)
+class Found:
+    """One thing of the land.
+
+    Attributes
+    ----------
+    kind
+        As the layer `features` lists them.
+    line
+        From where to stand to where it leads; its first point is the place to see it from.
+    worth
+        How good it is of its kind, 0-1.
+    certainty
+        How sure the survey is of it, 0-1.
+    figure
+        The one length or height that its name carries, with its unit.
+    reason
+        Why it is worth the walk, as one sentence.
+    levels
+        Who could play it as it stands, best players first.
+    figures
+        Further columns of the layer.
+    """
+
+    kind: str
+    line: shapely.LineString
+    worth: float
+    certainty: float
+    figure: str
+    reason: str
+    levels: Sequence[str] = ()
+    figures: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Squares:
+    """The land in squares of about 2 m; arrays (rows, cols).
+
+    Attributes
+    ----------
+    grid
+        Georeference of the squares.
+    ground
+        Mean height [m]; NaN unknown.
+    slope_pct
+        Steepest slope of the ground, smoothed over some metres.
+    water, wet, inside, barred
+        Open water, likely wet ground, the property, keep-outs and buildings.
+    seen
+        Share of the throwing height that lidar searched, 0-1.
+    trees
+        Share of the ground around with trees or brush at throwing height, 0-1.
+    canopy
+        Height of the vegetation [m]; 0 where unknown.
+    """
+
+    grid: Grid
+    ground: Raster
+    slope_pct: Raster
+    water: Flags
+    wet: Flags
+    inside: Flags
+    barred: Flags
+    seen: Raster
+    trees: Raster
+    canopy: Raster
+
+    @cached_property
+    def dry(self) -> Flags:
+        """Where somebody may stand: inside, known, dry, not barred."""
+        return self.inside & np.isfinite(self.ground) & ~self.water & ~self.wet & ~self.barred
+
+    def at(self, places: Ints) -> Floats:
+        """Coordinates (n, 2) of rows and columns (n, 2)."""
+        x, y = self.grid.xy(places[:, 0], places[:, 1])
+        return np.column_stack([x, y])
+
+    def line(self, one: Ints, other: Ints) -> shapely.LineString:
+        """Line between the centres of two squares."""
+        return shapely.LineString(self.at(np.stack([one, other])))
+
+
+def squares_of(scene: Scene) -> Squares:
+    """The land in squares, from the scene's finer rasters."""
+    factor = max(1, round(SQUARE / scene.grid.cell))
+    grid = scene.grid.coarser(factor)
+    ground = _mean(scene.ground, factor)
+    known = np.isfinite(ground)
+    filled = np.where(known, ground, 0.0)
+    weight = ndi.gaussian_filter(known.astype(np.float64), 1.0)
+    smooth = ndi.gaussian_filter(filled.astype(np.float64), 1.0) / np.maximum(weight, 1e-9)
+    down, right = (
+        np.gradient(np.where(known, smooth, np.nan), grid.cell)
+        if min(ground.shape) > 1
+        else (np.zeros_like(smooth), np.zeros_like(smooth))
+    )
+    seen = np.bitwise_count(scene.searched & FLIGHT) / np.float32(int(FLIGHT).bit_count())
+    return Squares(
+        grid=grid,
+        ground=ground,
+        slope_pct=(100 * np.hypot(down, right)).astype(np.float32),
+        water=_mean(scene.water, factor) >= 0.5,
+        wet=_mean(scene.wet, factor) >= 0.5,
+        inside=cells_of(scene.land, grid),
+        barred=cells_of(scene.off_limits, grid),
+        seen=np.nan_to_num(_mean(seen, factor)),
+        trees=np.nan_to_num(_mean(scene.trees_around, factor)),
+        canopy=np.nan_to_num(_mean(np.nan_to_num(scene.canopy_height), factor)),
+    )
+
+
+def _mean(raster: np.ndarray, factor: int) -> Raster:
+    """Mean of what is known in each square; NaN where nothing is."""
+    rows, cols = (-(-n // factor) * factor for n in raster.shape)
+    whole = np.full((rows, cols), np.nan, np.float32)
+    whole[: raster.shape[0], : raster.shape[1]] = raster
+    blocks = whole.reshape(rows // factor, factor, cols // factor, factor)
+    known = np.isfinite(blocks)
+    count = known.sum((1, 3))
+    total = np.where(known, blocks, 0).sum((1, 3), dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+
+
+def compass(count: int) -> Floats:
+    """Unit steps (count, 2) in rows and columns, clockwise from north."""
+    turn = 2 * np.pi * np.arange(count) / count
+    return np.column_stack([-np.cos(turn), np.sin(turn)])
+
+
+def peaks(score: Floats, places: Floats, apart: float) -> Iterator[int]:
+    """Numbers of places by falling score, leaving out those within `apart` of one before.
+
+    `places` (n, any) and `apart` are in one unit; equal scores go to the lower number.
+    """
+    alive = np.ones(len(score), bool)
+    for index in np.argsort(-score, kind="stable"):
+        if alive[index]:
+            alive &= np.linalg.norm(places - places[index], axis=1) >= apart
+            yield int(index)
+
+
+def full(value: float, at: float) -> float:
+    """0 to 1: `value` as a share of what counts in full."""
+    return float(min(1.0, max(0.0, value / at)))
+
+
+def air_along(scene: Scene, line: shapely.LineString, height: float = 1.5) -> tuple[float, float]:
+    """Share of a straight flight that is free, and that lidar searched, 0-1.
+
+    The flight runs straight from `height` over the first point of the line to as much over its
+    last; above 16 m all is taken as free and searched, for no disc of ours flies there.
+    """
+    count = max(2, int(line.length) + 1)
+    points = shapely.get_coordinates(line.interpolate(np.linspace(0, 1, count), normalized=True))
+    row, col = scene.grid.rowcol(points[:, 0], points[:, 1])
+    row, col = (
+        np.clip(row, 0, scene.grid.rows - 1),
+        np.clip(col, 0, scene.grid.cols - 1),
+    )
+    ground = scene.ground[row, col].astype(np.float64)
+    above = np.linspace(ground[0], ground[-1], count) + height - ground
+    layer = np.floor(above / LAYER_HEIGHT)
+    within = np.isfinite(layer) & (layer >= 0) & (layer < LAYERS)
+    bit = np.left_shift(np.uint64(1), np.where(within, layer, 0).astype(np.uint64))
+    shut = (within & ((scene.blocked[row, col] & bit) != 0)) | (layer < 0)
+    unseen = within & ((scene.searched[row, col] & bit) == 0)
+    return 1.0 - float(shut.mean()), 1.0 - float(unseen.mean())
+
+
+def gap_for(level: Level, distance: float) -> float:
+    """Width [m] that two thirds of a level's throws pass at a distance [m]."""
+    return float(2 * PASSED * level.sideways(distance)) + DISC
+
+
+def within_throw(levels: Sequence[Level], length: float) -> tuple[str, ...]:
+    """Levels whose controlled tee throw covers a length [m]."""
+    return tuple(level.name for level in levels if length <= level.tee_throw)
