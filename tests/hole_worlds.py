@@ -8,6 +8,7 @@ import shapely
 
 import leg_worlds
 from lanewright.holes.chains import chains_of
+from lanewright.legs.interest import COLUMNS
 from lanewright.legs.legs import Legs
 from lanewright.settings.holes import HoleSettings
 from lanewright.settings.levels import level_named
@@ -33,13 +34,16 @@ def legs_of(*throws, world=None, **more):
                 "clear_rate_leaf_on": 0.85, "pinch_width_m": 20.0, "pinch_at_m": length / 2,
                 "lane_kind": "open", "roof_share": 0.0, "wet_share": 0.0, "carry_water_m": 0.0,
                 "seen_share": 1.0, "tee_slope_pct": 2.0, "landing_slope_pct": 4.0, "score": 0.8,
-                "origin": "search",
+                "promise": 0.8, "ease": 0.8, "interest": 0.5, "fair": "yes", "unfair": "",
+                "origin": "search", **dict.fromkeys(COLUMNS, 0.0),
                 "geometry": shapely.LineString(np.column_stack([line, z])),
             }
         )  # fmt: skip
         tees.append(line[0])
         ends.append(line[-1])
     frame = gpd.GeoDataFrame(rows, geometry="geometry", crs=leg_worlds.CRS)
+    if "score" in more:
+        more = {"promise": more["score"], "ease": more["score"]} | more
     for name, values in more.items():
         frame[name] = values
 

@@ -35,6 +35,7 @@ STAND = np.uint64(0b1111111100)  # layers of 0.25 m from 0.5 to 2.5 m: a player 
 FLIGHT = np.uint64(0xFFFFC)  # from 0.5 to 5 m
 TREE = 4.0  # m of canopy that counts as trees
 WALL = 9.0  # m; side of the square over which trees are counted
+AROUND = 120.0  # m; side of the square that a tee is held against; a throw each way; ours
 
 
 @dataclass(frozen=True)
@@ -118,11 +119,33 @@ class Scene:
         return shapely.union_all([self.keep_out, self.buildings])
 
     @cached_property
+    def stands(self) -> Flags:
+        """Cells with trees, or with brush at throwing height."""
+        flight = (self.blocked & FLIGHT) != 0
+        return np.asarray(flight | (np.nan_to_num(self.canopy_height) > TREE))
+
+    @cached_property
     def trees_around(self) -> Raster:
         """Share of the ground around each cell with trees or brush at throwing height, 0-1."""
-        stands = ((self.blocked & FLIGHT) != 0) | (np.nan_to_num(self.canopy_height) > TREE)
         side = max(1, round(WALL / self.grid.cell))
-        return np.asarray(ndi.uniform_filter(stands.astype(np.float32), side, mode="nearest"))
+        stands = self.stands.astype(np.float32)
+        return np.asarray(ndi.uniform_filter(stands, side, mode="nearest"))
+
+    @cached_property
+    def ground_around(self) -> Raster:
+        """Mean height of the known ground in a square of side `AROUND` [m]; NaN where none is."""
+        side = max(1, round(AROUND / self.grid.cell))
+        known = np.isfinite(self.ground)
+        if not known.any():
+            return np.full(self.grid.shape, np.nan, np.float32)
+        base = float(np.asarray(self.ground)[known].min())
+        # In float64 and over the lowest ground: a running sum drifts on heights of 1000s of metres.
+        lifted = np.where(known, self.ground - base, 0.0).astype(np.float64)
+        total, count = (
+            ndi.uniform_filter(a, side, mode="nearest") for a in (lifted, known.astype(np.float64))
+        )
+        mean = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 1e-6)
+        return np.asarray(mean + base, np.float32)
 
 
 @stage("scene", version=3)

@@ -19,6 +19,7 @@ from lanewright.holes.wording import as_layer
 from lanewright.holes.zones import landing_share
 from lanewright.legs.legs import Legs
 from lanewright.settings.holes import HoleSettings, SafetySettings
+from lanewright.settings.judge import InterestSettings
 from lanewright.settings.levels import level_named
 
 BLUE, RED = level_named("blue"), level_named("red")
@@ -141,8 +142,9 @@ def test_a_miss_costs_more_over_water():
 def test_score_falls_with_any_weak_throw_and_a_poor_landing():
     legs = legs_of((50, 50, 50, 130), (50, 131, 50, 200), score=[0.9, 0.4])
     one, both = measured(legs, (0,), (0, 1))["score"]
-    assert one == pytest.approx(0.9)
-    assert both == pytest.approx(np.sqrt(0.9 * 0.4) * np.sqrt(0.8))
+    plain = InterestSettings().plain  # nothing on this land makes a hole interesting
+    assert one == pytest.approx(plain * 0.9)
+    assert both == pytest.approx(plain * np.sqrt(0.9 * 0.4) * np.sqrt(0.8))
 
 
 # ---------------------------------------------------------------------------------------------

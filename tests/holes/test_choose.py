@@ -17,7 +17,7 @@ def candidates(*places, score, kind="open"):
     ends = np.array(places, float) + np.tile(CORNER, 2)
     frame = pd.DataFrame(ends, columns=["tee_x", "tee_y", "end_x", "end_y"]).assign(
         chain=[np.array([i, -1, -1]) for i in range(len(places))],
-        throws=1, par=3, rise_m=0.0, finish="straight", lane_kind=kind, score=score,
+        throws=1, par=3, rise_m=0.0, finish="straight", lane_kind=kind, promise=score,
         length_m=legs.legs["length_m"], effective_length_m=legs.legs["length_m"],
     )  # fmt: skip
     return frame, legs.legs

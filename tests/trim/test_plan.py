@@ -359,7 +359,8 @@ def many_legs(n, rng):
     return gpd.GeoDataFrame(
         {
             "leg_id": np.arange(1, n + 1), "origin": np.where(np.arange(n) < 4, "own", "search"),
-            "lane_kind": rng.choice(["open", "edge", "lane", "tunnel"], n), "score": rng.random(n),
+            "lane_kind": rng.choice(["open", "edge", "lane", "tunnel"], n),
+            "promise": rng.random(n),
             "clear_rate": rate, "clear_rate_leaf_on": 0.9 * rate, "clear_rate_se": 0.02,
         },
         geometry=[shapely.LineString([s, s + np.array([60, 0])]) for s in starts],

@@ -62,7 +62,7 @@ def chains_of(
     lands_well = lands[mine] >= settings.landing_share
     follows = length <= level.fairway_throw
     if settings.most_legs > 1 and follows.any() and lands_well.any():
-        score = legs["score"].to_numpy()[mine]
+        score = legs["promise"].to_numpy()[mine]
         first, then = _pairs(tee, end, lands_well, follows, settings, bars)
         first, then = _best_next(first, then, tee, end, score, settings)
         pairs = np.column_stack([first, then, np.full(first.size, NONE)])

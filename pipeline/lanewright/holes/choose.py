@@ -1,4 +1,8 @@
-"""Which candidate holes are kept: spread over the land, of many kinds, in sets that fit."""
+"""Which candidate holes are kept: spread over the land, of many kinds, in sets that fit.
+
+They are ranked by their promise, not their score: a hole that growth makes unfair has a score only
+once its trim work is planned, and work is planned for what is kept.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +41,7 @@ def spread_out(
     if not len(holes) or not room:
         return np.empty(0, np.int64)
     places = holes[PLACES].to_numpy()
-    order = np.lexsort((*places.T, -holes["score"].to_numpy()))
+    order = np.lexsort((*places.T, -holes["promise"].to_numpy()))
     order = order[: settings.aimed * room // settings.surplus]
     order = order[fit(holes.iloc[order])]
     if not order.size:
@@ -45,7 +49,7 @@ def spread_out(
     some = holes.iloc[order]
     crowd = _Crowd.of(some, table, settings.square)
     twins = _Twins.of(some, settings.same)
-    score = some["score"].to_numpy()
+    score = some["promise"].to_numpy()
     left = np.ones(score.size, bool)
     kept: list[int] = []
     while len(kept) < room and left.any():
@@ -142,7 +146,7 @@ def in_rounds(
     settings
         What excluding others and short walks count.
     """
-    score, length = holes["score"].to_numpy(), holes["length_m"].to_numpy()
+    score, length = holes["promise"].to_numpy(), holes["length_m"].to_numpy()
     kind, places = _length_kinds(holes, level), holes[PLACES].to_numpy()
     clash = np.zeros((score.size, score.size), bool)
     clash[pairs[:, 0], pairs[:, 1]] = clash[pairs[:, 1], pairs[:, 0]] = True

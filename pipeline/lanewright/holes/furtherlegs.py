@@ -14,7 +14,7 @@ from lanewright.base.grid import Grid
 from lanewright.flight.flight import FINISHES
 from lanewright.legs import throwing
 from lanewright.legs.choose import barred
-from lanewright.legs.measure import scored
+from lanewright.legs.measure import clearest, scored
 from lanewright.legs.thrower import Player, Thrower
 from lanewright.legs.throwing import Lines
 
@@ -65,7 +65,7 @@ def best_throws(
         min(throws or most, most),
     )
     legs["line"] = line
-    first = np.lexsort((np.arange(len(legs)), -legs["score"].to_numpy(), line))
+    first = np.lexsort((np.arange(len(legs)), -clearest(legs), line))
     best = first[~pd.Series(line[first]).duplicated().to_numpy()]
     legs = legs.iloc[best].reset_index(drop=True)
     # Other finishes from the same tee were not thrown; their rates stay empty.

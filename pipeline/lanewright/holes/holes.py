@@ -30,6 +30,7 @@ from lanewright.legs.legs import Legs
 from lanewright.legs.thrower import thrower_of
 from lanewright.scene import Scene
 from lanewright.settings.holes import HoleSettings, SafetySettings
+from lanewright.settings.judge import InterestSettings
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level
 from lanewright.store import stage
@@ -80,6 +81,7 @@ class Rules(NamedTuple):
     levels: tuple[Level, ...]
     settings: HoleSettings
     safety: SafetySettings
+    weights: InterestSettings
 
     def fit(self, played: Played, holes: pd.DataFrame) -> Flags:
         """Which holes keep their distance from what must not be thrown over."""
@@ -94,7 +96,7 @@ class Rules(NamedTuple):
         return Played(legs, np.r_[played.lands, lands])
 
 
-@stage("holes", version=12)
+@stage("holes", version=13)
 def find_holes(
     scene: Scene,
     flights: Flights,
@@ -125,7 +127,15 @@ def find_holes(
                 legs.tee_sites.reset_index(drop=True),
                 legs.basket_sites.reset_index(drop=True),
             )
-        return make_holes(scene, levels, legs, settings, safety=safety, further=further)
+        return make_holes(
+            scene,
+            levels,
+            legs,
+            settings,
+            safety=safety,
+            further=further,
+            weights=legs_settings.judge.interest,
+        )
 
 
 def make_holes(
@@ -136,6 +146,7 @@ def make_holes(
     *,
     safety: SafetySettings | None = None,
     further: Further | None = None,
+    weights: InterestSettings | None = None,
 ) -> Holes:
     """Join legs into holes, measure them, and keep the best that differ.
 
@@ -154,8 +165,12 @@ def make_holes(
         ones but not.
     further
         For second routes, other tees and pins; without one there are none.
+    weights
+        What each thing that makes a hole interesting counts.
     """
-    rules = Rules(scene, levels, settings, safety or SafetySettings())
+    rules = Rules(
+        scene, levels, settings, safety or SafetySettings(), weights or InterestSettings()
+    )
     table = legs.legs.reset_index(drop=True)
     played = Played(table, landing_share(scene, levels, table, settings.landing_slope))
     zones = landing_zones(scene, legs.basket_sites, settings.landing_slope)
@@ -169,7 +184,9 @@ def make_holes(
             chosen.append(ways)
             facts[f"{level.name}_second_routes"] = len(ways)
     chosen += [
-        measured(played, chain[None], levels, level, settings).assign(name=name, origin="own")
+        measured(played, chain[None], levels, level, settings, rules.weights).assign(
+            name=name, origin="own"
+        )
         for name, level, chain in own_chains(played.legs, legs, levels)
     ]
     return _finished(rules, played, chosen, further, facts)
@@ -197,7 +214,7 @@ def _candidates(
         chains = chains_of(played.legs, mine, level, played.lands, settings, bars, first)
         facts[f"{level.name}_throws_on"] = len(played.legs) - first
     facts[f"{level.name}_holes"] = _counted(chains)
-    tried = measured(played, chains, rules.levels, level, settings)
+    tried = measured(played, chains, rules.levels, level, settings, rules.weights)
     fit = partial(rules.fit, played)
     some = tried.iloc[spread_out(tried, played.legs, settings.surplus * room, fit, settings)]
     frame = _numbered([some], played.legs, rules.scene, in_order=False)
@@ -220,7 +237,7 @@ def _second(
     table, routes = second_routes(played.legs, picked, zones, level, further, settings)
     played = rules.with_more(played, table)
     more = [
-        measured(played, padded(chain), rules.levels, level, settings).assign(
+        measured(played, padded(chain), rules.levels, level, settings, rules.weights).assign(
             twin=picked["twin"].iloc[row], second=True
         )
         for row, chain in routes
@@ -243,7 +260,8 @@ def _finished(
     scene, levels, settings = rules.scene, rules.levels, rules.settings
     holes = _routes(_numbered(chosen, played.legs, scene))
     holes = holes.assign(**greens_of(scene, holes))
-    holes["score"] *= holes.pop("green_score")
+    green = holes.pop("green_score")
+    holes["score"], holes["promise"] = holes["score"] * green, holes["promise"] * green
     holes["sentence"] = [sentence(row, settings.gap_share) for row in holes.to_dict("records")]
     table = played.legs
     positions = _no_positions(scene)
@@ -298,8 +316,8 @@ def _numbered(
     holes = pd.concat(frames, ignore_index=True)
     if in_order:
         holes = holes.assign(theirs=holes["origin"] != "own").sort_values(
-            ["theirs", "name", "level", "score", "tee_id", "end_id"],
-            ascending=[True, True, True, False, True, True],
+            ["theirs", "name", "level", "score", "promise", "tee_id", "end_id"],
+            ascending=[True, True, True, False, False, True, True],
             kind="stable",
             ignore_index=True,
         )

@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.holes import par
 from lanewright.holes.chains import bend, ends_of
+from lanewright.holes.judge import judged
 from lanewright.legs.measure import KINDS
 from lanewright.legs.scores import effective_length
 from lanewright.settings.holes import HoleSettings
+from lanewright.settings.judge import InterestSettings
 from lanewright.settings.levels import Level
 
 RATES = ("clear_rate", "clear_rate_low", "clear_rate_high", "clear_rate_leaf_on")
@@ -79,7 +81,12 @@ class _Chained:
 
 
 def measured(
-    played: Played, chains: Ints, levels: tuple[Level, ...], level: Level, settings: HoleSettings
+    played: Played,
+    chains: Ints,
+    levels: tuple[Level, ...],
+    level: Level,
+    settings: HoleSettings,
+    weights: InterestSettings | None = None,
 ) -> pd.DataFrame:
     """Measure holes; one row per chain in the columns of layer `holes` but its last few.
 
@@ -93,6 +100,8 @@ def measured(
         Who plays, and for whom these are.
     settings
         What forces a lay-up, and the lowest par.
+    weights
+        What each thing that makes a hole interesting counts.
 
     Returns
     -------
@@ -135,7 +144,7 @@ def measured(
         "tee_slope_pct": legs["tee_slope_pct"].to_numpy()[held.rows[:, 0]],
         "green_slope_pct": legs["landing_slope_pct"].to_numpy()[held.last],
         "miss_cost": _miss_cost(held, level),
-        "score": _score(held, landing),
+        **judged(legs, chains, landing, settings.landing_share, weights or InterestSettings()),
         "tee_x": start[held.rows[:, 0], 0],
         "tee_y": start[held.rows[:, 0], 1],
         "end_x": stop[held.last, 0],
@@ -208,14 +217,6 @@ def _pars(
         )
         for i, n in enumerate(held.throws)
     ]
-
-
-def _score(held: _Chained, landing: Floats) -> Floats:
-    """Mean of the legs' scores, geometric; a poor landing takes its root off."""
-    score = np.where(held.there, np.maximum(held.each("score", 1.0), 1e-9), 1.0)
-    good = np.exp(np.log(score).sum(1) / held.throws)
-    lands = np.sqrt(np.nan_to_num(landing, nan=1.0))
-    return np.asarray(good * np.where(held.throws > 1, lands, 1.0))
 
 
 def _miss_cost(held: _Chained, level: Level) -> Floats:

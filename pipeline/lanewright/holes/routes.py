@@ -208,7 +208,7 @@ def throws_on(
     table = played.legs
     tees, stops = _places(further.tees), _places(further.baskets)
     good = mine[played.lands[mine] >= settings.landing_share]
-    good = good[np.argsort(-table["score"].to_numpy()[good], kind="stable")]
+    good = good[np.argsort(-table["promise"].to_numpy()[good], kind="stable")]
     if not good.size or not len(tees) or not len(stops):
         return table
     start, end = ends_of(table.iloc[good])

@@ -178,7 +178,7 @@ def _last(legs: gpd.GeoDataFrame, held: Standing, settings: LegsSettings, keep: 
     """Rows to keep by all throws: the safe ones that are not hopeless, best first."""
     safe = legs["unsafe_share"].to_numpy() <= settings.most_unsafe
     good = np.flatnonzero(safe & (legs["clear_rate"].to_numpy() >= settings.least_clear))
-    score = legs["score"].to_numpy()
+    score = legs["promise"].to_numpy()
     last = good[_apart(score[good], held.take(good), settings.apart)]
     kinds = legs["lane_kind"].to_numpy()[last]
     some = replace(held.take(last), kind=kinds)
@@ -215,7 +215,7 @@ def _with_best_finish(
     legs = pd.concat([legs[~gain], taken], ignore_index=True)
     held = replace(held, lines=lines, finish=finish_of(player.flights, lines)).take(order)
     good = np.flatnonzero(legs["unsafe_share"].to_numpy() <= settings.most_unsafe)
-    score = legs["score"].to_numpy()[good]
+    score = legs["promise"].to_numpy()[good]
     rows = good[_apart(score, held.take(good), settings.apart)]
     return gpd.GeoDataFrame(legs.iloc[rows])
 

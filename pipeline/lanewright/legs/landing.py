@@ -61,6 +61,8 @@ class Landings:
         a keep-out but not in it, and on ground steep enough to roll.
     unsafe
         Share that ends off the property or in a keep-out or its buffer.
+    well
+        Share that ends in or on none of all these.
     """
 
     long: Floats
@@ -73,6 +75,7 @@ class Landings:
     across: Floats
     steep: Floats
     unsafe: Floats
+    well: Floats
 
 
 def hazards_of(scene: Scene, roll_slope: float) -> Hazards:
@@ -114,15 +117,17 @@ def landings(stops: NDArray[np.float32], lines: Lines, hazards: Hazards, cell: f
                 tee[1] + share * (col - tee[1]),
                 beyond=False,
             )
+    wet, steep = (_at(mask, row, col, beyond=False) for mask in (hazards.water, hazards.steep))
     ellipse = _ellipse(stops, lines, cell)
     return Landings(
         *ellipse,
-        wet=_at(hazards.water, row, col, beyond=False).mean(1),
+        wet=wet.mean(1),
         outside=outside.mean(1),
         keep_out=keep_out.mean(1),
         across=(across & ~keep_out).mean(1),
-        steep=_at(hazards.steep, row, col, beyond=False).mean(1),
+        steep=steep.mean(1),
         unsafe=(outside | keep_out).mean(1),
+        well=(~(outside | keep_out | across | wet | steep)).mean(1),
     )
 
 

@@ -16,6 +16,7 @@ from lanewright.base.schema import LAYERS
 from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.legs.choose import best_legs
+from lanewright.legs.interest import UNSEEN
 from lanewright.legs.own import OwnLine, score_line
 from lanewright.legs.refused import OUTSIDE, Refused
 from lanewright.legs.search import out_of_reach, search, space_of
@@ -198,8 +199,8 @@ def _table(frames: list[gpd.GeoDataFrame], grid: Grid) -> tuple[gpd.GeoDataFrame
     both = pd.concat(frames, ignore_index=True)
     given = np.arange(len(both))
     both = both.assign(given=given).sort_values(
-        ["score", "level", "tee_id", "end_id", "finish"],
-        ascending=[False, True, True, True, True],
+        ["score", "promise", "level", "tee_id", "end_id", "finish"],
+        ascending=[False, False, True, True, True, True],
         kind="stable",
         ignore_index=True,
     )
@@ -221,7 +222,8 @@ def _table(frames: list[gpd.GeoDataFrame], grid: Grid) -> tuple[gpd.GeoDataFrame
 def _without_rates(legs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Legs of a land without lidar: nobody knows what their throws meet."""
     unknown = [name for name in legs if name.startswith(("clear_rate", "fail_"))]
-    legs[[*unknown, "pinch_width_m", "pinch_at_m", "blocked_share"]] = np.nan
+    by_growth = ("pinch_width_m", "pinch_at_m", "blocked_share", "gap_share", "gap_at_m")
+    legs[[*unknown, *by_growth, *UNSEEN]] = np.nan
     legs["fail_on"] = None
     legs["lane_kind"] = None
     return legs

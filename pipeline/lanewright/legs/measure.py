@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,20 +14,21 @@ import shapely
 from numpy.typing import NDArray
 from scipy import ndimage as ndi
 
-from lanewright.base.arrays import Floats, Ints
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.grid import Grid
 from lanewright.base.schema import FAILS
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import FINISHES, TARGET, LevelFlights
 from lanewright.kernels import march
 from lanewright.kernels.throws import NO_THROW
-from lanewright.legs import scores, throwing
+from lanewright.legs import fair, scores, throwing
+from lanewright.legs.interest import COLUMNS, Ways, components, interest
 from lanewright.legs.landing import Landings, landings
 from lanewright.legs.thrower import Player, Thrower
 from lanewright.legs.throwing import LINE, Lines
 from lanewright.legs.worlds import band
 from lanewright.scene import Scene
-from lanewright.settings.legs import ScoreSettings
+from lanewright.settings.legs import LegsSettings
 
 KINDS = ("none", "open", "edge", "lane", "tunnel")
 ROOFED = 0.5  # share of the length from which a lane is a tunnel
@@ -138,7 +140,22 @@ def _scored(
         "carry_water_m": path.carry,
         "seen_share": thrown.seen,
     }
-    columns |= _scores(columns, level.carry, thrower.settings.score)
+    lands = _lands(landings(thrown.stops, lines, thrower.hazards, cell))
+    passed, narrow = fair.narrowest(
+        thrown.stops[..., 0] * length[:, None], length, thrower.settings.judge.fair.gap
+    )
+    ways = Ways(
+        *xyz,
+        roofed=path.roof,
+        bent=columns["finish"] != "straight",
+        water=path.carry,
+        most_carry=level.carry,
+        trouble=lands["lands_wet_share"] + lands["lands_steep_share"],
+    )
+    figures = columns | lands | {"gap_share": passed} | components(scene, ways)
+    columns |= judged(figures, level.carry, thrower.settings)
+    columns |= {"gap_share": passed, "gap_at_m": narrow}
+    columns |= {name: figures[name] for name in COLUMNS}
     columns |= {
         "origin": "search",
         "blocked_share": path.blocked,
@@ -147,7 +164,7 @@ def _scored(
         "plays_like_m": flights.plays_like(length, rise),
     }
     columns |= _fails(scene, lines, thrown.stops)
-    columns |= _lands(landings(thrown.stops, lines, thrower.hazards, cell))
+    columns |= lands
     columns |= {"own_hole": ""} | {name: getattr(lines, name) for name in LINE}
     shapes = _lines_through(np.stack(xyz, -1))
     return gpd.GeoDataFrame(columns, geometry=shapes, crs=scene.grid.crs)
@@ -158,18 +175,49 @@ def _rise(tees: gpd.GeoDataFrame, ends: gpd.GeoDataFrame) -> Floats:
     return np.asarray(ends["ground_m"].to_numpy() - tees["ground_m"].to_numpy(), np.float64)
 
 
-def _scores(leg: dict[str, Any], carry: float, settings: ScoreSettings) -> dict[str, Floats]:
-    """Score of legs and its parts, out of their columns."""
-    clearance = scores.clearance(leg["clear_rate"], leg["clear_rate_low"])
+def clearest(legs: pd.DataFrame) -> Floats:
+    """By which of the throws between the same places players choose: how clear each is (legs,)."""
+    return scores.clearance(legs["clear_rate"].to_numpy(), legs["clear_rate_low"].to_numpy())
+
+
+def judged(leg: Mapping[str, Any], carry: float, settings: LegsSettings) -> dict[str, Any]:
+    """Whether legs are fair, and what they are worth, out of their columns.
+
+    Parameters
+    ----------
+    leg
+        Columns of legs of one level.
+    carry
+        Longest carry over water that the level should be asked for [m].
+    settings
+        The section `legs` of the configuration.
+
+    Returns
+    -------
+    dict
+        Columns `score` (0 for what is unfair), those of its parts, `fair` and `unfair`, `ease`,
+        `interest`, and `promise`: the score, were no growth in the way of being fair.
+    """
+    judge = settings.judge
+    clearance = scores.clearance(leg["clear_rate"], leg["clear_rate_low"], judge.fair.share)
     gentle = scores.grade(
         leg["grade_pct"], leg["side_slope_pct"], leg["tee_slope_pct"], leg["landing_slope_pct"]
     )
     dry = scores.drainage(leg["wet_share"], leg["carry_water_m"], carry)
+    shut = fair.closed(leg, judge.fair, carry, settings.most_unsafe)
+    worth = interest(leg, judge.interest)
+    ease = scores.total(clearance, gentle, dry, settings.score)
+    promise = worth * ease * ~fair.hard(shut)
     return {
-        "score": scores.total(clearance, gentle, dry, settings),
+        "score": np.where(shut.any(1), 0.0, promise),
         "score_clearance": clearance,
         "score_grade": gentle,
         "score_drainage": dry,
+        "ease": ease,
+        "interest": worth,
+        "promise": promise,
+        "fair": np.where(shut.any(1), "no", "yes").astype(object),
+        "unfair": fair.in_words(shut),
     }
 
 
@@ -186,6 +234,7 @@ def _lands(lands: Landings) -> dict[str, Floats]:
         "lands_across_share": lands.across,
         "lands_steep_share": lands.steep,
         "unsafe_share": lands.unsafe,
+        "rests_well_share": lands.well,
     }
 
 
@@ -317,6 +366,7 @@ class _Path:
     row: Ints
     col: Ints
     height: Floats
+    roof: Flags
     roofed: Floats
     wet: Floats
     maybe_wet: Floats
@@ -336,7 +386,8 @@ def _along(scene: Scene, x: Floats, y: Floats, z: Floats, length: Floats) -> _Pa
     at = cells(x, y)
     height = z - scene.ground[at]
     canopy = np.nan_to_num(scene.canopy_height[at])
-    roofed = (canopy > np.maximum(height + OVERHEAD, 5.0)).mean(1)
+    roof = canopy > np.maximum(height + OVERHEAD, 5.0)
+    roofed = roof.mean(1)
     layer = np.floor(np.nan_to_num(height, nan=1e3) / march.LAYER).astype(np.int64)
     bit = np.uint64(1) << np.clip(layer, 0, march.LAYERS - 1).astype(np.uint64)
     held = ((scene.blocked[at] & bit) != 0) & (layer >= 0) & (layer < march.LAYERS)
@@ -349,6 +400,7 @@ def _along(scene: Scene, x: Floats, y: Floats, z: Floats, length: Floats) -> _Pa
     return _Path(
         *at,
         height=height,
+        roof=roof,
         roofed=roofed,
         wet=scene.wet[at].mean(1),
         maybe_wet=scene.maybe_wet[at].mean(1),

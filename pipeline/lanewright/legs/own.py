@@ -14,7 +14,7 @@ from lanewright.base.errors import InputError
 from lanewright.base.units import FOOT
 from lanewright.legs import throwing
 from lanewright.legs.choose import with_finishes
-from lanewright.legs.measure import scored
+from lanewright.legs.measure import clearest, scored
 from lanewright.legs.search import bounds, cells_of_sites
 from lanewright.legs.sites import Sites, add_spots
 from lanewright.legs.thrower import Player, Thrower
@@ -119,7 +119,7 @@ def _best_throws(
     which = np.repeat(np.arange(n), arcs)
     tried = scored(thrower, player, tees.iloc[which], ends.iloc[which], lines)
     there = throwing.possible(lines, player.flights, player.paths, thrower.contacts, grid.cell)
-    worth = np.where(there, 1.0, 0.0) + tried["score"].to_numpy() / 2
-    best = worth.reshape(n, arcs).argmax(1) + np.arange(n) * arcs
+    easy = np.where(there, 1.0, 0.0) + clearest(tried) / 2
+    best = easy.reshape(n, arcs).argmax(1) + np.arange(n) * arcs
     mine, _, _ = with_finishes(thrower, player, tried.iloc[best], lines.take(best))
     return mine, bool(there[best].all())

@@ -1,4 +1,7 @@
-"""Scores of a leg, each 0 to 1 and monotone in every figure it is made of.
+"""How easy a leg is to play, each score 0 to 1 and monotone in every figure it is made of.
+
+What a leg is worth is its interest (`legs/interest.py`) times this; whether it counts at all is
+another question (`legs/fair.py`).
 
 The bends of the curves are ours, common practice: a climb of 5 % is mild, 10 % strong, 15 % rare
 spice; a side slope up to 10 % is fine and over 25 % no place to land; a tee is easy to build up to
@@ -37,9 +40,16 @@ def effective_length(length: Floats, rise: Floats) -> Floats:
     return np.asarray(np.maximum(length + CLIMB_PER_LENGTH * rise, LEAST_LENGTH * length))
 
 
-def clearance(clear_rate: Floats, clear_rate_low: Floats) -> Floats:
-    """Three parts what was seen, one part what may have been missed."""
-    return 0.75 * clear_rate + 0.25 * clear_rate_low
+def clearance(clear_rate: Floats, clear_rate_low: Floats, enough: float = 1.0) -> Floats:
+    """Three parts what was seen, one part what may have been missed, each in full from `enough`.
+
+    Examples
+    --------
+    >>> float(clearance(np.array(0.75), np.array(0.7), 2 / 3))
+    1.0
+    """
+    seen, unseen = (np.minimum(rate / enough, 1.0) for rate in (clear_rate, clear_rate_low))
+    return np.asarray(0.75 * seen + 0.25 * unseen)
 
 
 def grade(grade_pct: Floats, side_pct: Floats, tee_pct: Floats, landing_pct: Floats) -> Floats:

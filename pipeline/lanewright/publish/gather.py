@@ -25,6 +25,7 @@ from lanewright.sources.crs import authority
 from lanewright.sources.files import Fingerprint, with_names
 from lanewright.sources.las import PointTile
 from lanewright.sources.rasters import ElevationTile
+from lanewright.trim.opened import with_outcome
 from lanewright.trim.plan import with_hours
 from lanewright.trim.tables import Trim
 from lanewright.visit.cautions import list_cautions
@@ -90,7 +91,9 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         "basket_sites": scouting.legs.basket_sites,
         "refused_squares": table_of(scouting.legs.refused, survey.grid),
         # With the throws from landing zones that holes added; Legs.legs has them not.
-        "legs": scouting.holes.legs.drop(columns=list(LINE), errors="ignore"),
+        "legs": with_outcome(scouting.holes.legs, scouting.trim.legs, "leg_id").drop(
+            columns=list(LINE), errors="ignore"
+        ),
         "holes": _holes(scouting.holes, scouting.trim),
         "trim_work": scouting.trim.work,
         "hole_positions": scouting.holes.positions,

@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from lanewright.settings.base import Length, Metres, NotNegative, Settings, Share
 from lanewright.settings.buildings import BuildingSettings
+from lanewright.settings.judge import JudgeSettings
 
 
 class SitesSettings(Settings):
@@ -90,9 +91,11 @@ class ThrowSettings(Settings):
 
 
 class ScoreSettings(Settings):
-    """How much each score counts; only their ratios matter."""
+    """How much what makes a throw easy counts; only their ratios matter."""
 
-    clearance: NotNegative = Field(0.6, description="a clear flight")
+    clearance: NotNegative = Field(
+        0.6, description="a clear flight, in full from the share that is fair"
+    )
     grade: NotNegative = Field(0.25, description="gentle climb, side slope, tee and landing")
     drainage: NotNegative = Field(0.15, description="dry ground")
     maybe_wet: Share = Field(
@@ -114,6 +117,7 @@ class LegsSettings(Settings):
     sites: SitesSettings = SitesSettings()
     throw: ThrowSettings = ThrowSettings()
     score: ScoreSettings = ScoreSettings()
+    judge: JudgeSettings = JudgeSettings()
     buildings: BuildingSettings = BuildingSettings()
     shortest: Annotated[float, Field(ge=1, le=400)] | None = Field(
         None, description="metres; by default the level's usual shortest par 3"

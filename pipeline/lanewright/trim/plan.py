@@ -12,6 +12,7 @@ trimming can take, a trunk, growth too thin to point at, space that lidar did no
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -32,6 +33,7 @@ from lanewright.settings.trim import TrimSettings
 from lanewright.store import stage
 from lanewright.trim.keep import Brief, Keep
 from lanewright.trim.oneleg import Planned, bare_row, planned_legs, wished_of
+from lanewright.trim.opened import LEG, opened_holes, opened_legs, with_outcome
 from lanewright.trim.standing import KEPT, Growth
 from lanewright.trim.tables import Trim, collected, no_trim
 
@@ -39,7 +41,7 @@ NOTHING_ASKED = Brief()
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
 
 
-@stage("trim", version=8)
+@stage("trim", version=9)
 def plan_trim(
     scene: Scene,
     flights: Flights,
@@ -71,7 +73,7 @@ def plan_trim(
     with kernel_threads(threads):
         growth, warnings = growth_of(scene, settings, legs_settings, brief.keep)
         hard, clear = chosen_legs(holes.legs, holes.leg_ids, settings)
-        return plan_legs(
+        planned = plan_legs(
             growth,
             thrower_of(scene, flights, legs_settings),
             holes.legs.iloc[hard],
@@ -81,6 +83,9 @@ def plan_trim(
             warnings=warnings,
             progress=progress,
         )
+        legs = opened_legs(holes.legs, planned.per_leg, legs_settings)
+        opened = opened_holes(holes.holes, holes.links, holes.legs, legs, legs_settings)
+        return replace(planned, legs=legs[list(LEG)], holes=opened)
 
 
 def growth_of(
@@ -139,8 +144,7 @@ def chosen_legs(
     if rows.size > settings.legs:
         start = shapely.get_coordinates(shapely.get_point(legs.geometry.to_numpy()[rows], 0))
         square = pd.DataFrame(np.floor(start / SQUARE).astype(np.int64))
-        score = legs["score"].to_numpy()[rows]
-        order = np.argsort(-score, kind="stable")
+        order = np.argsort(-legs["promise"].to_numpy()[rows], kind="stable")
         turn = square.iloc[order].groupby([0, 1]).cumcount().to_numpy()
         rows = rows[order[np.argsort(turn, kind="stable")][: settings.legs]]
     return np.sort(np.r_[np.flatnonzero(own & ~clear), rows]), np.flatnonzero(may & clear)
@@ -176,10 +180,13 @@ def plan_legs(
 
 
 def with_hours(holes: Holes, trim: Trim) -> gpd.GeoDataFrame:
-    """Holes with `trim_hours_low` and `trim_hours_high`, the sum of their legs; NaN unplanned."""
+    """Holes with the hours of trimming of their legs, and what these make of score and fairness.
+
+    `trim_hours_low` and `trim_hours_high` are NaN where no work was planned.
+    """
     per_leg = trim.per_leg.set_index("leg_id")[["hours_low", "hours_high"]].astype(float)
     by_hole = holes.links.join(per_leg, on="leg_id").groupby("hole_id")
-    out = holes.holes.copy()
+    out = with_outcome(holes.holes, trim.holes, "hole_id")
     for end in ("low", "high"):
         hours = by_hole[f"hours_{end}"].agg(lambda each: each.sum(skipna=False))
         out[f"trim_hours_{end}"] = out["hole_id"].map(hours).astype(float)
@@ -201,7 +208,7 @@ def _out_of_reach(planned: list[Planned], own: Mapping[int, str]) -> list[str]:
 
 def _hole_of(holes: Holes) -> dict[int, int]:
     """Best hole of each leg."""
-    ranked = holes.links.merge(holes.holes[["hole_id", "score"]], on="hole_id")
-    ranked = ranked.sort_values(["score", "hole_id"], ascending=[False, True], kind="stable")
+    ranked = holes.links.merge(holes.holes[["hole_id", "promise"]], on="hole_id")
+    ranked = ranked.sort_values(["promise", "hole_id"], ascending=[False, True], kind="stable")
     best = ranked.drop_duplicates("leg_id")
     return dict(zip(best["leg_id"].astype(int), best["hole_id"].astype(int), strict=True))

@@ -14,6 +14,7 @@ from lanewright.base.grid import Grid
 from lanewright.base.schema import LAYERS as SCHEMA
 from lanewright.trim import treework
 from lanewright.trim.oneleg import Planned
+from lanewright.trim.opened import HOLE, LEG
 from lanewright.trim.pieces import Pieces
 from lanewright.trim.standing import ACTIONS, BRUSH, NO_TREE, TREE, Growth, cells_of_voxels, outline
 from lanewright.trim.tour import tour
@@ -59,12 +60,16 @@ class Trim:
         stands in the way, empty where reached), `gap` (share of the work that a better set could
         save at most; NaN where no set was solved for), `hours_leaf_low`, `hours_leaf_high`,
         `reached_leaf` (the plan made for the leafy season, by hand, without a bound).
+    legs, holes
+        Those that the work makes fair, in the columns `opened.LEG` and `opened.HOLE`.
     """
 
     work: gpd.GeoDataFrame
     per_leg: pd.DataFrame
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    legs: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(LEG)))
+    holes: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(HOLE)))
 
 
 def no_trim(grid: Grid, warning: str | None = None) -> Trim:
