@@ -13,6 +13,7 @@ from scipy import ndimage as ndi
 from lanewright.base.arrays import Flags, Floats, Ints, Raster
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import cells_of
+from lanewright.base.units import FOOT
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.scene import FLIGHT, Scene
 from lanewright.settings.levels import Level
@@ -164,6 +165,17 @@ def peaks(score: Floats, places: Floats, apart: float) -> Iterator[int]:
         if alive[index]:
             alive &= np.linalg.norm(places - places[index], axis=1) >= apart
             yield int(index)
+
+
+def both(metres: float, digits: int = 0) -> str:
+    """A length in metres and feet, for names and reasons.
+
+    Examples
+    --------
+    >>> both(15.24, 1)
+    '15.2 m (50 ft)'
+    """
+    return f"{metres:.{digits}f} m ({metres / FOOT:.0f} ft)"
 
 
 def full(value: float, at: float) -> float:

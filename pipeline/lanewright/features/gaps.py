@@ -11,7 +11,7 @@ from skimage.segmentation import watershed
 
 from lanewright.base.arrays import Flags, Floats
 from lanewright.base.grid import Grid
-from lanewright.features.found import Found, full, gap_for
+from lanewright.features.found import Found, both, full, gap_for
 from lanewright.scene import FLIGHT, Scene
 from lanewright.settings.features import FeaturesSettings
 from lanewright.settings.levels import Level
@@ -115,9 +115,9 @@ def _gap(
     can = [level for level in levels if gap_for(level, FROM) <= across]
     need = min(gap_for(level, FROM) for level in levels)
     who = (
-        f"two thirds of throws of {', '.join(v.name for v in can)} pass it from {FROM:.0f} m"
+        f"two thirds of throws of {', '.join(v.name for v in can)} pass it from {both(FROM)}"
         if can
-        else f"from {FROM:.0f} m two thirds of throws need {need:.1f} m"
+        else f"from {both(FROM)} two thirds of throws need {both(need, 1)}"
     )
     return Found(
         kind="gap",
@@ -125,8 +125,8 @@ def _gap(
         # Best where it asks a question that most throws still answer.
         worth=1.0 - 0.5 * full(abs(across - 1.3 * need), need),
         certainty=seen,
-        figure=f"{across:.1f} m",
-        reason=f"A way {across:.1f} m wide between two rooms of {settings.gap_room:.0f} m and "
+        figure=both(across, 1),
+        reason=f"A way {both(across, 1)} wide between two rooms of {both(settings.gap_room)} and "
         f"more: {who}.",
         levels=[level.name for level in can],
         figures={"width_m": across, "pinch_width_m": across, "seen_share": seen},

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from lanewright.base.rows import Row, rows_of
-from lanewright.features.found import Found, full, gap_for
+from lanewright.features.found import Found, both, full, gap_for
 from lanewright.scene import FLIGHT, Scene
 from lanewright.settings.features import FeaturesSettings
 from lanewright.settings.levels import Level
@@ -29,20 +29,20 @@ def fairways(
         even = full(row["pinch_width_m"], row["width_m"])
         frame = row["roof_share"] if kind == "tunnel" else 1.0
         worth = 0.55 * full(row["length_m"], settings.long) + 0.25 * even + 0.2 * frame
-        line = _downhill(scene, line)
+        way = _downhill(scene, line)
         yield Found(
             kind=kind,
-            line=line,
+            line=way,
             worth=worth,
             certainty=1.0 - float(row["unknown_share"]),
-            figure=f"{row['length_m']:.0f} m",
-            reason=_lane_reason(row, levels),
+            figure=both(row["length_m"]),
+            reason=_lane_reason(row, levels, turned=way is not line),
             levels=_through(row, levels),
             figures={
                 "width_m": row["width_m"],
                 "pinch_width_m": row["pinch_width_m"],
                 "roof_share": row["roof_share"],
-                "drop_m": _fall(scene, line),
+                "drop_m": _fall(scene, way),
                 "seen_share": 1.0 - float(row["unknown_share"]),
             },
         )
@@ -59,20 +59,21 @@ def _through(row: Row, levels: Sequence[Level]) -> tuple[str, ...]:
     )
 
 
-def _lane_reason(row: Row, levels: Sequence[Level]) -> str:
+def _lane_reason(row: Row, levels: Sequence[Level], turned: bool) -> str:
     roof = ""
     if row["kind"] == "tunnel":
-        over = f" {row['roof_m']:.0f} m up" if row["roof_m"] is not None else ""
+        over = f" {both(row['roof_m'])} up" if row["roof_m"] is not None else ""
         roof = f", a roof{over} over {row['roof_share']:.0%} of it"
+    along = row["length_m"] - row["pinch_at_m"] if turned else row["pinch_at_m"]
     text = (
-        f"{row['width_m']:.1f} m wide over {row['length_m']:.0f} m{roof}; narrowest "
-        f"{row['pinch_width_m']:.1f} m after {row['pinch_at_m']:.0f} m"
+        f"{both(row['width_m'], 1)} wide over {both(row['length_m'])}{roof}; narrowest "
+        f"{both(row['pinch_width_m'], 1)} after {both(along)}"
     )
     if not _through(row, levels):
         at = max(15.0, min(row["pinch_at_m"], row["length_m"] - row["pinch_at_m"]))
         need = min(gap_for(level, at) for level in levels)
         if need > row["pinch_width_m"]:
-            text += f", where {need:.1f} m would let two thirds of throws through"
+            text += f", where {both(need, 1)} would let two thirds of throws through"
     return text + "."
 
 
@@ -111,8 +112,8 @@ def edges(
             line=line,
             worth=0.5 * full(row["length_m"], 80.0) + 0.5 * full(abs(bow), 10.0),
             certainty=1.0 - float(row["unknown_share"]),
-            figure=f"{row['length_m']:.0f} m",
-            reason=f"The edge bows {abs(bow):.0f} m from the straight line, which trees shut: it "
+            figure=both(row["length_m"]),
+            reason=f"The edge bows {both(abs(bow))} from the straight line, which trees shut: it "
             f"asks a throw that finishes {side}, or {other} from the far end.",
             levels=tuple(v.name for v in levels if row["length_m"] <= v.tee_throw),
             figures={

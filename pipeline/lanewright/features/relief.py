@@ -14,6 +14,7 @@ from lanewright.features.found import (
     Found,
     Squares,
     air_along,
+    both,
     compass,
     full,
     peaks,
@@ -81,8 +82,8 @@ def _falls(
             line=line,
             worth=full(metres, settings.drop_full) * (0.6 + 0.4 * free),
             certainty=SURE * (0.5 + 0.5 * seen),
-            figure=f"{metres:.1f} m",
-            reason=f"The ground {words} {metres:.1f} m over {line.length:.0f} m{cut}.",
+            figure=both(metres, 1),
+            reason=f"The ground {words} {both(metres, 1)} over {both(line.length)}{cut}.",
             levels=can,
             figures={"drop_m": sign * metres, "open_share": free, "seen_share": seen},
         )
@@ -172,9 +173,9 @@ def _tee(
         line=line,
         worth=full(metres, 3 * settings.knoll_rise),
         certainty=SURE,
-        figure=f"{metres:.1f} m",
-        reason=f"The ground falls at least {metres:.1f} m {sides} within "
-        f"{settings.knoll_reach:.0f} m, and drains.",
+        figure=both(metres, 1),
+        reason=f"The ground falls at least {both(metres, 1)} {sides} within "
+        f"{both(settings.knoll_reach)}, and drains.",
         figures={"drop_m": float(fall.max()), "height_m": metres},
     )
 
@@ -236,18 +237,18 @@ def _green(
     end = np.rint(place + way * (settings.bowl_reach / land.grid.cell)).astype(np.int64)
     bowl = kind == "amphitheatre_green"
     if bowl:
-        reason = f"Level ground ({steep:.0f} %) with slopes of {metres:.1f} m around it."
+        reason = f"Level ground ({steep:.0f} %) with slopes of {both(metres, 1)} around it."
     else:
         reason = (
-            f"A level shelf ({steep:.0f} %) with {metres:.1f} m and more of slope above and below: "
-            "a green with a fall-off."
+            f"A level shelf ({steep:.0f} %) with {both(metres, 1)} and more of slope above and "
+            "below: a green with a fall-off."
         )
     return Found(
         kind=kind,
         line=land.line(place, end),
         worth=full(metres, 3 * settings.bowl_rise) * (1 - 0.5 * steep / settings.flat_slope),
         certainty=SURE,
-        figure=f"{metres:.1f} m",
+        figure=both(metres, 1),
         reason=reason,
         figures={"height_m": metres, "slope_pct": steep},
     )

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
-from lanewright.features.found import Found, full
+from lanewright.features.found import Found, both, full
 from lanewright.scene import Scene
 from lanewright.settings.features import FeaturesSettings
 
@@ -39,14 +39,14 @@ def specimens(scene: Scene, settings: FeaturesSettings) -> Iterator[Found]:
             continue
         half = crown[i] / 2
         x, y = places[i]
-        beside = "alone" if alone else f"over neighbours of {others:.0f} m"
+        beside = "alone" if alone else f"over neighbours of {both(others)}"
         yield Found(
             kind="specimen_tree",
             line=shapely.LineString([(x - half, y), (x + half, y)]),
             worth=0.5 * full(ratio - 1, 1.0) + 0.5 * full(crown[i], 16.0),
             certainty=CERTAIN,
-            figure=f"{height[i]:.0f} m high",
-            reason=f"{height[i]:.0f} m high with a crown of {crown[i]:.0f} m, {beside}: a landmark "
+            figure=f"{both(height[i])} high",
+            reason=f"{both(height[i])} high with a crown of {both(crown[i])}, {beside}: a landmark "
             "to play round.",
             figures={"height_m": height[i], "width_m": crown[i]},
         )

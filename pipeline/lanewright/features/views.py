@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from lanewright.features.found import Found, Squares, compass, full, peaks
+from lanewright.features.found import Found, Squares, both, compass, full, peaks
 from lanewright.kernels.sight import sight
 from lanewright.settings.features import FeaturesSettings
 
@@ -51,7 +51,7 @@ def views(land: Squares, settings: FeaturesSettings) -> Iterator[Found]:
             line=line,
             worth=full(metres, 400.0) * (0.5 + 0.5 * float(share[i])),
             certainty=CERTAIN,
-            figure=f"{metres:.0f} m",
-            reason=f"From here one sees {metres:.0f} m over ground and tree tops.",
+            figure=both(metres),
+            reason=f"From here one sees {both(metres)} over ground and tree tops.",
             figures={"sight_m": metres},
         )

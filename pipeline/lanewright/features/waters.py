@@ -9,7 +9,7 @@ import shapely
 from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Flags, Floats, Ints
-from lanewright.features.found import Found, Squares, air_along, compass, full, peaks
+from lanewright.features.found import Found, Squares, air_along, both, compass, full, peaks
 from lanewright.features.found import within_throw as within
 from lanewright.kernels.around import around
 from lanewright.scene import Scene
@@ -101,8 +101,8 @@ def _carry(
         line=line,
         worth=(0.4 + 0.6 * full(wet, 0.6 * best)) * (0.4 + 0.6 * free),
         certainty=0.7 + 0.3 * seen,
-        figure=f"{wet:.0f} m of water",
-        reason=f"{wet:.0f} m of water between dry banks, {line.length:.0f} m from where a tee fits "
+        figure=f"{both(wet)} of water",
+        reason=f"{both(wet)} of water between dry banks, {both(line.length)} from where a tee fits "
         f"to where a green does{share}.",
         levels=can,
         figures={"carry_water_m": wet, "open_share": free, "seen_share": seen},
@@ -138,7 +138,7 @@ def peninsulas(
             worth=full(share, 0.9),
             certainty=0.9,
             figure=f"water on {share:.0%} of its sides",
-            reason=f"Dry ground with water within {settings.peninsula_reach:.0f} m on {share:.0%} "
+            reason=f"Dry ground with water within {both(settings.peninsula_reach)} on {share:.0%} "
             "of its sides: a green or a tee there is played over or beside it.",
             levels=within(levels, line.length),
             figures={"water_share": share},

@@ -82,7 +82,9 @@ def write_field(folder: Path, found: Findings, outing: Outing) -> None:
     config, layers, grid = found.config, found.layers, found.grid
     checks, land = layers["field_checks"], layers["property"]
     name = land["name"].iloc[0] if len(land) else config.name
-    points, routes = field_points(outing, checks, grid.crs)
+    points, routes = field_points(
+        outing, checks, grid.crs, layers.get("features"), layers.get("first_walk")
+    )
     write_gpx(folder / "field-points.gpx", name, points, routes)
     write_kml(folder / "field-points.kml", name, points, routes)
     facts = facts_of(
@@ -94,8 +96,16 @@ def write_field(folder: Path, found: Findings, outing: Outing) -> None:
         crs=grid.crs,
         lidar=found.columns is not None,
     )
-    book = Book(found.map_data, outing, checks, config.units == "feet")
-    about = About(name, facts, layers["cautions"], config.field.paper)
+    book = Book(
+        found.map_data,
+        outing,
+        checks,
+        config.units == "feet",
+        layers.get("features"),
+        layers.get("first_walk"),
+    )
+    begins = str(found.summary["findings"].get("first_walk", {}).get("begins", ""))
+    about = About(name, facts, layers["cautions"], config.field.paper, begins)
     write_fieldbook(folder / "field-book.pdf", book, about)
     log.info(
         "field book and points: %d holes, %d checks, %d points, %.1f s",

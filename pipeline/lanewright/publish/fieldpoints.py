@@ -19,6 +19,7 @@ from pyproj import Transformer
 from lanewright import __version__
 from lanewright.base.rows import Row, rows_of
 from lanewright.publish.whole import beside
+from lanewright.visit.firstwalk import FEATURE, NAMES
 from lanewright.visit.outing import CHECK, Outing, Spot
 
 LONGEST = 10
@@ -34,7 +35,11 @@ _KINDS = {
     "basket": ("Baskets", "Flag, Red"),
     "trim": ("Trim work", "Triangle, Red"),
     "check": ("Field checks", "Block, Blue"),
+    "feature": ("Features", "Scenic Area"),
 }  # folder in the KML; symbol that many handhelds know, from memory
+FIRST_WALKS = {"short": "FIRST", "day": "DAY"}
+"""Names of the routes of a first visit."""
+
 _WORDS = {"tee": "tee", "landing": "landing zone", "basket": "basket"}
 
 
@@ -47,7 +52,7 @@ class FieldPoint:
     name
         At most `LONGEST` characters of plain ASCII; no other point has it.
     kind
-        arrival, tee, landing, basket, trim or check.
+        arrival, tee, landing, basket, trim, check or feature.
     lon, lat
         WGS 84 [degrees], rounded to `DIGITS`.
     height
@@ -93,7 +98,11 @@ class FieldRoute:
 
 
 def field_points(
-    outing: Outing, checks: gpd.GeoDataFrame, crs: str
+    outing: Outing,
+    checks: gpd.GeoDataFrame,
+    crs: str,
+    features: gpd.GeoDataFrame | None = None,
+    walk: gpd.GeoDataFrame | None = None,
 ) -> tuple[list[FieldPoint], list[FieldRoute]]:
     """Points and routes of an outing.
 
@@ -105,11 +114,14 @@ def field_points(
         The layer `field_checks`, as published.
     crs
         WKT of the run.
+    features, walk
+        The layers `features` and `first_walk`, as published.
 
     Returns
     -------
     points, routes
-        The round past all holes, and the walk past all checks; a route needs two stops.
+        The first walks, the round past all holes, and the walk past all checks; a route needs two
+        stops.
     """
     place = _Places(crs)
     points: list[FieldPoint] = []
@@ -135,8 +147,10 @@ def field_points(
         visits.append(f"{CHECK}{check['check_id']}")
         text = f"{check['kind']}, {check['place']}: {check['look']} {check['why']}"
         points.append(place.point(visits[-1], "check", at, text))
+    points += _features(place, features)
     home = ["START"] if outing.start is not None else []
     routes = [
+        *_first_walks(walk, {p.name for p in points}, home),
         FieldRoute("ROUND", "All holes in order", (*home, *round_, *home)),
         FieldRoute(
             "TRIM", "All trim work in the order of a walk", tuple(name for _, name in sorted(work))
@@ -144,6 +158,29 @@ def field_points(
         FieldRoute("CHECKS", "All field checks in the order of a walk", (*home, *visits, *home)),
     ]
     return points, [route for route in routes if len(set(route.stops)) > 1]
+
+
+def _features(place: _Places, features: gpd.GeoDataFrame | None) -> Iterator[FieldPoint]:
+    """The features shown, each where to stand."""
+    if features is None:
+        return
+    shown = features[features["shown"]]
+    for row, line in zip(rows_of(shown), shown.geometry, strict=True):
+        x, y = line.coords[0][:2]
+        text = f"{row['name']}. {row['reason']}"
+        spot = Spot(float(x), float(y), float("nan"))
+        yield place.point(f"{FEATURE}{row['feature_id']}", "feature", spot, text)
+
+
+def _first_walks(
+    walk: gpd.GeoDataFrame | None, known: set[str], home: list[str]
+) -> Iterator[FieldRoute]:
+    """The walks of a first visit, the short one first; they begin where the others do."""
+    for visit, name in FIRST_WALKS.items():
+        mine = rows_of(walk[walk["visit"] == visit]) if walk is not None else []
+        stops = [stop for row in mine for stop in row["stop"].split() if stop in known - {"START"}]
+        text = f"First walk past features and checks, {NAMES[visit]}"
+        yield FieldRoute(name, text, (*home, *stops, *home))
 
 
 def write_gpx(
@@ -159,7 +196,7 @@ def write_gpx(
     gpx = gpxpy.gpx.GPX()
     gpx.creator = f"lanewright {__version__}"
     gpx.name = _legal(title)
-    gpx.description = "Tees, baskets, landing zones, trim work and field checks; WGS 84"
+    gpx.description = "Features, tees, baskets, landing zones, trim work and field checks; WGS 84"
     places = {p.name: p for p in points}
     for p in points:
         gpx.waypoints.append(

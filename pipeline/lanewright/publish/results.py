@@ -32,7 +32,7 @@ from lanewright.visit.outing import Outing
 
 log = logging.getLogger(__name__)
 
-VERSION = 9
+VERSION = 10
 """Raise whenever what is written changes for the same results."""
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from lanewright.publish.book.back import caution_pages, check_pages
+from lanewright.publish.book.features import feature_pages
 from lanewright.publish.book.front import map_page, table_page, title_page
 from lanewright.publish.book.holes import hole_pages
 from lanewright.publish.book.maps import Book
@@ -31,6 +32,7 @@ def write_fieldbook(path: Path, book: Book, about: About) -> None:
         w = Writer(paper, book, about)
         title_page(w)
         map_page(w)
+        feature_pages(w)
         table_page(w)
         for hole in w.outing.holes:
             hole_pages(w, hole)

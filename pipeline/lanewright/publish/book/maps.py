@@ -50,12 +50,16 @@ class Book:
         The layer `field_checks`.
     feet_first
         Whether the reader thinks in feet.
+    features, walk
+        The layers `features` and `first_walk`; None where the run has none.
     """
 
     data: MapData
     outing: Outing
     checks: gpd.GeoDataFrame
     feet_first: bool = False
+    features: gpd.GeoDataFrame | None = None
+    walk: gpd.GeoDataFrame | None = None
 
 
 def true_north(crs: str, place: Point) -> float:

@@ -34,12 +34,15 @@ class About:
         The layer `cautions`.
     paper
         Key of `paper.PAPERS`.
+    begins
+        Where the first walk begins, in words.
     """
 
     title: str
     facts: tuple[tuple[str, str], ...]
     cautions: gpd.GeoDataFrame
     paper: str = "a5"
+    begins: str = ""
 
 
 @dataclass(frozen=True)

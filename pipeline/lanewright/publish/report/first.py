@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from lanewright.base.rows import rows_of
 from lanewright.publish.findings import Findings
+from lanewright.publish.report.offers import offered
 from lanewright.publish.report.words import Units, listed, number, plural
 
 
@@ -41,6 +42,8 @@ def _fits(found: Findings, units: Units) -> str:
 
 
 def _offers(found: Findings, units: Units) -> str:
+    if said := offered(found):
+        return said
     lanes, openings = found.layer("lanes"), found.layer("openings")
     parts = []
     if lanes is not None:

@@ -242,6 +242,11 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         parts = [(f"lane {kind}", lines(rows), None) for kind, rows in frame.groupby("kind")]
         count = plural(len(frame), "lane")
         yield Drawn("lanes", "Lanes; tunnels in dashes", tuple(parts), count, False, "lane tunnel")
+    if (frame := found.layer("features")) is not None:
+        shown = frame[frame["shown"]]
+        part: Part = ("feature", lines(shown), None)
+        count = f"first {len(shown)} of {len(frame)}"
+        yield Drawn("features", "Features to see first", (part,), count, True, "feature")
     if (frame := found.layer("legs")) is not None:
         best = frame.sort_values(["score", "leg_id"], ascending=[False, True], kind="stable")
         every, frame = len(frame), best.iloc[:_LEGS]
@@ -258,7 +263,7 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         rounds = rounds_of(found.layer("layout_holes"), found.layer("holes"), frame)
         if rounds:
             pieces = pieces[pieces["piece_id"].isin({p for r in rounds.values() for p in r.ids})]
-        part: Part = ("trim", lines(pieces, 0.3), None)
+        part = ("trim", lines(pieces, 0.3), None)
         count = plural(len(pieces), "piece")
         yield Drawn("trim", "Trim work", (part,), count, False, "trim")
     if (frame := found.layer("cautions")) is not None:

@@ -22,12 +22,13 @@ from lanewright.publish.report import cards, made, sentences, taken
 from lanewright.publish.report.crewlist import crew_lists
 from lanewright.publish.report.first import first_lines, flown_words
 from lanewright.publish.report.mapsheet import map_sheet
+from lanewright.publish.report.offers import offers_of
 from lanewright.publish.report.proposals import proposals_of
 from lanewright.publish.report.subjects import subjects_of
 from lanewright.publish.report.words import Units, number, pct, percent, plural
 from lanewright.publish.whole import beside
 
-VERSION = 4
+VERSION = 5
 """Raise whenever the page changes for the same results."""
 
 
@@ -80,6 +81,7 @@ def build_report(found: Findings) -> str:
             proposals=proposals_of(found, subjects, units),
             groups=groups,
             holes_made=found.layer("holes") is not None,
+            offers=offers_of(found, units),
             taken=taken.taken_of(found, units),
             crews=crew_lists(found, keys, units),
             first=first_lines(found, units),

@@ -1,0 +1,82 @@
+"""First pages of the walk: what the land offers, and one way past it."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+
+from lanewright.base.rows import Row, rows_of
+from lanewright.publish.book.paper import Column
+from lanewright.publish.book.writer import Writer
+from lanewright.visit.firstwalk import FEATURE, NAMES, summary
+
+_INDENT = 26.0
+
+
+def feature_pages(w: Writer) -> None:
+    """Features to see first, each with a line to write on, then the walks of a first visit."""
+    features, walk = w.book.features, w.book.walk
+    if features is None or not len(features):
+        return
+    shown = features[features["shown"]]
+    paper = w.paper
+    paper.begin(
+        "What the land offers", f"first {len(shown)} of {len(features)}", bookmark="Features"
+    )
+    for line, row in zip(shown.geometry, rows_of(shown), strict=True):
+        x, y = line.coords[0][:2]
+        _feature(w, row, ", ".join(w.lonlat(x, y)))
+    if walk is not None and len(walk):
+        for visit in NAMES:
+            _walk(w, walk, visit)
+
+
+def _feature(w: Writer, row: Row, place: str) -> None:
+    paper = w.paper
+    names = paper.lines(row["name"][:1].upper() + row["name"][1:], paper.wide - _INDENT, 7.6)
+    reasons = paper.lines(row["reason"], paper.wide - _INDENT, 6.8)
+    paper.room(12 + 9.4 * len(names) + 8.4 * len(reasons) + 22)
+    paper.put(paper.left, paper.y - 7.5, f"{FEATURE}{row['feature_id']}", 8, bold=True)
+    for line in names:
+        paper.put(paper.left + _INDENT, paper.y - 7.5, line, 7.6, bold=True)
+        paper.y -= 9.4
+    for line in reasons:
+        paper.put(paper.left + _INDENT, paper.y - 6.8, line, 6.8)
+        paper.y -= 8.4
+    who = f"; as it stands for {row['levels']}" if row["levels"] else ""
+    facts = f"{place}   bearing {row['bearing_deg']:03.0f}°   {row['certainty']:.0%} sure{who}"
+    paper.put(paper.left + _INDENT, paper.y - 6.4, facts, 6.4, grey=0.2)
+    paper.y -= 9
+    # Room for a word of what was found.
+    paper.stroke([(paper.left + _INDENT, paper.y - 8), (paper.right, paper.y - 8)], 0.3, 0.5)
+    paper.y -= 13
+
+
+def _walk(w: Writer, walk: gpd.GeoDataFrame, visit: str) -> None:
+    mine = rows_of(walk[walk["visit"] == visit])
+    if not mine:
+        return
+    paper = w.paper
+    paper.heading(f"First walk, {NAMES[visit]}", 60)
+    paper.paragraph(
+        f"{w.about.begins[:1].upper()}{w.about.begins[1:]}. {summary(walk, visit)}. Found on a "
+        "terrain model: fences, banks and footing were not seen.",
+        7,
+    )
+    columns = [
+        Column("after", 0.5, "right"),
+        Column("stop", 0.6),
+        Column("what is there", 2.6),
+        Column(f"way {w.unit}", 0.6, "right"),
+        Column(f"climb {w.unit}", 0.6, "right"),
+    ]
+    rows = [
+        [
+            f"{row['at_min']:.0f} min",
+            "back" if row["stop"] == "START" else row["stop"],
+            row["what"],
+            f"{row[f'length_{w.unit}']:.0f}",
+            f"{row[f'climb_{w.unit}']:.0f}",
+        ]
+        for row in mine
+    ]
+    paper.table(columns, rows, 6.8)
