@@ -35,6 +35,7 @@ def legs_of(*throws, world=None, **more):
                 "lane_kind": "open", "roof_share": 0.0, "wet_share": 0.0, "carry_water_m": 0.0,
                 "seen_share": 1.0, "tee_slope_pct": 2.0, "landing_slope_pct": 4.0, "score": 0.8,
                 "promise": 0.8, "ease": 0.8, "interest": 0.5, "fair": "yes", "unfair": "",
+                "gap_share": 1.0,
                 "origin": "search", **dict.fromkeys(COLUMNS, 0.0),
                 "geometry": shapely.LineString(np.column_stack([line, z])),
             }

@@ -9,6 +9,7 @@ from lanewright.layout.candidates import Candidates, ends_of
 from lanewright.layout.choice import kinds_of, problem_of, wishes_of
 from lanewright.layout.round import ARRIVAL, value
 from lanewright.layout.ways import Ways
+from lanewright.legs.interest import COLUMNS
 from lanewright.settings.layout import LayoutSettings, MixSettings, WalkSettings, WeightSettings
 from lanewright.settings.levels import level_named
 
@@ -80,6 +81,23 @@ def test_every_hole_and_walk_brings_and_costs_what_the_weights_say():
     assert found["bridges"] == pytest.approx(-7 * 2)
     assert found["crossings"] == pytest.approx(-11)  # one walk, however many lines of fire
     assert sum(found.values()) == pytest.approx(140 - 10.5 + 30 - 106 - 66 - 14 - 11)
+
+
+def test_neighbours_that_are_alike_cost_what_the_weight_says():
+    """Hole 1 is as hole 0, hole 2 has trees besides, hole 3 another finish."""
+    parts = dict.fromkeys(COLUMNS, 0.0) | {"interest_framed": [0, 0, 0.75, 0, 0, 0]}
+    made = candidates(frame(finish=["left", "left", "left", "right", "left", "left"], **parts))
+    weights = WeightSettings(sameness=20)
+
+    def lost(order):
+        walks = round_walks(order, [0.0] * (len(order) + 1))
+        return -terms(order, made, walks, weights=weights)["sameness"]
+
+    assert lost((0, 1)) == pytest.approx(20)
+    assert lost((0, 2)) == pytest.approx(20 * 0.25)
+    assert lost((0, 3)) == 0
+    assert lost((0, 1, 2, 3)) == pytest.approx(25)
+    assert lost((0, 3, 1)) == 0  # the same holes apart from one another
 
 
 def test_points_are_whole_tenths_as_the_solver_counts_them():

@@ -20,6 +20,7 @@ from lanewright.holes.chains import chains_of, own_chains, padded
 from lanewright.holes.choose import in_rounds, rooms_of, spread_out
 from lanewright.holes.furtherlegs import Further
 from lanewright.holes.greens import greens_of
+from lanewright.holes.judge import by_one_throw, carried_by
 from lanewright.holes.measure import Played, measured
 from lanewright.holes.positions import other_positions
 from lanewright.holes.routes import second_routes, throws_on
@@ -96,7 +97,7 @@ class Rules(NamedTuple):
         return Played(legs, np.r_[played.lands, lands])
 
 
-@stage("holes", version=13)
+@stage("holes", version=14)
 def find_holes(
     scene: Scene,
     flights: Flights,
@@ -262,6 +263,9 @@ def _finished(
     holes = holes.assign(**greens_of(scene, holes))
     green = holes.pop("green_score")
     holes["score"], holes["promise"] = holes["score"] * green, holes["promise"] * green
+    if len(holes):
+        holes["one_throw_rate"] = by_one_throw(holes, settings.gap_share)
+        holes["carried_by"] = carried_by(holes["carry_water_m"].to_numpy(float), levels)
     holes["sentence"] = [sentence(row, settings.gap_share) for row in holes.to_dict("records")]
     table = played.legs
     positions = _no_positions(scene)

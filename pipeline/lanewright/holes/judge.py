@@ -8,20 +8,26 @@ ends.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.legs import fair
 from lanewright.legs.interest import COLUMNS, interest
 from lanewright.settings.judge import InterestSettings
+from lanewright.settings.levels import Level
 
 ALONG = ("interest_framed", "interest_tunnel")
 """Components that count by the share of the hole that has them."""
 
 AT_THE_END = ("interest_green",)
 """Those that only the last throw brings."""
+
+
+WATER = 3.0  # m of water from which a hole carries it; ours
 
 
 def judged(
@@ -46,7 +52,7 @@ def judged(
     -------
     dict
         The components, `interest`, `score` (0 for what is unfair), `promise` (the score, were no
-        growth in the way of being fair), `fair` and `unfair`.
+        growth in the way of being fair), `fair`, `unfair`, and `gap_share` of the narrowest gap.
     """
     there = chains >= 0
     rows = np.where(there, chains, 0)
@@ -74,10 +80,47 @@ def judged(
         "score": np.where(shut.any(1), 0.0, promise),
         "fair": np.where(shut.any(1), "no", "yes").astype(object),
         "unfair": fair.in_words(shut),
+        "gap_share": np.where(there, legs["gap_share"].to_numpy(float)[rows], np.inf).min(1),
         "interest": worth,
         **parts,
         "promise": promise,
     }
+
+
+def by_one_throw(holes: pd.DataFrame, enough: float) -> Floats:
+    """Share of the throws that play a hole of several in one, where they are enough; else NaN.
+
+    Parameters
+    ----------
+    holes
+        With `route` and `pair_id`: of a hole that has two routes, the bold one has fewer throws.
+    enough
+        Share of throws that must pass for the one throw to be how the hole is played.
+    """
+    by_id = holes.set_index("hole_id")
+    other = holes["pair_id"].astype("Int64")
+    throws = other.map(by_id["throws"]).to_numpy(float, na_value=np.nan)
+    rate = other.map(by_id["clear_rate"]).to_numpy(float, na_value=np.nan)
+    is_fair = other.map(by_id["fair"]).eq("yes").fillna(value=False).to_numpy(bool)
+    plays = (holes["throws"].to_numpy() > 1) & (throws == 1) & is_fair & (rate >= enough)
+    return np.where(plays, rate, np.nan)
+
+
+def carried_by(carry: Floats, levels: Sequence[Level]) -> list[str | None]:
+    """Which levels should be asked for the carry of each hole; None where all of them may be.
+
+    Examples
+    --------
+    >>> from lanewright.settings.levels import levels_named
+    >>> carried_by(np.array([0.0, 60.0, 90.0]), levels_named(("blue", "red")))
+    [None, 'blue', 'none']
+    """
+    said: list[str | None] = []
+    for metres in carry:
+        may = [level.name for level in levels if level.carry >= metres]
+        whole = metres < WATER or len(may) == len(levels)
+        said.append(None if whole else ", ".join(may) or "none")
+    return said
 
 
 def _closed(legs: Any, rows: Ints, there: Flags, lands_badly: Flags) -> Flags:

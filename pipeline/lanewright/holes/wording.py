@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -29,7 +30,8 @@ def sentence(hole: dict[str, Any], fair: float) -> str:
         if grade <= -3
         else "level"
     )
-    parts = [f"{hole['length_m']:.0f} m ({feet:.0f} ft) {kind}".strip() + f", {climb}"]
+    parts = _first(hole)
+    parts += [f"{hole['length_m']:.0f} m ({feet:.0f} ft) {kind}".strip() + f", {climb}"]
     if hole["throws"] > 1:
         bend = hole["bend_deg"]
         turn = (
@@ -48,12 +50,72 @@ def sentence(hole: dict[str, Any], fair: float) -> str:
         parts.append(wide if width >= 0.5 else f"growth on the line at {at:.0f} m")
     if hole["clear_rate"] < fair:
         parts.append(f"tight, {100 * hole['clear_rate']:.0f} % of throws pass")
+    if hole["unfair"]:
+        parts.append(f"not fair as it is: {unfair_in_words(hole)}")
     if hole["green"]:
         parts.append(f"green {hole['green']}")
     if hole["pair_id"] is not None and not pd.isna(hole["pair_id"]):
         how = "the safe way is" if hole["route"] == "bold" else "may be dared by"
         parts.append(f"{how} hole {hole['pair_id']}")
     return _capital("; ".join(parts)) + "."
+
+
+WHY_UNFAIR = {
+    "gap": "its narrowest gap lets too few throws pass",
+    "way": "too few throws touch nothing on the whole way",
+    "landing": "too few throws come to rest on good ground",
+    "climb": "it climbs or falls too steeply",
+    "slope": "the ground across the way is too steep",
+    "wet": "too much of the ground is wet",
+    "carry": "its carry is longer than the level should be asked for",
+    "safety": "throws end where people or neighbours may be",
+}
+"""What each gate of `fair.GATES` means that a hole or leg fails at."""
+
+
+def unfair_in_words(row: Mapping[str, Any]) -> str:
+    """Why a hole or leg is not fair, from its columns; empty for a fair one."""
+    words = [WHY_UNFAIR[gate] for gate in (row.get("unfair") or "").split(", ") if gate]
+    share = row.get("gap_share")
+    if share is not None and share < 1 and words and words[0] == WHY_UNFAIR["gap"]:
+        words[0] = f"its narrowest gap lets {100 * share:.0f} % of throws pass"
+    return ", ".join(words)
+
+
+WORTH = {
+    "framed": "framed by trees",
+    "tunnel": "a tunnel",
+    "shaped": "a curve that the ground asks for",
+    "carry": "a carry",
+    "drop": "a drop",
+    "green": "ground that falls off beside or beyond the basket",
+    "risk": "trouble that some throws find",
+    "view": "a tee that stands over the land",
+}
+"""What each component of `interest.COMPONENTS` is to a reader."""
+
+MUCH = 0.4  # of a component, from which it is worth a word; ours
+
+
+def worth_in_words(row: Mapping[str, Any]) -> str:
+    """What makes a hole or leg worth a throw, most of it first; empty where nothing does."""
+    shares = {name: row.get(f"interest_{name}") for name in WORTH}
+    there = {name: share for name, share in shares.items() if share is not None and share >= MUCH}
+    return ", ".join(WORTH[name] for name in sorted(there, key=lambda n: (-there[n], n)))
+
+
+def _first(hole: Mapping[str, Any]) -> list[str]:
+    """What a reader should know before anything else about a hole."""
+    parts = []
+    who = hole["carried_by"]
+    if isinstance(who, str):
+        water = f"{hole['carry_water_m']:.0f} m of water"
+        said = f"only {who.replace(', ', ' and ')}" if who != "none" else "no level of this run"
+        parts.append(f"{said} should be asked to carry its {water}")
+    rate = hole["one_throw_rate"]
+    if rate == rate:
+        parts.append(f"one throw plays it, {100 * rate:.0f} % of them pass: no hole of two throws")
+    return parts
 
 
 def _capital(text: str) -> str:

@@ -9,6 +9,7 @@ What a layout is worth is a sum of terms, each with a weight of its own (`layout
 | designer's wish | `prefer` for a preferred hole, -`prefer` for one in an area to avoid |
 | walks | -`walk` for each metre of easy walk that takes as long |
 | far walks | -`far_walk` for each such metre beyond `walk: far:` |
+| sameness | -`sameness` for each walk between two holes that are alike |
 | bridges | -`bridge` for each walk over water |
 | crossings | -`crossing` for each walk that comes into a line of fire |
 | finishes, lengths, climbs, lane kinds, pars | -their weight for each hole short of the mix |
@@ -22,6 +23,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from lanewright.base.arrays import Flags, Floats
@@ -29,6 +31,7 @@ from lanewright.base.schema import FINISHES
 from lanewright.layout.candidates import Candidates
 from lanewright.layout.round import Problem, Wish
 from lanewright.layout.ways import Ways
+from lanewright.legs.interest import COLUMNS
 from lanewright.settings.layout import LayoutSettings, MixSettings
 from lanewright.settings.levels import Level
 
@@ -67,6 +70,7 @@ def problem_of(
             "walks": _rounded(weights.walk * ways.easy),
             "far walks": _rounded(weights.far_walk * np.maximum(ways.easy - settings.walk.far, 0)),
             "bridges": _rounded(weights.bridge * ways.bridge),
+            "sameness": _rounded(weights.sameness * sameness(holes, ways)),
         },
         fire=ways.fire,
         crossing=weights.crossing,
@@ -83,6 +87,22 @@ def problem_of(
         place=candidates.place,
         halves=settings.pass_arrival and wanted > 1,
     )
+
+
+def sameness(holes: gpd.GeoDataFrame, ways: Ways) -> Floats:
+    """How alike the holes at both ends of each walk are, 0-1 (walks,); 0 to and from the arrival.
+
+    1 less the largest difference in what makes them interesting, and 0 where their finishes or
+    their corridors differ: a hole stands out by one thing that its neighbour has not.
+    """
+    if not set(COLUMNS) <= set(holes.columns):
+        return np.zeros(len(ways.start))
+    parts = np.nan_to_num(holes[list(COLUMNS)].to_numpy(float))
+    first, then = np.maximum(ways.start, 0), np.maximum(ways.end, 0)
+    apart = np.abs(parts[first] - parts[then]).max(1, initial=0.0)
+    kind = pd.factorize(holes["finish"].astype(str) + holes["lane_kind"].astype(str))[0]
+    alike = (kind[first] == kind[then]) & (ways.start >= 0) & (ways.end >= 0)
+    return np.where(alike, 1.0 - apart, 0.0)
 
 
 def _rounded(points: NDArray[np.floating]) -> Floats:

@@ -73,7 +73,9 @@ def components(scene: Scene, ways: Ways) -> dict[str, Floats]:
     share = np.linspace(0, 1, ways.x.shape[1])
     straight = tee[:, None] * (1 - share) + end[:, None] * share
     hollow = np.nan_to_num(straight - ground[at], nan=0.0).max(1, initial=0.0)
-    carry = np.maximum(np.interp(ways.water / ways.most_carry, *CARRY), np.interp(hollow, *HOLLOW))
+    carry = np.maximum(
+        np.interp(ways.water / max(ways.most_carry, 1.0), *CARRY), np.interp(hollow, *HOLLOW)
+    )
     over = tee - scene.ground_around[at[0][:, 0], at[1][:, 0]]
     values = (
         both.mean(1),

@@ -65,7 +65,7 @@ class Legs:
     refused: tuple[Refused, ...] = ()
 
 
-@stage("legs", version=10)
+@stage("legs", version=11)
 def find_legs(
     scene: Scene,
     flights: Flights,

@@ -122,6 +122,12 @@ class WeightSettings(Settings):
     far_walk: NotNegative = Field(
         1.0, description="lost besides for each metre of a walk beyond `walk: far:`"
     )
+    sameness: NotNegative = Field(
+        12.0,
+        description="lost for a walk between two holes that are alike in finish, corridor and "
+        "all that makes them interesting; contrast with the neighbour is what players remember; "
+        "ours, about what 24 metres of walk cost",
+    )
     crossing: NotNegative = Field(60.0, description="lost for a walk into a line of fire")
     bridge: NotNegative = Field(15.0, description="lost for a walk that needs a bridge")
     finish: NotNegative = Field(40.0, description="lost for each hole short of a wished finish")

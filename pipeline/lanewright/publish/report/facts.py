@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from lanewright.base.rows import Row
+from lanewright.holes.wording import unfair_in_words, worth_in_words
 from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, number, pct, percent
 
@@ -18,7 +19,21 @@ def facts_of(subject: Subject, units: Units) -> Iterator[Fact]:
     yield from _corridor(subject.row, units)
     yield from _around(subject, units)
     yield from _throws(subject, units)
-    yield "Score", number(subject.row.get("score"), 2), "1 is best"
+    yield from _worth(subject.row)
+
+
+def _worth(row: Row) -> Iterator[Fact]:
+    if row.get("fair"):
+        said = {"yes": "yes, as it is", "no": "no", "after trim": "after the trim work planned"}
+        yield "Fair", said[str(row["fair"])], unfair_in_words(row)
+    if row.get("interest") is not None:
+        liked = worth_in_words(row) or "nothing of note beyond a plain throw"
+        yield "Interest", number(row["interest"], 2), liked
+    yield (
+        "Score",
+        number(row.get("score"), 2),
+        "interest times ease; 0 if unfair, 1 is best",
+    )
 
 
 def _size(subject: Subject, units: Units) -> Iterator[Fact]:

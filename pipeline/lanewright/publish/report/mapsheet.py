@@ -22,7 +22,7 @@ from lanewright.publish.report.words import Units, plural
 
 _CROWNS = (0.0, 3.0, 5.0, 8.0)  # m, lower ends of the classes of crowns
 _PLATE = 17.0  # from the tee back to the number's plate, in pixels of the screen
-_GOOD, _FAIR = 0.7, 0.4  # of the score, where lines are drawn stronger
+_STRONGER = (1 / 3, 2 / 3)  # of the legs drawn, from which the better ones are drawn stronger
 _LEGS = 100  # most legs drawn; all of them lie in the GeoPackage
 
 
@@ -250,7 +250,8 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
     if (frame := found.layer("legs")) is not None:
         best = frame.sort_values(["score", "leg_id"], ascending=[False, True], kind="stable")
         every, frame = len(frame), best.iloc[:_LEGS]
-        place = np.digitize(frame["score"].fillna(0), (_FAIR, _GOOD))
+        score = frame["score"].fillna(0).to_numpy(float)
+        place = np.digitize(score, np.quantile(score, _STRONGER))
         parts = [
             (f"leg {name}", lines(frame[place == k], 0.8), None)
             for k, name in enumerate(("weak", "fair", "good"))
