@@ -1,3 +1,4 @@
+import fcntl
 import hashlib
 import os
 import subprocess
@@ -41,3 +42,29 @@ def registry_data(request: pytest.FixtureRequest) -> Path:
         with tarfile.open(archive) as tar:
             tar.extractall(folder, filter="data")
     return data
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    """Out folder of the demo run, made once for all tests and workers of the session.
+
+    Tests may read it and run again over it with the same settings; nothing else.
+    `LANEWRIGHT_DEMO` names one that is there already, made by the same version.
+    """
+    if "LANEWRIGHT_DEMO" in os.environ:
+        return Path(os.environ["LANEWRIGHT_DEMO"])
+    base = tmp_path_factory.getbasetemp()
+    folder = (base if worker_id == "master" else base.parent) / "demo"
+    folder.mkdir(exist_ok=True)
+    with (folder.parent / "demo.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (folder / "summary.json").exists():
+            config = ROOT / "configs" / "hollow-creek.yaml"
+            command = [sys.executable, "-m", "lanewright", "scout", str(config)]
+            done = subprocess.run(
+                [*command, "--out", str(folder)],
+                capture_output=True, text=True, timeout=3000, check=False,
+                env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+            )  # fmt: skip
+            assert done.returncode == 0, done.stderr
+    return folder

@@ -17,8 +17,8 @@ PACKAGE = Path(lanewright.__file__).parent
 FLOORS = (
     ("base", "kernels"), ("settings", "sources"), ("store",), ("land", "flight"), ("growth",),
     ("scene",), ("features",), ("legs",), ("holes",), ("trim",), ("layout",), ("visit",),
-    ("results",), ("publish",), ("workplace",), ("check",), ("scout",), ("doctor",), ("cli",),
-    ("__main__",),
+    ("results",), ("publish",), ("workplace",), ("finished", "check"), ("scout",), ("doctor",),
+    ("cli",), ("__main__",),
 )  # fmt: skip
 """Rooms from the ground up. A room imports from floors below and from itself, never sideways."""
 

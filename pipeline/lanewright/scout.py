@@ -1,19 +1,25 @@
-"""The run, top to bottom: tiles in, scored lines out. Start reading here."""
+"""The run, top to bottom: tiles in, scored lines out. Start reading here.
+
+The module can be called: `lanewright.scout(config)` makes a run and returns it.
+"""
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING
 
 from lanewright.check import inputs_of
 from lanewright.publish.outputs import OUTPUTS
 from lanewright.results import Scouting
-from lanewright.settings.config import Config, scene_settings
+from lanewright.settings.config import Config, load, scene_settings
 from lanewright.store import Store, Until
-from lanewright.workplace import workplace
+from lanewright.workplace import OWN, workplace
 
-OWN = "own-holes"
-"""Folder within the out folder for lines scored alone."""
+if TYPE_CHECKING:
+    from lanewright.finished import Run
 
 Show = Callable[[str], Callable[[float | None], None]]
 
@@ -152,3 +158,37 @@ def run(
         from lanewright.publish.results import publish
 
         return str(publish(config, scouting, store, config.out / folder))
+
+
+def scout_and_open(config: Config | Path | str, *, threads: int | None = None) -> Run:
+    """Make a run and return it, finished; `lanewright.scout` called.
+
+    What is stored from an earlier run into the same folder is used, as the command does.
+
+    Parameters
+    ----------
+    config
+        A run configuration, or the path of its YAML file.
+    threads
+        Threads to use; by default all there are. The result is the same for any number.
+
+    Raises
+    ------
+    InputError
+        If the inputs or settings are wrong; earlier results stay as they are.
+    """
+    settings = config if isinstance(config, Config) else load(Path(config))
+    run(settings, threads=threads)
+
+    from lanewright.finished import open_run
+
+    return open_run(settings.out)
+
+
+class _Callable(ModuleType):
+    """Lets `lanewright.scout` be both this module and what makes a run."""
+
+    __call__ = staticmethod(scout_and_open)
+
+
+sys.modules[__name__].__class__ = _Callable

@@ -24,6 +24,9 @@ from lanewright.store.written import open_unlinked
 STAGES = ".stages"
 """Folder of stage results within the out folder."""
 
+OWN = "own-holes"
+"""Folder within the out folder for lines scored alone."""
+
 LOG = "run.log"
 
 

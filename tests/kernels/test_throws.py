@@ -72,6 +72,15 @@ def plain_draw(points, t, seed, paths):
 F = np.float32
 
 
+def plain_stretches(path, leg, cell):
+    """Node before which each stretch lies, which of the stretches there it is, and of how many."""
+    for k in range(1, path.shape[1]):
+        du, dv, dw = (float(path[i, k]) - float(path[i, k - 1]) for i in range(3))
+        way = math.sqrt((du * du + dv * dv) * leg[6] * leg[6] + (leg[5] * du + dw) ** 2)
+        pieces = max(math.ceil(way / cell), 1)
+        yield from ((k, p, pieces) for p in range(pieces))
+
+
 def plain_places(paths, row, leg, draw, cell):
     """Along, left, row, column and height in the middle of each stretch, and at the end: float32.
 
@@ -81,15 +90,11 @@ def plain_places(paths, row, leg, draw, cell):
     r0, c0, z0, dr, dc, dz = (F(x) for x in leg[:6])
     path, places = paths.path[row], []
     sources = [path, *paths.spread[row]] if errors else [path]
-    for k in range(1, path.shape[1]):
-        du, dv, dw = (float(path[i, k]) - float(path[i, k - 1]) for i in range(3))
-        way = math.sqrt((du * du + dv * dv) * leg[6] * leg[6] + (leg[5] * du + dw) ** 2)
-        pieces = max(math.ceil(way / cell), 1)
-        for p in range(pieces):
-            share = (F(p) + F(0.5)) * (F(1) / F(pieces))
-            places.append(
-                [[s[i, k - 1] + (s[i, k] - s[i, k - 1]) * share for i in range(3)] for s in sources]
-            )
+    for k, p, pieces in plain_stretches(path, leg, cell):
+        share = (F(p) + F(0.5)) * (F(1) / F(pieces))
+        places.append(
+            [[s[i, k - 1] + (s[i, k] - s[i, k - 1]) * share for i in range(3)] for s in sources]
+        )
     out = []
     for aimed, *changes in places:
         now = list(aimed)
@@ -161,6 +166,24 @@ def plain_walk(leg, paths, row, draw, field):
             if not past:
                 hit = u, v * F(leg[6]), height / F(4), 1 if stem > here else 0 if known else 2
     return depth, total, total - unseen, met, hit, rest if finished or rest else (r, c), low
+
+
+def plain_trace(leg, paths, row, draw, field, seconds):
+    """Row, column, height and time, up to where the throw leaves the grid or is landing."""
+    stretches = plain_stretches(paths.path[row], leg, field.cell)
+    out, down = [(*leg[:3], float(seconds[0]))], False
+    for (k, p, pieces), place in zip(
+        stretches, plain_places(paths, row, leg, draw, field.cell), strict=True
+    ):
+        _, _, r, c, z = place
+        if down or not (0 <= r < field.rows and 0 <= c < field.cols):
+            down = True
+            out.append((math.nan,) * 4)
+            continue
+        time = float(seconds[k - 1]) + float(seconds[k] - seconds[k - 1]) * (p + 0.5) / pieces
+        out.append((r, c, z, time))
+        down = (z - field.ground[int(r) * field.cols + int(c)]) * F(4) < field.lowest
+    return out
 
 
 def plain_throw(leg, paths, row, seed, points, field):
@@ -282,7 +305,7 @@ def test_throws_agree_with_their_plain_twin(seed):
     np.testing.assert_array_equal(again, clear)  # whether or not throws go on to where they end
     np.testing.assert_array_equal(fewer, space)
     met = meet(legs, paths, field, points)
-    aimed = np.zeros((n, 5))
+    aimed, seconds = np.zeros((n, 5)), np.cumsum(rng.random(13)).astype(np.float32)
     kernel.aim(legs, paths, field, nothing, aimed)
     for i in range(n):
         leg = tuple(float(a[i]) for a in legs[:7])
@@ -291,6 +314,11 @@ def test_throws_agree_with_their_plain_twin(seed):
         assert space[i].tolist() == expected[1]
         np.testing.assert_array_equal(stops[i], np.array(expected[2], np.float32))
         check_meetings(met, i, expected[3])
+        traced = kernel.trace(legs, i, paths, field, points, seconds)
+        for t in range(throws):
+            draw = plain_draw(points, t, int(legs.seed[i]), paths)
+            plain = plain_trace(leg, paths, legs.row[i], draw, field, seconds)
+            np.testing.assert_allclose(traced[t], plain, rtol=1e-6, equal_nan=True)
         steady = [], F(1), F(0), F((paths.margin - 1) / 2), math.inf
         depth, total, seen, *_, low = plain_walk(leg, paths, legs.row[i], steady, field)
         np.testing.assert_array_equal(aimed[i, :4], depth if low >= 0.75 else [1e6] * 4)

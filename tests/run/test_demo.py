@@ -28,13 +28,8 @@ CONTRACT = [
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    done = lanewright(
-        "scout", ROOT / "configs" / "hollow-creek.yaml", "--out", folder, timeout=1500
-    )
-    assert done.returncode == 0, done.stderr
-    return folder
+def out(demo) -> Path:
+    return demo
 
 
 def layer(out: Path, name: str) -> gpd.GeoDataFrame:

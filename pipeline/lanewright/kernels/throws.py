@@ -261,20 +261,25 @@ def _draw(points, t, shifts, paths, out):
 
 
 @njit(cache=True, nogil=True)
-def _cut(legs, leg, paths, cell, errors):
-    """Cut the path of a leg into stretches no longer than a cell; `errors` 0 leaves out changes."""
-    path = paths.path[legs.row[leg]]
-    nodes = path.shape[1]
-    length, dz = legs.length[leg], legs.dz[leg]
-    pieces = np.empty(nodes, np.int64)
-    stretches = 0
-    for k in range(1, nodes):
+def _pieces(path, length, dz, cell):
+    """Stretches between each node of a path and the one before, none longer than a cell."""
+    pieces = np.zeros(path.shape[1], np.int64)
+    for k in range(1, path.shape[1]):
         du = np.float64(path[0, k]) - np.float64(path[0, k - 1])
         dv = np.float64(path[1, k]) - np.float64(path[1, k - 1])
         climb = dz * du + np.float64(path[2, k]) - np.float64(path[2, k - 1])
         way = np.sqrt((du * du + dv * dv) * length * length + climb * climb)
         pieces[k] = max(np.int64(np.ceil(way / cell)), 1)
-        stretches += pieces[k]
+    return pieces
+
+
+@njit(cache=True, nogil=True)
+def _cut(legs, leg, paths, cell, errors):
+    """Cut the path of a leg into stretches no longer than a cell; `errors` 0 leaves out changes."""
+    path = paths.path[legs.row[leg]]
+    nodes = path.shape[1]
+    pieces = _pieces(path, legs.length[leg], legs.dz[leg], cell)
+    stretches = pieces.sum()
     base = np.zeros(((stretches + CHUNK - 1) // CHUNK, 1 + errors, 3 * CHUNK), np.float32)
     for e in range(1 + errors):
         source = path if e == 0 else paths.spread[legs.row[leg], e - 1]
@@ -611,3 +616,40 @@ def meet(legs, paths, field, points, log, starts, enough):
             for t in range(throws):
                 starts[leg, t] = states[t].met
                 enough[leg, t] = chances[t, STOPPED_BY]
+
+
+@njit(cache=True, nogil=True)
+def trace(legs, leg, paths, field, points, seconds):
+    """Where the throws of `throw` at one leg are, were there nothing to touch.
+
+    `seconds` (nodes,) is the time at the nodes of the path aimed for. Returns (throws, 1 +
+    stretches, 4): row, column, height [m] and time [s] of the release and in the middle of each
+    stretch; NaN off the grid, and after the first place lower than `lowest` over the ground.
+    """
+    way = _cut(legs, leg, paths, field.cell, ERRORS)
+    pieces = _pieces(paths.path[legs.row[leg]], legs.length[leg], legs.dz[leg], field.cell)
+    time = np.zeros(1 + way.stretches)
+    j = 1
+    for k in range(1, pieces.size):
+        for p in range(pieces[k]):
+            time[j] = seconds[k - 1] + (seconds[k] - seconds[k - 1]) * (p + 0.5) / pieces[k]
+            j += 1
+    out = np.full((points.shape[0], 1 + way.stretches, 4), np.nan)
+    chances, state = np.empty(CHANCES, np.float32), np.empty(1, STATE)[0]
+    shifts = shifts_of(legs.seed[leg])
+    for t in range(out.shape[0]):
+        _draw(points, t, shifts, paths, chances)
+        state.row, state.col, state.up = legs.r0[leg], legs.c0[leg], legs.z0[leg]
+        out[t, 0, 0], out[t, 0, 1] = legs.r0[leg], legs.c0[leg]
+        out[t, 0, 2], out[t, 0, 3] = legs.z0[leg], seconds[0]
+        for j in range(way.stretches):
+            s = j % CHUNK
+            if s == 0:
+                _lay(way, j // CHUNK, chances, state, legs, leg, field)
+            if way.at[s] < 0:
+                break
+            out[t, 1 + j, 0], out[t, 1 + j, 1] = way.row[1 + s], way.col[1 + s]
+            out[t, 1 + j, 2], out[t, 1 + j, 3] = way.up[1 + s], time[1 + j]
+            if way.height[s] < np.float32(field.lowest):
+                break
+    return out

@@ -115,7 +115,7 @@ def find_legs(
     for places, key in ((sites.tees, "tee_id"), (sites.baskets, "end_id")):
         places["legs"] = places["site_id"].map(legs[key].value_counts()).fillna(0).astype(int)
     if not scene.surveyed:
-        legs = _without_rates(legs)
+        legs = without_rates(legs)
     said = [*warnings, *said]
     return Legs(sites.tees, sites.baskets, legs, throws, facts, tuple(said), sites.refused)
 
@@ -219,7 +219,7 @@ def _table(frames: list[gpd.GeoDataFrame], grid: Grid) -> tuple[gpd.GeoDataFrame
     return gpd.GeoDataFrame(both, geometry="geometry", crs=grid.crs), own
 
 
-def _without_rates(legs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def without_rates(legs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Legs of a land without lidar: nobody knows what their throws meet."""
     unknown = [name for name in legs if name.startswith(("clear_rate", "fail_"))]
     by_growth = ("pinch_width_m", "pinch_at_m", "blocked_share", "gap_share", "gap_at_m")

@@ -539,6 +539,38 @@ def throw(
     )
 
 
+def trace(
+    line: Lines,
+    flights: LevelFlights,
+    paths: Paths,
+    contacts: Contacts,
+    seeds: NDArray[np.uint64],
+    throws: int,
+    cell: float,
+) -> Floats:
+    """Places of the throws that `throw` makes with the same seed, were there nothing to touch.
+
+    Parameters
+    ----------
+    line, flights, paths, contacts, seeds, throws, cell
+        As in `throw`, of one line.
+
+    Returns
+    -------
+    ndarray
+        (throws, places, 4): row and column with halves in the middle of cells, height [m], and
+        seconds since the release of the throw aimed for; places lie at most a cell apart, the
+        first is the release. NaN off the grid, and after the first place that is lower over the
+        ground than where a disc lands.
+    """
+    legs = _legs(line, flights, paths, contacts, seeds, cell)
+    seconds = flights.time.reshape(-1, flights.time.shape[-1])[legs.row[0]]
+    points = even_points(throws)
+    return np.asarray(
+        kernel.trace(legs, 0, paths.table, _field(contacts, cell), points, seconds), np.float64
+    )
+
+
 @cache
 def even_points(throws: int) -> NDArray[np.uint32]:
     """Sobol's points for so many throws, scrambled once and for all (throws, dimensions).
@@ -623,6 +655,12 @@ def seeds_of(
     for part in (x0, y0, x1, y1):
         seed = _mixed(seed ^ np.rint(np.asarray(part) * 10).astype(np.int64).view(np.uint64))
     return _mixed(seed ^ lines.arc.astype(np.uint64))
+
+
+def other_seeds(seeds: NDArray[np.uint64], number: int) -> NDArray[np.uint64]:
+    """Numbers that make other throws of the same legs, others again for each `number`."""
+    turn = np.array([number % 2**64], np.uint64)
+    return seeds ^ _mixed(turn)
 
 
 def _mixed(z: NDArray[np.uint64]) -> NDArray[np.uint64]:

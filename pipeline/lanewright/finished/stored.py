@@ -1,0 +1,76 @@
+"""Results of the stages, as the last run left them in its out folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from lanewright.base.errors import InputError
+from lanewright.flight.flight import Flights, fly_throws
+from lanewright.growth.lanes import find_lanes
+from lanewright.growth.vegetation import sort_vegetation
+from lanewright.holes.holes import Holes, find_holes
+from lanewright.land.ground import find_ground
+from lanewright.land.reading import read_points
+from lanewright.land.survey import lay_survey, mark_survey
+from lanewright.land.terrain import find_terrain
+from lanewright.legs.legs import Legs, find_legs
+from lanewright.scene import Scene, build_scene
+from lanewright.store import Damaged, Store
+from lanewright.workplace import OWN, STAGES
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What throws are made from.
+
+    Attributes
+    ----------
+    scene, flights, legs, holes
+        Results of these stages; `holes.legs` is the published table of legs with the cells and the
+        arc that each was thrown with.
+    """
+
+    scene: Scene
+    flights: Flights
+    legs: Legs
+    holes: Holes
+
+
+def stored_results(out: Path, *, surveyed: bool) -> Stored:
+    """Read the stored results of the run that an out folder shows.
+
+    Parameters
+    ----------
+    out
+        The out folder, or `own-holes` in it.
+    surveyed
+        Whether the run had points.
+
+    Raises
+    ------
+    InputError
+        If the stored results are gone, damaged, or of another version.
+    """
+    alone = out.name == OWN and not (out / STAGES).exists()
+    store = Store((out.parent if alone else out) / STAGES, run="own" if alone else "whole")
+    # A result refers to parts of earlier ones, so all before it are read, in the order of the run.
+    try:
+        if surveyed:
+            store.last(read_points)
+        store.last(lay_survey)
+        store.last(find_ground)
+        store.last(find_terrain)
+        if surveyed:
+            store.last(sort_vegetation)
+            store.last(find_lanes)
+        flights = store.last(fly_throws)
+        store.last(mark_survey)
+        scene = store.last(build_scene)
+        return Stored(scene, flights, store.last(find_legs), store.last(find_holes))
+    except Damaged as fault:
+        raise InputError(
+            out,
+            f"the results of its stages cannot be used: {fault}",
+            "Run `lanewright scout` with its configuration again.",
+        ) from None
