@@ -92,7 +92,7 @@ def ours(
     lowest = groundfilter.lowest_raster(grid)
     groundfilter.add_lowest(lowest, grid, x, y, z)
     ground = groundfilter.provisional_ground(lowest, grid.cell, rules)
-    return groundfilter.classify(x, y, z, ground, grid, rules)
+    return groundfilter.is_ground(*groundfilter.over(ground, grid, x, y, z), rules)
 
 
 def cloth(rigidness: int, resolution: float) -> Filter:

@@ -8,9 +8,6 @@ from lanewright.base.grid import Grid
 from lanewright.growth.columns import DENSITY_TABLE, Columns
 from lanewright.growth.trees import (
     DBH_SPREAD,
-    F1,
-    PRECISION,
-    RECALL,
     crown_base,
     crown_width,
     crowns,
@@ -149,8 +146,3 @@ def test_no_trees_makes_an_empty_table():
 def test_stem_and_width_grow():
     assert stem_diameter_cm(30.0, 8.0) > stem_diameter_cm(20.0, 5.0)
     assert crown_width(30.0) > crown_width(20.0)
-
-
-def test_rates_fit_together():
-    """F1 is the harmonic mean of the two others, as printed."""
-    assert pytest.approx(2 * RECALL * PRECISION / (RECALL + PRECISION), abs=0.001) == F1

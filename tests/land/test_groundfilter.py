@@ -40,7 +40,7 @@ def filtered(x, y, z, rules=RULES, blocks=1):
         gf.add_lowest(lowest, grid, x[part], y[part], z[part])
     ground = gf.provisional_ground(lowest, grid.cell, rules)
     told = [
-        gf.classify(x[part], y[part], z[part], ground, grid, rules)
+        gf.is_ground(*gf.over(ground, grid, x[part], y[part], z[part]), rules)
         for part in np.array_split(np.arange(len(x)), blocks)
     ]
     return np.concatenate(told), ground, grid
@@ -153,7 +153,7 @@ def test_nothing_seen_gives_nothing():
     assert np.isnan(ground.surface).all()
     assert not ground.taken.any()
     at = np.array([5.0])
-    assert not gf.classify(at, at, at, ground, grid, RULES).any()
+    assert not gf.is_ground(*gf.over(ground, grid, at, at, at), RULES).any()
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (1, 7), (2, 3), (5, 1)])

@@ -66,7 +66,7 @@ def holes_of(lines, **columns) -> gpd.GeoDataFrame:
         "tee_id": np.arange(count), "end_id": np.arange(count), "length_m": length,
         "effective_length_m": length, "rise_m": rng.uniform(-4, 4, count).round(1),
         "finish": rng.choice(schema.FINISHES, count),
-        "lane_kind": rng.choice(schema.LANE_KINDS, count),
+        "lane_kind": rng.choice(schema.LAYERS["lanes"].column("kind").values, count),
         "clear_rate": 0.8, "score": rng.uniform(0.4, 1, count).round(2), "sentence": "A hole.",
     }  # fmt: skip
     return gpd.GeoDataFrame(data | columns, geometry=lines, crs=UTM)

@@ -33,7 +33,8 @@ def test_styles_look_at_columns_that_exist(style):
 
 def test_every_kind_of_lane_has_its_own_dash_and_colour():
     (style,) = styles_of("lanes")
-    assert [rule.value for rule in style.rules] == list(schema.LANE_KINDS)
+    kinds = schema.LAYERS["lanes"].column("kind").values
+    assert [rule.value for rule in style.rules] == list(kinds)
     assert len({rule.symbol.dash for rule in style.rules}) == len(style.rules)
     assert len({rule.symbol.colour for rule in style.rules}) == len(style.rules)
 
@@ -53,7 +54,7 @@ def test_values_that_rules_ask_for_exist(style):
 def test_every_kind_of_check_has_one_sign():
     (style,) = styles_of("field_checks")
     kinds = [k for rule in style.rules for _, value in rule.also for k in value.split("|")]
-    assert sorted(kinds) == sorted(schema.CHECK_KINDS)
+    assert sorted(kinds) == sorted(schema.LAYERS["field_checks"].column("kind").values)
 
 
 def test_every_reach_of_trim_work_has_one_fill():

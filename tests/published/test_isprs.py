@@ -15,8 +15,9 @@ from lanewright.base.grid import Grid
 from lanewright.land.groundfilter import (
     FilterSettings,
     add_lowest,
-    classify,
+    is_ground,
     lowest_raster,
+    over,
     provisional_ground,
 )
 
@@ -45,7 +46,7 @@ def results(real_data: Path):
         lowest = lowest_raster(grid)
         add_lowest(lowest, grid, x, y, z)
         ground = provisional_ground(lowest, grid.cell, settings)
-        told = classify(x, y, z, ground, grid, settings)
+        told = is_ground(*over(ground, grid, x, y, z), settings)
         found[number] = errors(told, np.asarray(tile.classification) == 2)
     return found
 

@@ -44,7 +44,7 @@ def test_it_fits_its_layer_and_says_why_everywhere(checks):
     assert list(checks["check_id"]) == list(range(1, len(checks) + 1))
     assert checks["why"].str.len().min() > 10
     assert checks["look"].str.len().min() > 10
-    assert set(checks["kind"]) <= set(schema.CHECK_KINDS)
+    assert set(checks["kind"]) <= set(schema.LAYERS["field_checks"].column("kind").values)
     assert {"access", "survey age", "not seen", "gap", "in leaf", "soft ground", "water",
             "crossing", "wire"} <= set(checks["kind"])  # fmt: skip
 

@@ -195,11 +195,8 @@ def _one_of(text: str, choice: tuple[T, ...]) -> T:
 LAYERS: dict[str, Layer] = _layers()
 RASTERS: dict[str, Raster] = _rasters()
 
-LANE_KINDS = LAYERS["lanes"].column("kind").values
 FINISHES = LAYERS["legs"].column("finish").values
 FAILS = LAYERS["legs"].column("fail_on").values
-CHECK_KINDS = LAYERS["field_checks"].column("kind").values
-SEASONS = LAYERS["field_checks"].column("best_seen").values
 
 
 def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -32,21 +32,10 @@ _BROADEST = 1.5  # times the expected radius; a crown reaches no farther from it
 _WINDOW = 0.7  # of the crown width; see above
 _WIDEST = 10.0  # m; the published relation was made on trees up to some 30 m
 
-DETECTION = (
-    "found by variable window on 9.8 pulses/m2: 46 % of stems of 10 cm and more, and 44 % of those "
-    "found are stems; where every stem had been mapped 78 % were (Grigoryev, draft 2026, 106 NEON "
-    "plots)"
-)
-"""What to print beside any count of trees."""
-
-RECALL, PRECISION, F1 = 0.464, 0.438, 0.450
-"""Share of field stems found, share of finds that are stems, and their harmonic mean: canopy
-height model with variable window at 9.8 pulses/m2, 2525 stems of 10 cm and more on 106 plots,
-matched within 4 m (Grigoryev, draft manuscript 2026)."""
-
-UNDERSTORY_RECALL = 0.6
-"""'Barely 60 %' of understory trees are found even by segmenting dense clouds (Hamraz et al. 2017,
-arXiv 1702.06188)."""
+RECALL = 0.464
+"""Share of field stems that are found as tops: canopy height model with variable window at 9.8
+pulses/m2, 2525 stems of 10 cm and more on 106 plots, matched within 4 m (Grigoryev, draft
+manuscript 2026)."""
 
 DBH_SPREAD = 0.25
 """Usual error of a stem diameter from airborne height and crown, 20-30 % (from memory)."""

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from lanewright.base.arrays import Floats
-from lanewright.legs.scores import effective_length
 from lanewright.settings.levels import FAIRWAY_SHARE, Level
 
 OUR_DEFAULT = "our default"
@@ -32,10 +31,6 @@ WIDEST_WOODED = 12.2
 WIDTH_FOR_TWO_THIRDS = 1.935
 """Width that two thirds of throws pass, in standard deviations: a normal, centred spread."""
 
-HOLES_18 = (3000.0, 7000.0)
-"""Total of 18 holes [ft] in the PDGA's Course Design Standards of 1992; superseded, modern courses
-for the best exceed it."""
-
 ACRES_PER_HOLE = {
     "gold": (1.4, 2.0, 2.8),
     "blue": (1.1, 1.5, 2.0),
@@ -47,27 +42,6 @@ ACRES_PER_HOLE = {
 Swedish and New Zealand federations say of whole courses. Green as red."""
 
 HECTARES_PER_ACRE = 0.40468564224
-
-
-def hole_length(legs: Sequence[float] | Floats, rise: float) -> tuple[float, float]:
-    """Length along the route of play, and the length on level ground that asks as much [m].
-
-    Parameters
-    ----------
-    legs
-        Length of each throw, tee to basket: a hole is measured through its landing zones, not
-        across what cannot be thrown over (practice of designers and the PDGA, in a designer's post
-        of 2014).
-    rise
-        Ground at the basket above ground at the tee [m].
-
-    Examples
-    --------
-    >>> hole_length([120.0], 6.0)
-    (120.0, 138.0)
-    """
-    length = float(np.sum(legs))
-    return length, float(effective_length(np.array(length), np.array(rise)))
 
 
 def foliage_of(kind: str, pinch: float) -> float:
@@ -231,23 +205,6 @@ def wooded_width(width: float) -> str:
     if width < VERY_TIGHT:
         return "below"
     return "above" if width > WIDEST_WOODED else "inside"
-
-
-def total_1992(feet: float) -> str:
-    """Where the total of 18 holes stands against the bounds of 1992: short, inside or long."""
-    least, most = HOLES_18
-    return "short" if feet < least else "long" if feet > most else "inside"
-
-
-def acres_per_hole(hectares: float, holes: int) -> float:
-    """Land per hole in acres.
-
-    Examples
-    --------
-    >>> round(acres_per_hole(8, 18), 2)
-    1.1
-    """
-    return hectares / HECTARES_PER_ACRE / holes
 
 
 def room_for(level: Level, hectares: float, wooded: float) -> int:

@@ -272,8 +272,7 @@ def _sum_filtered(
     for _window, block in points.windows(200.0):
         chosen = _candidates(block)
         x, y, z = block.x[chosen], block.y[chosen], block.z[chosen]
-        height = z - groundfilter.sample(provisional.surface, grid, x, y)
-        slope = groundfilter.sample(provisional.slope, grid, x, y)
+        height, slope = groundfilter.over(provisional, grid, x, y, z)
         is_ground = groundfilter.is_ground(height, slope, rules)
         # What passes from above is low brush as often as ground; it would lift the surface.
         is_ground &= height <= SURE + SURE_SLOPE * slope

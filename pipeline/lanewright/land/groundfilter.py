@@ -131,17 +131,12 @@ def is_ground(
     return near
 
 
-def classify(
-    x: Floats,
-    y: Floats,
-    z: Floats,
-    ground: Provisional,
-    grid: Grid,
-    settings: FilterSettings,
-) -> Flags:
-    """Which of a block of returns are ground; `grid` is the one that `ground` lies on."""
-    height = np.asarray(z) - sample(ground.surface, grid, x, y)
-    return is_ground(height, sample(ground.slope, grid, x, y), settings)
+def over(ground: Provisional, grid: Grid, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats]:
+    """Heights of returns over the provisional ground [m], and its gradient there (n,) each.
+
+    `grid` is the one that `ground` lies on.
+    """
+    return np.asarray(z) - sample(ground.surface, grid, x, y), sample(ground.slope, grid, x, y)
 
 
 def sample(raster: Raster, grid: Grid, x: Floats, y: Floats) -> NDArray[np.float64]:

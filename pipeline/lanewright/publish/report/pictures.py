@@ -23,8 +23,6 @@ S = TypeVar("S", bound=np.generic)
 MOST_PIXELS = 1600
 """Longer side of a picture; coarser ones are taken from larger land."""
 
-GENTLEST_LAND = "#f4efe4"
-
 
 @dataclass(frozen=True)
 class Surface:
