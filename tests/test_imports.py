@@ -17,13 +17,13 @@ PACKAGE = Path(lanewright.__file__).parent
 FLOORS = (
     ("base", "kernels"), ("settings", "sources"), ("store",), ("land", "flight"), ("growth",),
     ("scene",), ("features",), ("legs",), ("holes",), ("trim",), ("layout",), ("visit",),
-    ("results",), ("publish",), ("workplace",), ("finished", "check"), ("scout",), ("doctor",),
-    ("cli",), ("__main__",),
+    ("results",), ("publish",), ("workplace",), ("finished", "check"), ("scout",),
+    ("doctor", "fetch"), ("cli",), ("__main__",),
 )  # fmt: skip
 """Rooms from the ground up. A room imports from floors below and from itself, never sideways."""
 
 READERS = ("laspy", "pyogrio", "rasterio")
-READ_IN = ("sources", "publish", "store", "base.outlines")
+READ_IN = ("sources", "publish", "store", "base.outlines", "fetch")
 SOLVER_IN = ("trim.leastwork", "layout.circuit")
 
 Imports = Mapping[str, frozenset[str]]

@@ -142,6 +142,63 @@ def doctor(
         raise typer.Exit(2)
 
 
+BoundaryPath = Annotated[
+    Path, typer.Argument(help="Boundary of the property, any vector file.", show_default=False)
+]
+SourcesFile = Annotated[
+    Path | None, typer.Option("--sources", help="Sources to ask instead of ours (YAML).")
+]
+Only = Annotated[list[str] | None, typer.Option(help="Ask this source only; may be repeated.")]
+Margin = Annotated[float, typer.Option(min=0, max=1000, help="Metres around the property.")]
+BoundaryCrs = Annotated[str | None, typer.Option("--crs", help="CRS of a boundary without one.")]
+Fresh = Annotated[bool, typer.Option("--fresh", help="Ask again what was asked today.")]
+
+
+@app.command()
+def find(
+    boundary: BoundaryPath,
+    sources: SourcesFile = None,
+    only: Only = None,
+    margin: Margin = 50.0,
+    crs: BoundaryCrs = None,
+    fresh: Fresh = False,
+) -> None:
+    """List public lidar and elevation for a boundary, the best first. Uses the network."""
+    with _faults():
+        from lanewright.fetch.command import Question, find_offers
+
+        said = find_offers(Question(boundary, sources, tuple(only or ()), margin, crs, fresh))
+        out.print(showable(said.text), markup=False)
+
+
+@app.command()
+def get(
+    boundary: BoundaryPath,
+    into: Annotated[
+        Path | None, typer.Option(help="Folder of the files; by default named for the boundary.")
+    ] = None,
+    take: Annotated[
+        list[str] | None,
+        typer.Option(help="Number of an offer that `find` prints; may be repeated."),
+    ] = None,
+    most: Annotated[float, typer.Option(min=0.001, max=10_000, help="GB fetched at most.")] = 20.0,
+    sources: SourcesFile = None,
+    only: Only = None,
+    margin: Margin = 50.0,
+    crs: BoundaryCrs = None,
+    fresh: Fresh = False,
+) -> None:
+    """Fetch lidar and elevation for a boundary, and write a configuration. Uses the network."""
+    with _faults():
+        from lanewright.fetch.command import Question, get_offers
+
+        question = Question(boundary, sources, tuple(only or ()), margin, crs, fresh)
+        folder = into or Path(f"{boundary.stem}-tiles")
+        say = lambda text: out.print(showable(text), markup=False)  # noqa: E731
+        with _display() as show:
+            get_offers(question, folder, tuple(take or ()), most, say, show("tiles"))
+
+
 def _settings(path: Path, out_folder: Path | None) -> Any:
     from lanewright.settings.config import load
 

@@ -266,8 +266,8 @@ def test_a_process_that_asks_for_too_much_memory_says_so(tmp_path):
     """The limit holds in the process itself, so the machine's memory is not used up first."""
     code = (
         "import sys; sys.path.insert(0, sys.argv[1] + '/..')\n"
-        "from lanewright.sources.decoding import _bound_memory\n"
-        "_bound_memory(); bytearray(5 * 2**30)"
+        "from lanewright.sources.decoding import bound_memory\n"
+        "bound_memory(); bytearray(5 * 2**30)"
     )
     done = subprocess.run(
         reader_module.start_command(code), capture_output=True, text=True, check=False

@@ -250,7 +250,7 @@ def serve() -> None:
     """Take parts from standard input until it ends; answer with beats, tallies and errors."""
     source, sink = sys.stdin.buffer, os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # nothing that a library prints may reach the answers
-    _bound_memory()
+    bound_memory()
 
     def say(*message: object) -> None:
         pickle.dump(message, sink)
@@ -275,7 +275,7 @@ def serve() -> None:
             say("bug", traceback.format_exc())
 
 
-def _bound_memory() -> None:
+def bound_memory() -> None:
     """Let a decoder that is misled fail by itself, before it takes the machine's memory."""
     with contextlib.suppress(ImportError, OSError, ValueError):  # not every system has it
         import resource
