@@ -1,5 +1,6 @@
 """Holes are fair and worth playing by what their throws are, told in plain words."""
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,7 +8,7 @@ import pytest
 import leg_worlds
 from hole_worlds import BLUE, legs_of
 from lanewright.holes.holes import make_holes
-from lanewright.holes.judge import by_one_throw, judged
+from lanewright.holes.judge import by_one_throw, judged, with_choice
 from lanewright.holes.wording import unfair_in_words, worth_in_words
 from lanewright.legs.interest import COLUMNS, COMPONENTS, interest
 from lanewright.settings.holes import HoleSettings
@@ -94,6 +95,26 @@ def test_two_throws_that_one_plays_are_called_that():
     assert np.isnan(got[1:]).all()
     holes["fair"] = ["yes", "no", "yes", "yes"]
     assert np.isnan(by_one_throw(holes, 2 / 3)).all()
+
+
+@pytest.mark.parametrize(
+    ("cost", "choice"), [(0.2, 0.0), (0.7, 0.5), (1.2, 1.0), (1.7, 0.5), (3.0, 0.0)]
+)
+def test_a_choice_is_fullest_where_misses_cost_what_boldness_saves(cost, choice):
+    """One throw saved; misses of the safe way cost 0.2."""
+    parts = {name: np.zeros(3) for name in COLUMNS}
+    holes = gpd.GeoDataFrame(
+        {
+            "hole_id": [1, 2, 3], "pair_id": pd.array([2, 1, None], dtype="Int64"),
+            "throws": [2, 1, 1], "miss_cost": [0.2, cost, 0.3], "score": 0.2, "promise": 0.2,
+            "interest": WEIGHTS.plain, **parts,
+        }
+    )  # fmt: skip
+    got = with_choice(holes, WEIGHTS)
+    assert got["interest_risk"].tolist() == pytest.approx([choice, choice, 0.0])
+    worth = interest(parts | {"interest_risk": np.full(3, choice)}, WEIGHTS)[0]
+    assert got["interest"].tolist() == pytest.approx([worth, worth, WEIGHTS.plain])
+    assert got["score"].tolist() == pytest.approx([0.2 * worth / WEIGHTS.plain] * 2 + [0.2])
 
 
 def test_water_that_one_level_of_three_may_be_asked_for_is_said_first():

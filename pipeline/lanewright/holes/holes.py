@@ -20,7 +20,7 @@ from lanewright.holes.chains import chains_of, own_chains, padded
 from lanewright.holes.choose import in_rounds, rooms_of, spread_out
 from lanewright.holes.furtherlegs import Further
 from lanewright.holes.greens import greens_of
-from lanewright.holes.judge import by_one_throw, carried_by
+from lanewright.holes.judge import by_one_throw, carried_by, with_choice
 from lanewright.holes.measure import Played, measured
 from lanewright.holes.positions import other_positions
 from lanewright.holes.routes import second_routes, throws_on
@@ -97,7 +97,7 @@ class Rules(NamedTuple):
         return Played(legs, np.r_[played.lands, lands])
 
 
-@stage("holes", version=14)
+@stage("holes", version=15)
 def find_holes(
     scene: Scene,
     flights: Flights,
@@ -260,6 +260,8 @@ def _finished(
     """Number the holes, name their routes, find their greens and other positions."""
     scene, levels, settings = rules.scene, rules.levels, rules.settings
     holes = _routes(_numbered(chosen, played.legs, scene))
+    if len(holes):
+        holes = with_choice(holes, rules.weights)
     holes = holes.assign(**greens_of(scene, holes))
     green = holes.pop("green_score")
     holes["score"], holes["promise"] = holes["score"] * green, holes["promise"] * green

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -104,6 +105,40 @@ def by_one_throw(holes: pd.DataFrame, enough: float) -> Floats:
     is_fair = other.map(by_id["fair"]).eq("yes").fillna(value=False).to_numpy(bool)
     plays = (holes["throws"].to_numpy() > 1) & (throws == 1) & is_fair & (rate >= enough)
     return np.where(plays, rate, np.nan)
+
+
+def with_choice(holes: gpd.GeoDataFrame, weights: InterestSettings) -> gpd.GeoDataFrame:
+    """Holes of two routes with the choice between them as part of their risk, and worth by it.
+
+    A choice is at its fullest where what the misses of the bold way cost besides is what it saves:
+    daring pays on a good day only. Where it costs nothing besides, or twice what it saves, there is
+    nothing to choose.
+
+    Parameters
+    ----------
+    holes
+        With `route`, `pair_id`, `throws`, `miss_cost` and the columns of `judged`.
+    weights
+        The section `legs: judge: interest:` of the configuration.
+    """
+    by_id = holes.set_index("hole_id")
+    other = holes["pair_id"].astype("Int64")
+    throws, cost = (holes[name].to_numpy(float) for name in ("throws", "miss_cost"))
+    theirs = other.map(by_id["throws"]).to_numpy(float, na_value=np.nan)
+    cost_of = other.map(by_id["miss_cost"]).to_numpy(float, na_value=np.nan)
+    # The same for both routes: saved throws and what misses cost besides, bold against safe.
+    saved, besides = np.abs(theirs - throws), (cost - cost_of) * np.sign(theirs - throws)
+    real = saved > 0  # False too where there is no other route
+    choice = np.where(real, 1 - np.abs(saved - besides) / np.where(real, saved, 1.0), 0.0)
+    risk = np.maximum(holes["interest_risk"].to_numpy(float), np.clip(choice, 0, 1))
+    out = holes.assign(interest_risk=risk)
+    worth = interest({name: out[name].to_numpy(float) for name in COLUMNS}, weights)
+    gain = worth / np.maximum(holes["interest"].to_numpy(float), 1e-9)
+    return out.assign(
+        interest=worth,
+        score=np.minimum(holes["score"] * gain, 1.0),
+        promise=np.minimum(holes["promise"] * gain, 1.0),
+    )
 
 
 def carried_by(carry: Floats, levels: Sequence[Level]) -> list[str | None]:
