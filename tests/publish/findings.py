@@ -131,11 +131,13 @@ def _as_a_round(layers: dict[str, gpd.GeoDataFrame]) -> None:
     legs = layers["legs"]
     legs["level"], legs["length_m"], legs["finish"] = "blue", 90.0, "straight"
     legs["length_ft"] = 90 / 0.3048
+    legs["unfair"] = ["", "gap", "", "wet, carry", ""]
     legs["pinch_at_m"], legs["pinch_width_m"] = 40.0, 4.0
     layers["legs"] = legs.set_geometry(lines, crs=UTM)
     holes = layers["holes"]
     holes["legs"] = ["1", "2", "3", "4", "5"]
     holes["level"], holes["par"] = "blue", [3, 3, 4, 3, 5]
+    holes["unfair"] = legs["unfair"]
     holes["pinch_at_m"], holes["pinch_width_m"] = 40.0, 4.0
     layers["holes"] = holes.set_geometry(lines, crs=UTM)
     layout = layers["layout_holes"]

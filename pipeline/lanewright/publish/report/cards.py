@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -12,10 +13,11 @@ from lanewright.publish.mapdata import Line
 from lanewright.publish.report.crewlist import Instruction, hours_of, lines_for
 from lanewright.publish.report.facts import facts_of
 from lanewright.publish.report.planview import PlanView, plan_view
+from lanewright.publish.report.sentences import GOOD
 from lanewright.publish.report.sideview import SideView, side_view
 from lanewright.publish.report.space import space_of
 from lanewright.publish.report.subjects import Subject
-from lanewright.publish.report.words import Units, percent
+from lanewright.publish.report.words import Units, about, percent
 from lanewright.publish.spread import spread_of
 
 _LITTLE_SEEN = 0.6  # seen share of a leg below which the card sends somebody to look
@@ -164,7 +166,7 @@ class _Desk:
 def _lead(subject: Subject, units: Units) -> str:
     sentence = subject.row.get("sentence")
     if sentence:
-        return str(sentence)
+        return _plainer(str(sentence))
     leg = subject.legs[0]
     parts = [f"{units.length(subject.length)} for {leg['level']}"]
     if leg.get("lane_kind"):
@@ -186,6 +188,22 @@ def _lead(subject: Subject, units: Units) -> str:
         {"straight": "finishing straight"}.get(leg["finish"], f"finishing {leg['finish']}")
     )
     return ", ".join(parts) + "."
+
+
+def _plainer(sentence: str) -> str:
+    r"""A hole's sentence for readers who know neither numbers of candidates nor odd percents.
+
+    Examples
+    --------
+    >>> _plainer("87 m level; tight, 51 % of throws pass; green open; may be dared by hole 205.")
+    '87 m level; tight, about 50\u202f% of throws pass; green open.'
+    """
+    parts = [p for p in sentence.rstrip(".").split("; ") if not re.search(r"\bhole \d+$", p)]
+    return re.sub(
+        r"(\d+) % of throws",
+        lambda m: f"{about(int(m[1]) / 100)} of throws",
+        "; ".join(parts) + ".",
+    )
 
 
 def _promises(found: Findings) -> list[Row]:
@@ -249,10 +267,15 @@ def _keyline(subject: Subject, units: Units) -> Iterator[str]:
         level = abs(rise) < 0.5
         yield "level" if level else f"{units.length(abs(rise))} {'up' if rise > 0 else 'down'}"
     if row.get("clear_rate") is not None:
-        yield f"clear {percent(row['clear_rate'])}"
+        yield f"{about(row['clear_rate'])} of throws clear"
     low, high = row.get("trim_hours_low"), row.get("trim_hours_high")
     if low is not None and high is not None:
-        yield f"trim {hours_of(low, high)} h" if high > 0 else "no trimming"
+        if high > 0:
+            yield f"trim {hours_of(low, high)} h"
+        elif (row.get("clear_rate") or 0.0) >= GOOD:
+            yield "no trimming needed"
+        else:
+            yield "no trimming helps enough"
 
 
 def _checks(subject: Subject, checks: list[Row], units: Units) -> list[tuple[str, str]]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import string
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lanewright.base.rows import Row, rows_of
 from lanewright.base.units import FOOT
@@ -19,7 +21,7 @@ class Instruction:
     text: str
     who: str
     hours: str
-    mind: str
+    mind: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,28 @@ class CrewList:
     holes: tuple[HoleList, ...]
     totals: tuple[tuple[str, int, float, float], ...]
     total: str
+    notes: tuple[tuple[str, str], ...] = ()
+
+
+_OFTEN = 3  # lines from which what to mind is said once below the list
+
+
+def _with_notes(crew: CrewList) -> CrewList:
+    """What many lines have in common said once, by a letter, below the list."""
+    said = Counter(m for hole in crew.holes for line in hole.lines for m in line.mind)
+    often = [text for text, count in said.items() if count >= _OFTEN and len(text) > 24]
+    letters = dict(zip(often, string.ascii_lowercase, strict=False))
+    holes = tuple(
+        replace(
+            hole,
+            lines=tuple(
+                replace(line, mind=tuple(letters.get(m, m) for m in line.mind))
+                for line in hole.lines
+            ),
+        )
+        for hole in crew.holes
+    )
+    return replace(crew, holes=holes, notes=tuple((k, t) for t, k in letters.items()))
 
 
 def crew_lists(found: Findings, keys: dict[int, str], units: Units) -> list[CrewList]:
@@ -62,7 +86,7 @@ def crew_lists(found: Findings, keys: dict[int, str], units: Units) -> list[Crew
     layout, holes = found.layer("layout_holes"), found.layer("holes")
     rounds = rounds_of(layout, holes, found.layer("trim_work"))
     rows = {(int(r["proposal"]), int(r["hole_id"])): r for r in rows_of(layout)}
-    return [
+    made = [
         CrewList(
             work.proposal,
             f"Proposal {work.proposal}",
@@ -73,6 +97,7 @@ def crew_lists(found: Findings, keys: dict[int, str], units: Units) -> list[Crew
         for work in rounds.values()
         if work.holes
     ]
+    return [_with_notes(crew) for crew in made]
 
 
 def total_of(work: RoundWork, units: Units) -> str:
@@ -106,7 +131,7 @@ def instruction(task: Task, units: Units) -> Instruction:
         f"{place_of(task, units)}: {what_of(task, units)}",
         listed(list(task.reach)),
         hours_of(*task.hours),
-        "; ".join(task.minds),
+        task.minds,
     )
 
 

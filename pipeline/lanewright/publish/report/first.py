@@ -6,8 +6,13 @@ from dataclasses import dataclass
 
 from lanewright.base.rows import rows_of
 from lanewright.publish.findings import Findings
+from lanewright.publish.landwords import land_words
 from lanewright.publish.report.offers import offered
-from lanewright.publish.report.words import Units, listed, number, plural
+from lanewright.publish.report.words import Units, listed, plural
+from lanewright.visit.firstwalk import WORTH_OF_CHECK
+from lanewright.visit.outing import CHECK
+
+_FEW = 3  # things named in a line
 
 
 @dataclass(frozen=True)
@@ -28,6 +33,9 @@ def first_lines(found: Findings, units: Units) -> list[FirstLine]:
 
 
 def _fits(found: Findings, units: Units) -> str:
+    refused = land_words(found.config, found.layers)
+    if refused:
+        return f"{refused[0][:1].upper()}{refused[0][1:]}."
     wanted, layout = found.config.holes, found.layer("layout_holes")
     if layout is None:
         return "No layout was made in this run."
@@ -47,30 +55,24 @@ def _offers(found: Findings, units: Units) -> str:
     lanes, openings = found.layer("lanes"), found.layer("openings")
     parts = []
     if lanes is not None:
-        tunnels = lanes[lanes["kind"] == "tunnel"]
-        if len(tunnels):
-            longest = units.length(float(tunnels["length_m"].max()))
-            parts.append(f"{plural(len(tunnels), 'tunnel')}, the longest {longest}")
-        others = lanes[lanes["kind"] != "tunnel"]
-        if len(others):
-            longest = units.length(float(others["length_m"].max()))
-            parts.append(f"{plural(len(others), 'lane')}, the longest {longest}")
+        longest = units.length(float(lanes["length_m"].max()))
+        parts.append(f"{plural(len(lanes), 'lane')}, the longest {longest}")
     if openings is not None:
         widest = units.length(float(openings["width_m"].max()))
         parts.append(f"{plural(len(openings), 'opening')}, the roomiest {widest} wide")
-    return f"{listed(parts).capitalize()}." if parts else "Nothing that stands out in lidar."
+    return f"{listed(parts)}." if parts else "Nothing that stands out in lidar."
 
 
 def _settle(found: Findings) -> str:
-    """Cautions by number, and how many places want a look."""
-    cautions, checks = found.layer("cautions"), found.layer("field_checks")
-    parts = []
-    if cautions is not None:
-        names = list(dict.fromkeys(str(row["caution"]) for row in rows_of(cautions)))
-        parts.append(listed(names[:3]))
-    if checks is not None:
-        parts.append(f"{number(len(checks))} places to look at on foot")
-    return f"{listed(parts).capitalize()}." if parts else "Walk it: nothing was found to ask."
+    """The checks that settle most, one of each kind, by the place that they are at."""
+    rows = rows_of(found.layer("field_checks"))
+    rows.sort(key=lambda row: (-WORTH_OF_CHECK.get(row["kind"], 0.0), row["check_id"]))
+    first = {row["kind"]: row for row in reversed(rows)}
+    chosen = sorted(first.values(), key=rows.index)[:_FEW]
+    if not chosen:
+        return "Nothing that the survey leaves open; see the land all the same."
+    said = "; ".join(f"{CHECK}{row['check_id']} {row['kind']} ({row['place']})" for row in chosen)
+    return f"{said}; {plural(len(rows), 'place')} to look at in all."
 
 
 def flown_words(found: Findings) -> str:

@@ -19,13 +19,13 @@ from lanewright.base import schema
 from lanewright.publish.findings import Findings
 from lanewright.publish.flightplot import flight_figure
 from lanewright.publish.report import cards, made, sentences, taken
-from lanewright.publish.report.crewlist import crew_lists
+from lanewright.publish.report.crewlist import crew_lists, hours_of
 from lanewright.publish.report.first import first_lines, flown_words
 from lanewright.publish.report.mapsheet import map_sheet
 from lanewright.publish.report.offers import offers_of
 from lanewright.publish.report.proposals import proposals_of
 from lanewright.publish.report.subjects import subjects_of
-from lanewright.publish.report.words import Units, number, pct, percent, plural
+from lanewright.publish.report.words import Units, about, number, pct, percent, plural
 from lanewright.publish.whole import beside
 
 VERSION = 5
@@ -76,12 +76,13 @@ def build_report(found: Findings) -> str:
             figures=sentences.figures(found, units),
             unseen=sentences.unseen(found, units),
             noted=sentences.noted(found),
+            others_noted=sentences.others_noted(found),
             cautions=cards.cautions_of(found),
             sheet=map_sheet(found, subjects, units),
             proposals=proposals_of(found, subjects, units),
             groups=groups,
             holes_made=found.layer("holes") is not None,
-            offers=offers_of(found, units),
+            offers=offers_of(found, subjects, units),
             taken=taken.taken_of(found, units),
             crews=crew_lists(found, keys, units),
             first=first_lines(found, units),
@@ -106,10 +107,16 @@ def _environment(units: Units) -> jinja2.Environment:
         "number": number,
         "share": percent,
         "pct": pct,
+        "about": about,
         "sentence": sentences.capital,
         "ended": sentences.ended,
     }
-    environment.globals |= {"plural": plural, "asset": _asset, "columns": _columns}
+    environment.globals |= {
+        "plural": plural,
+        "hours_of": hours_of,
+        "asset": _asset,
+        "columns": _columns,
+    }
     return environment
 
 

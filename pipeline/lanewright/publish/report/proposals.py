@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from lanewright.base.rows import Facts, Row, rows_of
+from lanewright.base.rows import Row, rows_of
 from lanewright.publish.findings import Findings
 from lanewright.publish.report.subjects import Subject
-from lanewright.publish.report.words import Units, listed, number, percent
+from lanewright.publish.report.words import Units, about, listed, number, plural
+
+_MARKED = 0.05  # difference of mean clear rates that is worth a word; ours
 
 
 @dataclass(frozen=True)
@@ -44,7 +46,7 @@ def proposals_of(found: Findings, subjects: list[Subject], units: Units) -> list
     layout, walks = found.layer("layout_holes"), found.layer("layout_walks")
     if layout is None:
         return []
-    facts = {int(p["proposal"]): p for p in found.proposals}
+    sums = {int(n): _sums(layout, walks, n) for n in sorted(layout["proposal"].unique())}
     made = []
     for n in sorted(layout["proposal"].unique()):
         holes = layout[layout["proposal"] == n].sort_values("play_order")
@@ -56,11 +58,29 @@ def proposals_of(found: Findings, subjects: list[Subject], units: Units) -> list
                 f"Proposal {int(n)}",
                 rows,
                 tuple(rows_of(ways)),
-                (*_terms(holes, ways, units), *_points(facts.get(int(n), {}))),
-                _gives_up(facts.get(int(n), {})),
+                tuple(_terms(holes, ways, units)),
+                _gives_up(sums[int(n)], list(sums.values()), units) if len(sums) > 1 else "",
             )
         )
     return made
+
+
+def _sums(layout: pd.DataFrame, walks: pd.DataFrame | None, n: int) -> Row:
+    """What proposals are compared by, added up from their rows."""
+    holes = layout[layout["proposal"] == n]
+    hours = holes["trim_hours_high"] if "trim_hours_high" in holes else pd.Series([], dtype=float)
+    sums: Row = {
+        "length_m": float(holes["length_m"].sum()),
+        "trim_hours_high": float(hours.sum()) if hours.notna().any() else None,
+        "clear_rate": float(holes["clear_rate"].mean())
+        if holes["clear_rate"].notna().any()
+        else None,
+    }
+    if walks is not None:
+        ways = walks[walks["proposal"] == n]
+        sums["walks_m"] = float(ways["length_m"].sum())
+        sums["bridges"] = float((ways["bridge_m"].fillna(0) > 0).sum())
+    return sums
 
 
 def _terms(holes: pd.DataFrame, ways: pd.DataFrame | None, units: Units) -> list[tuple[str, str]]:
@@ -74,8 +94,8 @@ def _terms(holes: pd.DataFrame, ways: pd.DataFrame | None, units: Units) -> list
         ("Par (our default table)", f"{int(holes['par'].sum())}"),
         ("Length", units.length(float(holes["length_m"].sum()))),
         ("Shortest and longest hole", _pair(holes["length_m"], units)),
-        ("Mean clear rate", percent(float(holes["clear_rate"].mean()))),
-        ("Lowest clear rate", percent(float(holes["clear_rate"].min()))),
+        ("Mean clear rate", about(float(holes["clear_rate"].mean()))),
+        ("Lowest clear rate", about(float(holes["clear_rate"].min()))),
         ("Mean score", number(float(holes["score"].mean()), 2)),
         ("Drives ending left, straight, right", _counts(finishes, ("left", "straight", "right"))),
         ("Open, edge, lane, tunnel", _counts(kinds, ("open", "edge", "lane", "tunnel"))),
@@ -96,27 +116,30 @@ def _terms(holes: pd.DataFrame, ways: pd.DataFrame | None, units: Units) -> list
     return terms
 
 
-def _points(facts: Facts) -> list[tuple[str, str]]:
-    """What each term of the run's weights brings, and how far the best possible may lie above."""
-    if not facts:
-        return []
-    rows = [(f"Points for {name}", number(points)) for name, points in facts["terms"].items()]
-    near = (
-        "no better round exists by these weights"
-        if facts["proven best"]
-        else f"within {number(facts['bound'] - facts['points'])} points of the best of holes tried"
-    )
-    return [*rows, ("All points", number(facts["points"])), ("How near to the best", near)]
-
-
-def _gives_up(facts: Facts) -> str:
-    """Points behind the best proposal of each term, in words; empty where nothing is stated."""
-    if not facts:
-        return ""
-    behind = [f"{number(points)} points for {name}" for name, points in facts["gives up"].items()]
-    if not behind:
-        return "nothing: no other is better on any term"
-    return f"against the best on each term: {listed(behind)}"
+def _gives_up(mine: Row, rows: list[Row], units: Units) -> str:
+    """What other proposals do better, by how much, in what one can see on the land."""
+    parts = []
+    for key, less, words in (
+        ("walks_m", True, "{} more walking"),
+        ("trim_hours_high", True, "up to {} h more trimming"),
+        ("bridges", True, "{} more over water without a bridge today"),
+        ("length_m", False, "{} shorter"),
+    ):
+        values = [float(row[key]) for row in rows if row.get(key) is not None]
+        if mine.get(key) is None or not values:
+            continue
+        best = min(values) if less else max(values)
+        behind = abs(float(mine[key]) - best)
+        if key == "trim_hours_high" and behind >= 2:
+            parts.append(words.format(number(behind)))
+        elif key == "bridges" and behind >= 1:
+            parts.append(words.format(plural(int(behind), "walk")))
+        elif key.endswith("_m") and behind >= 0.05 * max(best, 1.0):
+            parts.append(words.format(units.length(round(behind, -1))))
+    clear = [float(row["clear_rate"]) for row in rows if row.get("clear_rate") is not None]
+    if mine.get("clear_rate") is not None and max(clear) - mine["clear_rate"] >= _MARKED:
+        parts.append(f"tighter: {about(mine['clear_rate'])} against {about(max(clear))} clear")
+    return listed(parts) or "nothing that another does much better"
 
 
 def _pair(lengths: pd.Series[float], units: Units) -> str:

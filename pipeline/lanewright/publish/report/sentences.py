@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,8 +10,10 @@ from numpy.typing import NDArray
 
 from lanewright.base.rows import rows_of
 from lanewright.growth.vegetation import THROWING
+from lanewright.publish.crew import rounds_of
 from lanewright.publish.findings import Findings
-from lanewright.publish.report.words import Units, listed, number, pct, percent, plural
+from lanewright.publish.report.crewlist import hours_of
+from lanewright.publish.report.words import NARROW, Units, listed, pct, percent, plural
 
 GOOD = 2 / 3
 """Clear rate from which a line is called clear here: two throws in three. Ours."""
@@ -114,10 +117,38 @@ def unseen(found: Findings, units: Units) -> list[str]:
     return said
 
 
+_SOLVER = re.compile(r"legs that holes could use|would lose more than a quarter of the live crown")
+"""Notes on the search as a whole; they change no decision on the first reading."""
+
+
 def noted(found: Findings) -> list[str]:
-    """What the run itself warns of, each as a sentence."""
+    """What the run itself warns of and a designer decides by, each as a sentence."""
+    return [capital(ended(t)) for t in _warnings(found) if not _SOLVER.search(t)]
+
+
+def others_noted(found: Findings) -> list[str]:
+    """What else the run noted, for those who ask how it was made."""
+    return [capital(ended(t)) for t in _warnings(found) if _SOLVER.search(t)]
+
+
+def _warnings(found: Findings) -> list[str]:
     texts = [str(w).strip() for w in found.summary.get("warnings", ())]
-    return [capital(ended(t)) for t in texts if t]
+    return [_plain_note(t) for t in texts if t]
+
+
+def _plain_note(text: str) -> str:
+    r"""A warning in a designer's words: what is estimated to five percent, no numbers of trees.
+
+    Examples
+    --------
+    >>> _plain_note("own hole A, red: the wished 67% is out of reach: 61% (tree 28 most, 4% of it)")
+    'your line A, red: the wished 67% is out of reach: 60\u202f%'
+    """
+    text = re.sub(r" \(tree \d+ most, [^)]*\)", "", text)
+    text = re.sub(r"^own (hole|leg) ", "your line ", text, flags=re.IGNORECASE)
+    return re.sub(
+        r"(?<!the wished )\b(\d+) ?%", lambda m: f"{5 * round(int(m[1]) / 5)}{NARROW}%", text
+    )
 
 
 def capital(text: str) -> str:
@@ -275,10 +306,14 @@ def _water_and_work(found: Findings, units: Units) -> str:
     work = found.layer("trim_work")
     if work is None:
         return f"{text}; no trim work was planned in this run."
-    chosen = work[work["chosen"]].drop_duplicates("piece_id")
-    low, high = chosen["hours_low"].sum(), chosen["hours_high"].sum()
+    rounds = rounds_of(found.layer("layout_holes"), found.layer("holes"), work)
+    if not rounds:
+        return f"{text}; no holes were laid out to trim for."
+    proposal, best = next(iter(rounds.items()))
+    if not best.pieces:
+        return f"{text}; the holes of proposal {proposal} need no trimming."
     return (
-        f"{text}; trimming {plural(len(chosen), 'piece')} of growth, {number(low)} to "
-        f"{number(high)} hours of one trained hand, would lift the legs that need it "
-        "to their wished clear rate."
+        f"{text}; trimming {plural(best.pieces, 'piece')} of growth, {hours_of(*best.hours)} hours "
+        f"of one trained hand, would bring the holes of proposal {proposal} nearer to their wished "
+        "clear rate."
     )

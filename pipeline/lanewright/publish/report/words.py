@@ -40,6 +40,22 @@ def percent(share: float | None, digits: int = 0) -> str:
     return f"{number(100 * share, digits)}{NARROW}%"
 
 
+def about(share: float | None) -> str:
+    r"""A share as a survey can know it: to five percent; the ends as they are.
+
+    Examples
+    --------
+    >>> about(0.83), about(0.996), about(None)
+    ('about 85\u202f%', 'nearly all', 'not known')
+    """
+    if share is None or not math.isfinite(share):
+        return UNKNOWN
+    near = 5 * round(20 * share)
+    if near == 100:
+        return "nearly all"
+    return f"about {near}{NARROW}%" if near else "nearly none"
+
+
 def pct(value: float | None, digits: int = 0) -> str:
     """A number that is percent already."""
     return percent(None if value is None else value / 100, digits)
