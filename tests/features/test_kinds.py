@@ -207,3 +207,35 @@ def test_an_edge_that_bows_round_trees_asks_a_shape():
     assert edges.geometry.iloc[0].distance(place(118, 150)) < 4
     straight = fw.found_in(fw.wooded(x < 100, world))
     assert "edge" not in kinds(straight)
+
+
+def test_a_fairway_seen_in_parts_is_one_and_says_what_parts_it():
+    """Two stretches of 40 m in line with a few metres of growth between; with 40 m they are two."""
+    world, _ = wood_with([([(60, 150), (100, 150)], 7.0), ([(111, 150), (155, 150)], 7.0)])
+    fairways = of_kind(fw.found_in(world), "fairway")
+    assert len(fairways) == 1
+    assert fairways["length_m"].iloc[0] == pytest.approx(95, abs=8)
+    assert "shut or was not seen" in fairways["reason"].iloc[0]
+    apart, _ = wood_with([([(60, 150), (105, 150)], 7.0), ([(150, 150), (195, 150)], 7.0)])
+    assert len(of_kind(fw.found_in(apart), "fairway")) == 2
+
+
+def test_stretches_that_turn_away_are_not_one():
+    world, _ = wood_with([([(60, 150), (110, 150)], 7.0), ([(122, 155), (122, 205)], 7.0)])
+    assert len(of_kind(fw.found_in(world), "fairway")) == 2
+
+
+def test_a_curved_fairway_is_whole():
+    """A quarter circle of 80 m radius: 126 m, more than one throw bends."""
+    turn = np.linspace(0, np.pi / 2, 40)
+    way = [(100 + 80 * np.sin(t), 220 - 80 * np.cos(t)) for t in turn]
+    world, _ = wood_with([(way, 8.0)])
+    fairways = of_kind(fw.found_in(world), "fairway")
+    assert len(fairways) == 1
+    assert fairways["length_m"].iloc[0] == pytest.approx(126, abs=12)
+
+
+def test_two_lone_trees_are_no_gap():
+    world = fw.level_land()
+    trees = disc(world, 145, 150, 2.5) | disc(world, 155, 150, 2.5)
+    assert "gap" not in kinds(fw.found_in(fw.wooded(trees, world)))

@@ -226,6 +226,10 @@ def test_what_is_worth_seeing_first_is_what_was_planted(out):
         for name, planted in TRUTH["tunnels"].items()
     }
     assert found["bottoms"] > 0.8
-    assert found["doe path"] > 0.5
+    assert found["doe path"] > 0.8
+    # Lidar sees the ironwood tunnel in four pieces; joined, it is on the list all the same.
+    shown = features[features["shown"] & (features["kind"] == "tunnel")]
+    ironwood = LineString(TRUTH["tunnels"]["ironwood"]["line"])
+    assert ironwood.intersection(shown.geometry.buffer(5.0).union_all()).length > 80
     assert features["shown"].sum() == 15
     assert features["name"].is_unique

@@ -67,7 +67,7 @@ class Features:
         return {kind: int(count[kind]) for kind in KINDS if kind in count}
 
 
-@stage("features", version=2)
+@stage("features", version=3)
 def find_features(
     scene: Scene, lanes: Lanes | None, levels: Sequence[Level], settings: FeaturesSettings
 ) -> Features:
@@ -115,7 +115,7 @@ def _search(
     ]
     if lanes is not None and scene.surveyed:
         found += [
-            *fairways(scene, lanes.lanes, levels, settings),
+            *fairways(scene, lanes.pieces, levels, settings),
             *edges(scene, lanes.lanes, levels, settings),
             *gaps(scene, levels, settings),
             *specimens(scene, settings),

@@ -17,6 +17,9 @@ from lanewright.settings.features import FeaturesSettings
 from lanewright.settings.levels import Level
 
 FINE = 1.0  # m; side of the cells in which gaps are sought
+WALL = 8  # cells beside a gap that are looked at for a wall
+NARROW = 2.0  # m of free width that count as shut
+WALLED = 0.6  # share of them that must be; ours
 FROM = 25.0  # m before a gap from which it is thrown at
 
 
@@ -43,6 +46,8 @@ def gaps(scene: Scene, levels: Sequence[Level], settings: FeaturesSettings) -> I
         ends = [_nearest(rooms == room, row, col) for room in (one, other)]
         depths = [float(np.hypot(r - row, c - col)) * grid.cell for r, c in ends]
         if max(depths) > settings.gap_depth:
+            continue
+        if _walled(width, (row, col), ends, across / grid.cell) < WALLED:
             continue
         found = _gap(scene, grid, (row, col), ends, across, levels, settings)
         if found is not None:
@@ -90,6 +95,24 @@ def _nearest(room: Flags, row: int, col: int) -> tuple[int, int]:
     return int(cells[k, 0]), int(cells[k, 1])
 
 
+def _walled(
+    width: Floats, at: tuple[int, int], ends: list[tuple[int, int]], across: float
+) -> float:
+    """Share of the wall beside a gap that is shut, on its weaker side; lengths in cells.
+
+    Between two lone trees one throws as well around them: a gap is a way through a wall.
+    """
+    way = np.subtract(ends[1], ends[0]).astype(np.float64)
+    aside = np.array([-way[1], way[0]]) / max(float(np.hypot(*way)), 1e-9)
+    reach = across / 2 + np.arange(1.0, WALL + 1.0)
+    shut = []
+    for side in (-1.0, 1.0):
+        cells = np.rint(np.array(at) + side * reach[:, None] * aside).astype(np.int64)
+        cells = np.clip(cells, 0, np.array(width.shape) - 1)
+        shut.append(float((width[cells[:, 0], cells[:, 1]] < NARROW).mean()))
+    return min(shut)
+
+
 def _gap(
     scene: Scene,
     grid: Grid,
@@ -114,6 +137,7 @@ def _gap(
     seen = float(np.bitwise_count(window & FLIGHT).mean() / int(FLIGHT).bit_count())
     can = [level for level in levels if gap_for(level, FROM) <= across]
     need = min(gap_for(level, FROM) for level in levels)
+    easy = 1.2 * max(gap_for(level, FROM) for level in levels)
     who = (
         f"two thirds of throws of {', '.join(v.name for v in can)} pass it from {both(FROM)}"
         if can
@@ -123,7 +147,7 @@ def _gap(
         kind="gap",
         line=line,
         # Best where it asks a question that most throws still answer.
-        worth=1.0 - 0.5 * full(abs(across - 1.3 * need), need),
+        worth=1.0 - 0.6 * full(abs(across - easy), easy),
         certainty=seen,
         figure=both(across, 1),
         reason=f"A way {both(across, 1)} wide between two rooms of {both(settings.gap_room)} and "

@@ -10,6 +10,7 @@ import shapely
 
 from lanewright.base.rows import Row, rows_of
 from lanewright.features.found import Found, both, full, gap_for
+from lanewright.features.joined import Fairway, fairways_of
 from lanewright.scene import FLIGHT, Scene
 from lanewright.settings.features import FeaturesSettings
 from lanewright.settings.levels import Level
@@ -19,16 +20,15 @@ OF_LANE = {"tunnel": "tunnel", "lane": "fairway"}
 
 
 def fairways(
-    scene: Scene, lanes: gpd.GeoDataFrame, levels: Sequence[Level], settings: FeaturesSettings
+    scene: Scene, pieces: gpd.GeoDataFrame, levels: Sequence[Level], settings: FeaturesSettings
 ) -> Iterator[Found]:
     """Lanes and tunnels, each with how long, how even and how roofed it is."""
-    for row, line in zip(rows_of(lanes), lanes.geometry, strict=True):
-        if row["kind"] not in OF_LANE or row["length_m"] < settings.lane_from:
-            continue
+    for each in fairways_of(pieces, settings):
+        row, line = each.row, each.line
         kind = OF_LANE[row["kind"]]
         even = full(row["pinch_width_m"], row["width_m"])
         frame = row["roof_share"] if kind == "tunnel" else 1.0
-        worth = 0.55 * full(row["length_m"], settings.long) + 0.25 * even + 0.2 * frame
+        worth = 0.55 * full(line.length - each.gap, settings.long) + 0.25 * even + 0.2 * frame
         way = _downhill(scene, line)
         yield Found(
             kind=kind,
@@ -36,7 +36,7 @@ def fairways(
             worth=worth,
             certainty=1.0 - float(row["unknown_share"]),
             figure=both(row["length_m"]),
-            reason=_lane_reason(row, levels, turned=way is not line),
+            reason=_lane_reason(each, levels, turned=way is not line),
             levels=_through(row, levels),
             figures={
                 "width_m": row["width_m"],
@@ -59,8 +59,8 @@ def _through(row: Row, levels: Sequence[Level]) -> tuple[str, ...]:
     )
 
 
-def _lane_reason(row: Row, levels: Sequence[Level], turned: bool) -> str:
-    roof = ""
+def _lane_reason(each: Fairway, levels: Sequence[Level], turned: bool) -> str:
+    row, roof = each.row, ""
     if row["kind"] == "tunnel":
         over = f" {both(row['roof_m'])} up" if row["roof_m"] is not None else ""
         roof = f", a roof{over} over {row['roof_share']:.0%} of it"
@@ -74,6 +74,8 @@ def _lane_reason(row: Row, levels: Sequence[Level], turned: bool) -> str:
         need = min(gap_for(level, at) for level in levels)
         if need > row["pinch_width_m"]:
             text += f", where {both(need, 1)} would let two thirds of throws through"
+    if each.gap >= 2.0:
+        text += f"; {both(each.gap)} of it is shut or was not seen by lidar"
     return text + "."
 
 

@@ -40,9 +40,12 @@ def order_of(found: Sequence[Found], value: Floats, settings: FeaturesSettings) 
     """Numbers of the features, first to be seen first.
 
     `value` (n,) is worth times certainty. One by one the best of the rest is taken, where each
-    counts less for every one of its kind taken before it, and less again within `near` of any.
+    counts less for every one of its kind taken before it, and less again where half of it lies
+    within `near` of any.
     """
-    middles = [f.line.interpolate(0.5, normalized=True) for f in found]
+    lines = np.array([f.line for f in found], object)
+    around = shapely.buffer(lines, settings.near)
+    length = np.maximum(shapely.length(lines), 1e-9)
     factor = np.ones(len(found))
     left = list(range(len(found)))
     order: list[int] = []
@@ -50,14 +53,9 @@ def order_of(found: Sequence[Found], value: Floats, settings: FeaturesSettings) 
         best = max(left, key=lambda k: (value[k] * factor[k], -k))
         left.remove(best)
         order.append(best)
-        for k in left:
-            if found[k].kind == found[best].kind:
-                factor[k] *= settings.repeat
-            if near(middles[k], middles[best], settings.near):
-                factor[k] *= settings.near_share
+        rest = np.array(left, np.int64)
+        same = np.array([found[k].kind == found[best].kind for k in left], bool)
+        factor[rest[same]] *= settings.repeat
+        inside = shapely.length(shapely.intersection(lines[rest], around[best]))
+        factor[rest[inside >= 0.5 * length[rest]]] *= settings.near_share
     return order
-
-
-def near(one: shapely.Point, other: shapely.Point, reach: float) -> bool:
-    """Whether two places lie within a reach [m]."""
-    return bool(one.distance(other) <= reach)

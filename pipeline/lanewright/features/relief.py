@@ -80,7 +80,7 @@ def _falls(
         yield Found(
             kind="drop" if down else "climb",
             line=line,
-            worth=full(metres, settings.drop_full) * (0.6 + 0.4 * free),
+            worth=full(metres, settings.drop_full) * (0.3 + 0.7 * free),
             certainty=SURE * (0.5 + 0.5 * seen),
             figure=both(metres, 1),
             reason=f"The ground {words} {both(metres, 1)} over {both(line.length)}{cut}.",

@@ -99,7 +99,9 @@ def _carry(
     return Found(
         kind="carry",
         line=line,
-        worth=(0.4 + 0.6 * full(wet, 0.6 * best)) * (0.4 + 0.6 * free),
+        worth=(0.4 + 0.6 * full(wet, 0.6 * best))
+        * (0.4 + 0.6 * free)
+        * (0.6 + 0.4 * len(can) / len(levels)),
         certainty=0.7 + 0.3 * seen,
         figure=f"{both(wet)} of water",
         reason=f"{both(wet)} of water between dry banks, {both(line.length)} from where a tee fits "

@@ -81,6 +81,8 @@ class Lanes:
         LineString. Best first: longest and widest.
     openings
         `opening_id`, `area_m2`, `width_m`, `roof_share`, `unknown_share`; Polygon.
+    pieces
+        Lanes and what is too short for one by itself, in the columns of `lanes`.
     """
 
     free_width: NDArray[np.float32]
@@ -88,9 +90,10 @@ class Lanes:
     roof_height: NDArray[np.float32]
     lanes: gpd.GeoDataFrame
     openings: gpd.GeoDataFrame
+    pieces: gpd.GeoDataFrame
 
 
-@stage("lanes", version=3)
+@stage("lanes", version=4)
 def find_lanes(
     survey: Survey, terrain: Terrain, vegetation: Vegetation, settings: LanesSettings
 ) -> Lanes:
@@ -181,7 +184,8 @@ def trace_lanes(
     ground = swept(room, settings.opening_width, grid.cell)
     nearest = _nearest_wall(room.wall)
     lines = _lines(grid, room, nearest, wide, inside, settings)
-    table = _measured(grid, room, nearest, ground, roof_height, water, lines, settings)
+    pieces = _measured(grid, room, nearest, ground, roof_height, water, lines, settings)
+    table = pieces[pieces["length_m"] >= settings.min_length].reset_index(drop=True)
     openings = find_openings(grid, room, ground, roofed, inside, settings)
     if not (~room.wall & inside).any():
         log.warning("no column inside the property is free at throwing height")
@@ -194,7 +198,7 @@ def trace_lanes(
         openings["area_m2"].sum() / 1e4,
     )
     kind = kind_raster(room, wide, roofed, grid.cell, settings)
-    return Lanes(width, kind, roof_height, table, openings)
+    return Lanes(width, kind, roof_height, table, openings, pieces)
 
 
 def _roof_height(
@@ -223,7 +227,7 @@ def _lines(
     Between walls they run down the middle; on ground too wide for that, along its edge.
     """
     step = STEP / grid.cell
-    shortest = settings.min_length / grid.cell
+    shortest = min(settings.min_piece, settings.min_length) / grid.cell
     space = _without_corners(room.width >= settings.min_pinch, room.wall)
     keep = inside & (room.width <= settings.open_width)
     cells_wide = room.width / np.float32(grid.cell)

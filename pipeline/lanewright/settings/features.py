@@ -15,9 +15,9 @@ class KindWeights(Settings):
     tunnel: Share = Field(1.0, description="rare, and nobody can plant one in a year")
     fairway: Share = Field(0.8, description="a natural fairway saves the most work")
     carry: Share = Field(1.0, description="water decides the memorable hole, and has one place")
-    drop: Share = Field(0.95, description="the hole that people remember; cannot be built")
+    drop: Share = Field(0.85, description="the hole that people remember; cannot be built")
     climb: Share = Field(0.5, description="asks for power, is seldom loved")
-    gap: Share = Field(0.6, description="one clear question to the thrower; can also be cut")
+    gap: Share = Field(0.5, description="one clear question to the thrower; can also be cut")
     ridge_tee: Share = Field(0.6, description="a tee that sees the hole and drains")
     knoll_tee: Share = Field(0.65, description="as a ridge, with every direction open")
     bench_green: Share = Field(0.6, description="a level green on a slope has a fall-off for free")
@@ -39,26 +39,39 @@ class FeaturesSettings(Settings):
     )
     weights: KindWeights = KindWeights()
     rarity: Share = Field(
-        0.25,
+        0.2,
         description="how much a kind that is common here counts less: worth is divided by its "
         "number to this power, so that the ninth tunnel does not hide the only pond; ours",
     )
     repeat: Share = Field(
-        0.86,
+        0.9,
         description="what each further feature of a kind is worth in the ranking, for a first "
         "look should show what differs; ours",
     )
     near: Length = Field(
-        40.0, description="metres within which a feature is thought part of one ranked before; ours"
+        15.0,
+        description="metres from a feature ranked before within which half of another makes it "
+        "thought part of that; ours",
     )
     near_share: Share = Field(
-        0.6, description="what a feature so near another one is worth in the ranking; ours"
+        0.35, description="what a feature so near another one is worth in the ranking; ours"
     )
     long: Metres = Field(
         120.0, description="metres of fairway or tunnel that count in full: a tee throw of most"
     )
     lane_from: Metres = Field(
         40.0, description="metres a fairway or tunnel is long at the least, as lanes are"
+    )
+    join_gap: Length = Field(
+        15.0,
+        description="metres between two stretches of a fairway that is seen in parts: as far as a "
+        "crew clears in a day, or lidar misses under one crown; ours",
+    )
+    join_bend: Annotated[float, Field(ge=0, le=180)] = Field(
+        40.0, description="degrees that a fairway may turn from one stretch to the next; ours"
+    )
+    fairway_bend: Annotated[float, Field(ge=1, le=360)] = Field(
+        100.0, description="degrees from end to end over which it is cut in two; two shaped throws"
     )
     drop_from: Metres = Field(
         3.0, description="metres of drop or climb within a throw; less is hardly felt; ours"

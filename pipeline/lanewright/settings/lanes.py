@@ -67,6 +67,11 @@ class LanesSettings(Settings):
     min_length: Metres = Field(
         40.0, description="shorter lanes are left out; hardly a throw fits; common practice"
     )
+    min_piece: Metres = Field(
+        12.0,
+        description="metres of the shortest stretch that features may join with others to a "
+        "fairway; shorter ones are chance gaps between trees; ours",
+    )
     most_water: Share = Field(
         0.3, description="lanes of which more lies over water are rivers, and left out"
     )

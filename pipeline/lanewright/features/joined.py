@@ -1,0 +1,177 @@
+"""Stretches of lanes joined to whole fairways, over short gaps along their bearing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from scipy.spatial import cKDTree
+
+from lanewright.base.arrays import Floats
+from lanewright.base.rows import Row, rows_of
+from lanewright.growth.centrelines import cut_at_bends, resampled
+from lanewright.settings.features import FeaturesSettings
+
+ALONG = 10.0  # m of a stretch over which the way it points at its end is taken
+ASIDE = 6.0  # m that a fairway may step aside from one stretch to the next
+TOUCH = 1.0  # m within which two ends are one place
+DOUBT = 0.5  # of a gap between stretches that point at each other: half of them are one; ours
+STEP = 1.0  # m between points where a fairway is cut at bends
+CHORD = 12  # points over which its heading is taken there
+
+
+@dataclass(frozen=True)
+class Fairway:
+    """A lane, whole or joined.
+
+    Attributes
+    ----------
+    line
+        Its middle.
+    row
+        Measures as in the table of lanes, of all stretches together.
+    gap
+        Metres along it between stretches, where growth or a gap in the search parts them.
+    """
+
+    line: shapely.LineString
+    row: Row
+    gap: float
+
+
+def fairways_of(pieces: gpd.GeoDataFrame, settings: FeaturesSettings) -> Iterator[Fairway]:
+    """Lanes and tunnels of at least `lane_from`, of stretches that run on into each other."""
+    own = pieces[pieces["kind"].isin(["lane", "tunnel"])].reset_index(drop=True)
+    rows = rows_of(own)
+    lines = [shapely.get_coordinates(shape) for shape in own.geometry]
+    follows = _follows(lines, settings)
+    for chain in _chains(len(lines), follows):
+        yield from _measured(chain, lines, rows, settings)
+
+
+def _follows(lines: list[Floats], settings: FeaturesSettings) -> dict[int, int]:
+    """Which end runs on into which; end 2 i is the first point of line i, 2 i + 1 its last."""
+    if not lines:
+        return {}
+    ends = np.concatenate([line[[0, -1]] for line in lines])
+    out = np.concatenate([[_outward(line), _outward(line[::-1])] for line in lines])
+    length = np.array([np.hypot(*np.diff(line, axis=0).T).sum() for line in lines])
+    wanted = []
+    for a, b in sorted(cKDTree(ends).query_pairs(settings.join_gap)):
+        if a // 2 == b // 2:
+            continue
+        across = ends[b] - ends[a]
+        gap = float(np.hypot(*across))
+        bends = [_angle(out[a], -out[b])]
+        aside = max(abs(_cross(way, across)) for way in (out[a], out[b]))
+        # A side step no wider than a fairway is how lidar draws the middle of a ragged one.
+        if gap > TOUCH and not (aside <= ASIDE and bends[0] <= settings.join_bend / 2):
+            bends += [_angle(out[a], across), _angle(-out[b], across)]
+        short = min(length[a // 2], length[b // 2])
+        if max(bends) <= settings.join_bend and gap <= max(TOUCH, 0.6 * short):
+            wanted.append((gap + max(bends) / settings.join_bend * 5.0, a, b))
+    follows: dict[int, int] = {}
+    group = list(range(len(lines)))
+    for _, a, b in sorted(wanted):
+        one, other = group[a // 2], group[b // 2]
+        if a not in follows and b not in follows and one != other:
+            follows[a], follows[b] = b, a
+            group = [one if g == other else g for g in group]
+    return follows
+
+
+def _outward(line: Floats) -> Floats:
+    """Unit vector that points out of a line at its first point."""
+    away = np.hypot(*(line - line[0]).T)
+    far = np.flatnonzero(away >= ALONG)
+    way = line[0] - line[far[0] if len(far) else -1]
+    return np.asarray(way / max(float(np.hypot(*way)), 1e-9))
+
+
+def _cross(one: Floats, other: Floats) -> float:
+    """How far a step leads aside of a way given as a unit vector, positive to one side."""
+    return float(one[0] * other[1] - one[1] * other[0])
+
+
+def _angle(one: Floats, other: Floats) -> float:
+    """Degrees between two ways."""
+    size = max(float(np.hypot(*one) * np.hypot(*other)), 1e-9)
+    return float(np.degrees(np.arccos(np.clip(one @ other / size, -1.0, 1.0))))
+
+
+def _chains(count: int, follows: dict[int, int]) -> Iterator[list[tuple[int, bool]]]:
+    """Lines that belong together in order, each with whether it runs from its last point."""
+    used: set[int] = set()
+    loose = [e for e in range(2 * count) if e not in follows]
+    for start in loose:
+        if start // 2 in used:
+            continue
+        chain: list[tuple[int, bool]] = []
+        here: int | None = start
+        while here is not None:
+            used.add(here // 2)
+            chain.append((here // 2, bool(here % 2)))
+            here = follows.get(here ^ 1)
+        yield chain
+
+
+def _measured(
+    chain: list[tuple[int, bool]],
+    lines: list[Floats],
+    rows: list[Row],
+    settings: FeaturesSettings,
+) -> Iterator[Fairway]:
+    """The fairway of a chain; cut where it turns further than `fairway_bend`."""
+    parts = [lines[k][::-1] if back else lines[k] for k, back in chain]
+    whole = resampled(np.concatenate(parts), STEP)
+    cuts = cut_at_bends(whole, settings.fairway_bend, CHORD)
+    for cut in cuts:
+        line = shapely.LineString(whole[cut])
+        if line.length < settings.lane_from:
+            continue
+        mine = [
+            (k, back)
+            for (k, back), part in zip(chain, parts, strict=True)
+            if line.distance(shapely.Point(part[len(part) // 2])) < STEP
+        ]
+        if mine:
+            yield _together(line, mine, lines, rows)
+
+
+def _together(
+    line: shapely.LineString, chain: list[tuple[int, bool]], lines: list[Floats], rows: list[Row]
+) -> Fairway:
+    own = [rows[k] for k, _ in chain]
+    weight = np.array([row["length_m"] for row in own], float)
+    covered = min(float(weight.sum()), line.length)
+    gap = max(0.0, line.length - covered) if len(own) > 1 else 0.0
+    narrow = int(np.argmin([row["pinch_width_m"] for row in own]))
+    row, (k, back) = own[narrow], chain[narrow]
+    start = lines[k][-1] if back else lines[k][0]
+    along = row["length_m"] - row["pinch_at_m"] if back else row["pinch_at_m"]
+    roofed = [r["roof_m"] for r in own if r["roof_m"] is not None]
+    share = float(np.average([r["roof_share"] for r in own], weights=weight))
+    unknown = float(np.average([r["unknown_share"] for r in own], weights=weight))
+    return Fairway(
+        line,
+        {
+            "kind": _kind(own, weight),
+            "length_m": line.length,
+            "width_m": float(np.average([r["width_m"] for r in own], weights=weight)),
+            "pinch_width_m": row["pinch_width_m"],
+            "pinch_at_m": min(line.length, line.project(shapely.Point(start)) + along),
+            "roof_share": share,
+            "roof_m": float(np.median(roofed)) if roofed else None,
+            "unknown_share": min(1.0, (unknown * covered + DOUBT * gap) / line.length),
+        },
+        gap,
+    )
+
+
+def _kind(own: list[Row], weight: Floats) -> str:
+    """Kind of most of its length."""
+    tunnel = np.array([row["kind"] == "tunnel" for row in own])
+    return "tunnel" if weight[tunnel].sum() * 2 >= weight.sum() else "lane"
