@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from lanewright.layout.proposals import Layouts
     from lanewright.legs.legs import Legs
     from lanewright.scene import Scene
+    from lanewright.trim.cuts import Cuts
     from lanewright.trim.tables import Trim
 
 
@@ -37,4 +38,5 @@ class Scouting:
     legs: Legs
     holes: Holes
     trim: Trim
+    cuts: Cuts
     layouts: Layouts

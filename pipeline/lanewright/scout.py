@@ -103,6 +103,10 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     brief = Brief(given.keep, hand.arrival)
     trim = step(plan_trim, scene, flights, holes, config.legs, config.trim, brief)
 
+    from lanewright.trim.cuts import find_cuts
+
+    cuts = step(find_cuts, scene, flights, config.legs, config.trim, config.cuts, brief)
+
     from lanewright.layout.proposals import lay_out
 
     layouts = step(lay_out, scene, given.levels, holes, trim, config.layout, hand)
@@ -119,6 +123,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
         legs,
         holes,
         trim,
+        cuts,
         layouts,
     )
 

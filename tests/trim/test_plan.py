@@ -235,6 +235,17 @@ def test_felling_only_where_limbs_do_not_reach(given):
     assert "last resort" in felled["flag"].iloc[0]
 
 
+def test_trees_go_freely_only_where_that_is_set(given):
+    """Limbs of a small tree in the way: a pole saw takes 8 to 20 minutes, felling it 3 to 6."""
+    tree = Tree(70, 100, height=6.0, base=3.0, crown=2.5, dbh=8.0)
+    world = grown(Grown(69, 98.75, 71, 101.25, 2.5, 6.0, 4.0), trees=(tree,))
+    for fell in ("last resort", "freely"):
+        out = planned(world, given, wishing(0.9, fell=fell, fell_price=0.0))
+        done = set(out.work.loc[out.work["chosen"], "action"])
+        assert ("fell tree" in done) == (fell == "freely")
+        assert out.per_leg["reached"].all()
+
+
 def test_promise_of_felling_holds_too(given):
     trees = (Tree(80, 101, base=6.0, crown=8, dbh=29), Tree(82, 102, base=6.0, crown=3, dbh=25))
     world = grown(replace(WALL, density=0.2), trees=trees)

@@ -96,6 +96,8 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         ),
         "holes": _holes(scouting.holes, scouting.trim),
         "trim_work": scouting.trim.work,
+        "cut_lanes": scouting.cuts.lanes,
+        "cut_work": scouting.cuts.work,
         "hole_positions": scouting.holes.positions,
         "layout_holes": in_round(scouting.layouts.holes, scouting.holes.links, scouting.holes.pars),
         "layout_walks": scouting.layouts.walks,
@@ -170,6 +172,7 @@ def _summary(
         "trim": scouting.trim.facts,
         "first_walk": {"begins": begins}
         | {visit: summary(layers["first_walk"], visit) for visit in NAMES},
+        "cuts": scouting.cuts.facts,
         "layout": {
             **scouting.layouts.facts,
             "proposals": scouting.layouts.proposals,

@@ -45,7 +45,20 @@ def land_words(config: Config, layers: Mapping[str, gpd.GeoDataFrame]) -> list[s
         if row.share >= 0.05
     ]
     said = f"no land for a course of {asked} {without}: {fit} fit, {because}"
-    return [said + (f"; a further {', '.join(rest)}" if rest else "")]
+    return [said + (f"; a further {', '.join(rest)}" if rest else ""), *_clearing(layers)]
+
+
+def _clearing(layers: Mapping[str, gpd.GeoDataFrame]) -> list[str]:
+    """What clearing takes per hole, out of the lanes to cut; nothing where there are none."""
+    lanes = layers.get("cut_lanes")
+    if lanes is None or not len(lanes):
+        return []
+    low, high, area = (lanes[name].median() for name in ("hours_low", "hours_high", "area_m2"))
+    return [
+        f"lanes to cut: {len(lanes)} were found; a hole cut out of the growth takes about "
+        f"{low:.0f} to {high:.0f} hours of one trained hand and {area:.0f} m² "
+        f"({area / FOOT**2:.0f} ft²) of ground, the medians of these lanes"
+    ]
 
 
 def phrase(reason: str, config: Config) -> str:

@@ -114,6 +114,7 @@ def _results(scouting: Scouting) -> list[object]:
         scouting.legs,
         scouting.holes,
         scouting.trim,
+        scouting.cuts,
         scouting.layouts,
     ]
 

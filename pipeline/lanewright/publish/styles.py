@@ -379,6 +379,28 @@ STYLES: tuple[Style, ...] = (
         ),
         on_top="chosen",
     ),
+    Style(
+        "cut_lanes",
+        "Lanes to cut",
+        (
+            Rule(
+                "lane to cut, numbered at the tee",
+                Line("#d55e00", 0.6, (2.0, 0.8), casing=0.4),
+                tagged=True,
+            ),
+        ),
+        tag=Tag("lane_id", 8.0, at_start=True, before="cut ", priority=6),
+    ),
+    Style(
+        "cut_work",
+        "Action",
+        (
+            Rule("cut brush", Fill("#009e73", Line(INK, 0.1), 0.6), "cut brush"),
+            Rule("take limbs", Fill("#56b4e9", Line(INK, 0.1), 0.6), "take limbs"),
+            Rule("fell tree", Fill("#d55e00", Line(INK, 0.1), 0.6), "fell tree"),
+        ),
+        column="action",
+    ),
     Style("holes", "Score", _ramp("score", 1.3), column="score", on_top="score"),
     Style(
         "holes",

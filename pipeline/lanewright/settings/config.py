@@ -9,6 +9,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from lanewright.base.errors import InputError
 from lanewright.settings.base import Name, Pattern, Place, Settings, Title
+from lanewright.settings.cuts import CutsSettings
 from lanewright.settings.document import read_document
 from lanewright.settings.faults import faults_in
 from lanewright.settings.features import FeaturesSettings
@@ -70,6 +71,7 @@ class Config(Settings):
     flight: FlightSettings = FlightSettings()
     legs: LegsSettings = LegsSettings()
     trim: TrimSettings = TrimSettings()
+    cuts: CutsSettings = CutsSettings()
     layout: LayoutSettings = LayoutSettings()
     field: FieldSettings = FieldSettings()
 

@@ -85,8 +85,10 @@ class TrimSettings(Settings):
     keep_reach: Metres = Field(
         2.0, description="metres around a point of the keep list within which a tree's top is it"
     )
-    fell: Literal["last resort", "never"] = Field(
-        "last resort", description="whether trees may go where limbs and brush are not enough"
+    fell: Literal["last resort", "freely", "never"] = Field(
+        "last resort",
+        description="whether trees may go: where limbs and brush are not enough, wherever that is "
+        "less work, or never, which holds for lanes to cut too",
     )
     fell_price: NotNegative = Field(
         20.0, description="hours that felling a tree counts for beyond its work; ours"

@@ -204,7 +204,7 @@ class _Offer:
 def _offers(
     growth: Growth, wished: float, ours: Met, scored: Met, length: float, leaf: Floats | None
 ) -> _Offer:
-    """Limbs and brush; trees too where only they bring the wish within reach."""
+    """Limbs and brush; trees too where only they bring the wish within reach, or freely."""
     pieces, unsure = offered(find_pieces(growth, ours, length), growth.settings)
 
     def of(pieces: Pieces) -> _Offer:
@@ -215,9 +215,10 @@ def _offers(
     offer = of(pieces)
     case, told = offer.cases()
     goal = wished * ours.enough.size
-    if _bare(told) < wished and case.most < goal:
+    freely = growth.settings.fell == "freely"
+    if _bare(told) < wished and (freely or case.most < goal):
         more = with_trees(growth, pieces, ours, length)
-        if len(more) > len(pieces) and (felled := of(more)).cases()[0].most >= goal:
+        if len(more) > len(pieces) and ((felled := of(more)).cases()[0].most >= goal or freely):
             return felled
     return offer
 

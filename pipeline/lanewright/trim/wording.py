@@ -69,7 +69,8 @@ def flags_of(growth: Growth, p: Planned, j: int, share: float) -> tuple[list[str
         same = p.chosen & (pieces.tree == t) if p.chosen[j] else np.arange(len(pieces)) == j
         flags += dose(growth, t, [pieces.voxels[i] for i in np.flatnonzero(same)], share)
     if action == TREE:
-        flags.append("felling is the last resort: no limbs alone reach the wished clear rate")
+        if growth.settings.fell == "last resort":
+            flags.append("felling is the last resort: no limbs alone reach the wished clear rate")
         flags.append("make sure there is a stem: of tops found from above, half are none")
         if growth.dbh[t] >= treework.ROOST_DBH_CM:
             flags.append("look for loose bark, cracks and bats first")

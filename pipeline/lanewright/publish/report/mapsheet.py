@@ -267,6 +267,10 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         part = ("trim", lines(pieces, 0.3), None)
         count = plural(len(pieces), "piece")
         yield Drawn("trim", "Trim work", (part,), count, False, "trim")
+    if (frame := found.layer("cut_lanes")) is not None:
+        part = ("cutlane", lines(frame), None)
+        count = plural(len(frame), "lane")
+        yield Drawn("cuts", "Lanes to cut", (part,), count, False, "cutlane")
     if (frame := found.layer("cautions")) is not None:
         land = found.layers["property"].geometry.area.sum()
         local = frame[frame.geometry.area < 0.98 * land]

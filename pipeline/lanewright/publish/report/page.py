@@ -18,7 +18,7 @@ from lanewright import __version__
 from lanewright.base import schema
 from lanewright.publish.findings import Findings
 from lanewright.publish.flightplot import flight_figure
-from lanewright.publish.report import cards, made, sentences, taken
+from lanewright.publish.report import cards, cutlanes, made, sentences, taken
 from lanewright.publish.report.crewlist import crew_lists, hours_of
 from lanewright.publish.report.first import first_lines, flown_words
 from lanewright.publish.report.mapsheet import map_sheet
@@ -84,6 +84,8 @@ def build_report(found: Findings) -> str:
             holes_made=found.layer("holes") is not None,
             offers=offers_of(found, subjects, units),
             taken=taken.taken_of(found, units),
+            cuts=cutlanes.cuts_of(found, units),
+            cut_heads=cutlanes.HEADS,
             crews=crew_lists(found, keys, units),
             first=first_lines(found, units),
             flown=flown_words(found),

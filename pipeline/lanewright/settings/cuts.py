@@ -1,0 +1,87 @@
+"""Settings of stage `cuts`: lanes through dense growth that least work would open."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from lanewright.settings.base import Metres, NotNegative, Positive, Settings, Share
+
+
+class CutsSettings(Settings):
+    """Which lanes to cut are looked for, and what one may cost."""
+
+    keep: Annotated[int, Field(ge=0, le=500)] = Field(
+        20, description="lanes to cut that are published; twenty can be walked in a day; ours"
+    )
+    planned: Annotated[int, Field(ge=1, le=2000)] = Field(
+        60,
+        description="promising lines whose work is planned in full at most, all levels; it ends "
+        "sooner where enough lanes are found; some turn out not to open, and each takes time",
+    )
+    spacing: Annotated[float, Field(ge=2, le=50)] = Field(
+        10.0,
+        description="metres; one spot of every square this wide may hold a tee or an end, cleared "
+        "where it must be; a clearing for a tee is about half as wide",
+    )
+    apart: Metres = Field(
+        25.0,
+        description="metres; two lanes in like directions whose middles lie nearer are one, and "
+        "the cheaper stays; a fairway between trees is 6 to 12 m wide",
+    )
+    crowding: NotNegative = Field(
+        0.5,
+        description="share of its hours by which each further lane in the same hectare counts "
+        "dearer, so that lanes are spread over the land; lanes that cross exclude each other; ours",
+    )
+    shortest: Annotated[float, Field(ge=1, le=400)] | None = Field(
+        None, description="metres; by default the level's usual shortest par 3"
+    )
+    longest: Annotated[float, Field(ge=1, le=400)] | None = Field(
+        None, description="metres; by default the level's controlled tee throw"
+    )
+    wooded: Share = Field(
+        0.5,
+        description="share of a lane to cut that must run among trees or brush; in the open there "
+        "is nothing to cut; ours",
+    )
+    thickest_cm: Positive = Field(
+        20.0,
+        description="thickest stem that is felled for a lane to cut; up to 20 cm (8 in) a small "
+        "saw and a trained hand do, thicker ones are left and the lane goes around; ours",
+    )
+    fell_price: NotNegative = Field(
+        0.5,
+        description="hours that felling a tree counts for beyond its work, so that of two lanes "
+        "alike the one that keeps its trees is chosen; ours",
+    )
+    most_hours: Positive = Field(
+        60.0,
+        description="hours, middle of the range, above which a lane is not worth cutting; some "
+        "seven days of one hand; ours",
+    )
+    least_sure: Share = Field(
+        0.25,
+        description="share of a piece that lidar must have searched for it to be proposed; half of "
+        "what trimming asks, for where a lane is cut the crew sees the rest; ours",
+    )
+    least_density: Annotated[float, Field(ge=0.001, le=5)] = Field(
+        0.01,
+        description="contacts per metre below which growth stays; a fifth of what trimming leaves, "
+        "for where a lane is cut the twigs between its limbs go too; ours",
+    )
+    throws: Annotated[int, Field(ge=50, le=5000)] = Field(
+        100, description="throws at each lane that the choice of work rests on; ours"
+    )
+    effort: Annotated[float, Field(ge=0.001, le=1000)] = Field(
+        0.02,
+        description="time the solver may take for a lane, as in `trim: effort:`; a tenth of it, "
+        "for here lanes are compared and none is ordered; ours",
+    )
+
+    @model_validator(mode="after")
+    def _short_before_long(self) -> CutsSettings:
+        if self.shortest is not None and self.longest is not None and self.shortest >= self.longest:
+            raise ValueError("shortest must lie below longest")
+        return self

@@ -1,0 +1,277 @@
+"""Stage cuts: lanes to cut, where growth is too dense for any line to be worth trimming.
+
+Lines that growth stops nearly always are no legs. In a dense wood that is every line, and nothing
+would be said of it. Here the least cut is sought instead: the flights of a level that cost the
+least work between any two spots (`corridors`), as many as differ, each with the least set of pieces
+that lets two throws of three pass (`oneleg`), what clearing its two ends takes, and what is unsure.
+
+A lane is proposed only if its throws reach the wished clear rate by cutting what may be cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from lanewright.base.arrays import Floats
+from lanewright.base.grid import Grid
+from lanewright.base.schema import LAYERS as SCHEMA
+from lanewright.base.threads import kernel_threads
+from lanewright.flight.flight import Flights
+from lanewright.kernels.corridors import Wood
+from lanewright.legs import fair
+from lanewright.legs.measure import places_of, scored
+from lanewright.legs.search import cells_of_sites
+from lanewright.legs.sites import Sites, find_sites
+from lanewright.legs.thrower import Player, Thrower, thrower_of
+from lanewright.legs.throwing import Lines
+from lanewright.scene import Scene
+from lanewright.settings.cuts import CutsSettings
+from lanewright.settings.legs import LegsSettings
+from lanewright.settings.trim import TrimSettings
+from lanewright.store import stage
+from lanewright.trim.corridors import distinct, seams, spread, wood_of
+from lanewright.trim.cutlanes import lane_row, pads_of
+from lanewright.trim.keep import Brief
+from lanewright.trim.oneleg import AT_ONCE, Planned, planned_legs, wished_of
+from lanewright.trim.plan import NOTHING_ASKED, growth_of
+from lanewright.trim.standing import Growth
+from lanewright.trim.tables import collected
+
+ANYWHERE = -1.0  # m of room that any spot has, be it in a trunk
+
+
+@dataclass(frozen=True)
+class Cuts:
+    """Lanes to cut.
+
+    Attributes
+    ----------
+    lanes
+        Layer `cut_lanes`, the most interest for each hour first; LineString Z along the flight.
+    work
+        Layer `cut_work`: the pieces to cut of each lane.
+    facts
+        For the summary: lines planned, lanes found, hours and ground per lane.
+    """
+
+    lanes: gpd.GeoDataFrame
+    work: gpd.GeoDataFrame
+    facts: dict[str, object] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Search:
+    """What lanes of every level are looked for with."""
+
+    growth: Growth
+    thrower: Thrower
+    wood: Wood
+    sites: Sites
+    settings: CutsSettings
+
+
+@dataclass(frozen=True)
+class _Lane:
+    """A lane that cutting opens: its leg, its plan, and the row that is published."""
+
+    leg: pd.Series
+    plan: Planned
+    row: dict[str, object]
+
+    @property
+    def hours(self) -> float:
+        """Middle of the range."""
+        return (self.number("hours_low") + self.number("hours_high")) / 2
+
+    def number(self, name: str) -> float:
+        """A figure of its row."""
+        return float(str(self.row[name]))
+
+
+@stage("cuts", version=1)
+def find_cuts(
+    scene: Scene,
+    flights: Flights,
+    legs_settings: LegsSettings,
+    trim_settings: TrimSettings,
+    settings: CutsSettings,
+    brief: Brief = NOTHING_ASKED,
+    *,
+    threads: int = 1,
+    progress: Callable[[float | None], None] = lambda _share: None,
+) -> Cuts:
+    """Find the lanes that the least work would open through dense growth.
+
+    Parameters
+    ----------
+    scene, flights
+        The land and who throws; without lidar nothing is found.
+    legs_settings, trim_settings, settings
+        The sections `legs`, `trim` and `cuts` of the configuration.
+    brief
+        What must stay.
+    threads
+        For the kernels; the result is the same for any number.
+    progress
+        Takes the share done.
+    """
+    if not scene.surveyed or settings.keep == 0:
+        return no_cuts(scene.grid)
+    with kernel_threads(threads):
+        ours = cutting(trim_settings, settings)
+        growth, _ = growth_of(scene, ours, legs_settings, brief.keep)
+        thrower = thrower_of(scene, flights, legs_settings)
+        search = _Search(
+            growth,
+            thrower,
+            wood_of(thrower, growth),
+            find_sites(scene, anywhere(legs_settings, settings).sites),
+            settings,
+        )
+        lanes: list[_Lane] = []
+        planned = 0
+        for i, player in enumerate(thrower.players):
+            found, tried = _lanes_of(search, player, _places(lanes))
+            lanes += found
+            planned += tried
+            progress(0.9 * (i + 1) / len(thrower.players))
+        return _tables(search, lanes, planned, brief)
+
+
+def cutting(trim: TrimSettings, settings: CutsSettings) -> TrimSettings:
+    """Settings of trim work where a lane is cut: trees go freely, unless none may go at all."""
+    return trim.model_copy(
+        update={
+            "fell": "never" if trim.fell == "never" else "freely",
+            "fell_price": settings.fell_price,
+            "largest_felled_cm": settings.thickest_cm,
+            "least_sure": settings.least_sure,
+            "least_density": settings.least_density,
+            "throws": settings.throws,
+            "effort": settings.effort,
+        }
+    )
+
+
+def anywhere(legs: LegsSettings, settings: CutsSettings) -> LegsSettings:
+    """Settings of legs with sites wherever the ground suits, be it overgrown: it is cleared."""
+    sites = legs.sites.model_copy(
+        update={"tee_room": ANYWHERE, "basket_room": ANYWHERE, "spacing": settings.spacing}
+    )
+    return legs.model_copy(update={"sites": sites})
+
+
+def no_cuts(grid: Grid) -> Cuts:
+    """No lanes to cut."""
+    frames = []
+    for layer in ("cut_lanes", "cut_work"):
+        names = [c.name for c in SCHEMA[layer].columns if c.derived is None]
+        frames.append(gpd.GeoDataFrame({n: [] for n in names}, geometry=[], crs=grid.crs))
+    return Cuts(frames[0], frames[1], {"lanes": 0, "lines_planned": 0})
+
+
+def _lanes_of(search: _Search, player: Player, taken: Floats) -> tuple[list[_Lane], int]:
+    """Lanes to cut of one level that differ from those taken, and how many lines were planned."""
+    settings, grid = search.settings, search.thrower.scene.grid
+    levels = len(search.thrower.players)
+    room = -(-settings.keep // levels)
+    seam = seams(search.wood, search.thrower, player.flights, search.sites, settings)
+    tees, ends = (cells_of_sites(s, grid) for s in (search.sites.tees, search.sites.baskets))
+    tee, end = seam.tee, seam.end
+    lines = Lines(tees[0][tee], tees[1][tee], ends[0][end], ends[1][end], seam.arc)
+    places = places_of(lines, grid)
+    first = distinct(places, seam.hours, settings.apart, taken)
+    first = first[spread(places[first], seam.hours[first], settings.crowding)]
+    first = first[: -(-settings.planned // levels)]
+    found: list[_Lane] = []
+    tried = 0
+    for start in range(0, first.size, AT_ONCE):
+        part = first[start : start + AT_ONCE]
+        legs = scored(
+            search.thrower,
+            player,
+            search.sites.tees.iloc[tee[part]],
+            search.sites.baskets.iloc[end[part]],
+            lines.take(part),
+        )
+        legs = _to_cut(legs, search).reset_index(drop=True)
+        legs.insert(0, "leg_id", np.arange(len(legs)))
+        tried += len(legs)
+        found += _opened(search, player, legs)
+        if len(found) >= room:
+            break
+    return _best(found, room), tried
+
+
+def _best(lanes: list[_Lane], room: int) -> list[_Lane]:
+    """As many lanes as asked for, those that win most interest for each hour first."""
+    return sorted(lanes, key=lambda lane: -lane.number("interest_per_hour"))[:room]
+
+
+def _to_cut(legs: gpd.GeoDataFrame, search: _Search) -> gpd.GeoDataFrame:
+    """Legs that are not clear as they are, and that nothing but growth keeps from being fair.
+
+    Where throws come to rest counts for nothing: in growth hardly any get there.
+    """
+    wished = [wished_of(kind, search.growth.settings) for kind in legs["lane_kind"]]
+    shut = fair.from_words(legs["unfair"])
+    lasting = [i for i, gate in enumerate(fair.GATES) if gate not in (*fair.BY_GROWTH, "landing")]
+    return legs[(legs["clear_rate"] < wished) & ~shut[:, lasting].any(1)]
+
+
+def _opened(search: _Search, player: Player, legs: gpd.GeoDataFrame) -> Iterator[_Lane]:
+    """Lanes that cutting lifts to the wished clear rate for no more hours than one may take."""
+    growth, thrower = search.growth, search.thrower
+    free, pads = pads_of(growth, legs, thrower.settings.sites)
+    plans = planned_legs(growth, thrower.contacts, player, legs, thrower.settings.throws)
+    for i, plan in enumerate(plans):
+        if not plan.row["reached"] or not free[i] or not plan.chosen.any():
+            continue
+        lane = _Lane(legs.iloc[i], plan, lane_row(growth, legs.iloc[i], plan, pads[i]))
+        if lane.hours <= search.settings.most_hours:
+            yield lane
+
+
+def _tables(search: _Search, lanes: list[_Lane], planned: int, brief: Brief) -> Cuts:
+    """Layers of the lanes found."""
+    grid = search.thrower.scene.grid
+    lanes = _best(lanes, search.settings.keep)
+    facts: dict[str, object] = {"lanes": len(lanes), "lines_planned": planned}
+    if not lanes:
+        return replace(no_cuts(grid), facts=facts)
+    rows = [{"lane_id": n} | lane.row for n, lane in enumerate(lanes, start=1)]
+    plans = [replace(lane.plan, leg_id=n) for n, lane in enumerate(lanes, start=1)]
+    plans = [replace(plan, row=plan.row | {"leg_id": plan.leg_id}) for plan in plans]
+    work = collected(search.growth, plans, [], {}, brief.arrival, []).work
+    work = work[work["chosen"]].rename(columns={"leg_id": "lane_id"})
+    names = [c.name for c in SCHEMA["cut_work"].columns if c.derived is None]
+    frame = pd.DataFrame(rows)
+    middle = (frame["hours_low"] + frame["hours_high"]) / 2
+    facts |= {
+        "hours_per_hole_low": round(float(frame["hours_low"].median()), 1),
+        "hours_per_hole_high": round(float(frame["hours_high"].median()), 1),
+        "area_per_hole_m2": round(float(frame["area_m2"].median())),
+        "stems_over_10_cm_per_hole": float(frame["stems"].median()),
+        "hours_middle": [round(float(h), 1) for h in (middle.min(), middle.max())],
+    }
+    shapes = [lane.leg["geometry"] for lane in lanes]
+    return Cuts(
+        gpd.GeoDataFrame(frame, geometry=shapes, crs=grid.crs),
+        gpd.GeoDataFrame(work[[*names, "geometry"]], geometry="geometry", crs=grid.crs),
+        facts,
+    )
+
+
+def _places(lanes: list[_Lane]) -> Floats:
+    """Coordinates of tee and end of lanes (lanes, 4)."""
+    if not lanes:
+        return np.empty((0, 4))
+    lines = np.array([lane.leg["geometry"] for lane in lanes], object)
+    return np.hstack([shapely.get_coordinates(shapely.get_point(lines, i)) for i in (0, -1)])
