@@ -64,6 +64,10 @@ def test_a_leg_that_limbs_close_ranks_after_its_work_with_the_hours(flights):
     assert (leg["fair"], hole["fair"], bare["fair"]) == ("after trim",) * 2 + ("yes",)
     assert 0 < leg["trim_hours_low"] < leg["trim_hours_high"] == hole["trim_hours_high"]
     assert np.isnan(bare["trim_hours_high"])  # fair as it is
+    hours = f"{hole['trim_hours_low']:.1f} to {hole['trim_hours_high']:.1f} hours of trimming."
+    assert hole["sentence"].endswith(f"fair after {hours}")
+    assert "not fair as it is: its narrowest gap lets" in hole["sentence"]
+    assert "fair after" not in bare_hole["sentence"]
     # The screen adds interest and takes hours: between nothing and 1.5 times the bare leg.
     assert 0 < leg["score"] < 1.5 * bare["score"]
     assert 0 < hole["score"] < 1.5 * bare_hole["score"]

@@ -166,7 +166,10 @@ def _words(found: Findings) -> Iterator[str]:
     holes, legs = found.layer("holes"), found.layer("legs")
     if holes is not None:
         best = holes.sort_values("score", ascending=False, kind="stable").iloc[0]
-        yield f"  best hole: {best['sentence']}"
+        if best["score"] > 0:
+            yield f"  best hole: {best['sentence']}"
+        else:
+            yield "  no hole is fair, neither as it is nor after the work that was planned"
     elif legs is not None:
         best = legs.sort_values("score", ascending=False, kind="stable").iloc[0]
         yield (

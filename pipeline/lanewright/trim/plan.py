@@ -190,6 +190,13 @@ def with_hours(holes: Holes, trim: Trim) -> gpd.GeoDataFrame:
     for end in ("low", "high"):
         hours = by_hole[f"hours_{end}"].agg(lambda each: each.sum(skipna=False))
         out[f"trim_hours_{end}"] = out["hole_id"].map(hours).astype(float)
+    if len(trim.holes):
+        opened = out["hole_id"].isin(trim.holes["hole_id"])
+        hours = out.loc[opened, ["trim_hours_low", "trim_hours_high"]].to_numpy(float)
+        out.loc[opened, "sentence"] = [
+            f"{said.removesuffix('.')}; fair after {low:.1f} to {high:.1f} hours of trimming."
+            for said, (low, high) in zip(out.loc[opened, "sentence"], hours, strict=True)
+        ]
     return out
 
 
