@@ -7,8 +7,12 @@ from lanewright.base import schema
 DESIGNER_START = "designer-start.gpkg"
 """Best layout as lines that a designer copies, edits and hands back."""
 
+PROJECT = "scout.qgz"
+"""QGIS project; the same is stored in the GeoPackage."""
+
 OUTPUTS = (
     "scout.gpkg",
+    PROJECT,
     DESIGNER_START,
     "holes.csv",
     "report.html",

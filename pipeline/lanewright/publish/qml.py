@@ -84,4 +84,5 @@ def _words(style: Style, tag: Tag) -> str:
     """What is written beside the rows of tagged rules."""
     tagged = [f"({expression(style, rule)})" for rule in style.rules if rule.tagged]
     text = f'"{tag.column}"' if not tag.before else f"'{tag.before}' || \"{tag.column}\""
+    text = tag.words or text
     return f"CASE WHEN {' OR '.join(tagged)} THEN {text} END"

@@ -21,6 +21,7 @@ from lanewright.publish.findings import Findings
 from lanewright.publish.gather import findings_of
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.outputs import DESIGNER_START
+from lanewright.publish.project import write_project
 from lanewright.publish.rasters import write_cog
 from lanewright.publish.summary import with_costs, write_summary
 from lanewright.publish.tables import write_holes_csv
@@ -32,7 +33,7 @@ from lanewright.visit.outing import Outing
 
 log = logging.getLogger(__name__)
 
-VERSION = 10
+VERSION = 11
 """Raise whenever what is written changes for the same results."""
 
 
@@ -130,6 +131,7 @@ def write_all(folder: Path, found: Findings, outing: Outing) -> None:
     write_field(folder, found, outing)
     report.write_report(folder / "report.html", found)
     _write_rasters(folder / "rasters", found, words)
+    write_project(folder, found)
 
 
 def _write_rasters(folder: Path, found: Findings, words: Mapping[str, str]) -> None:

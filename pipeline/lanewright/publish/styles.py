@@ -96,6 +96,8 @@ class Tag:
         Text in front of the value.
     priority
         0 to 10; where tags of several layers want one place, the highest has it.
+    words
+        An expression of QGIS to write instead of the column; empty for the column.
     """
 
     column: str
@@ -103,6 +105,7 @@ class Tag:
     at_start: bool = False
     before: str = ""
     priority: int = 5
+    words: str = ""
 
 
 @dataclass(frozen=True)
