@@ -41,8 +41,9 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
     survey = step(lay_survey, cloud, found.grid, found.land, found.elevation)
 
     from lanewright.land.ground import find_ground
+    from lanewright.land.smrf import version_for
 
-    ground = step(find_ground, survey, config.ground)
+    ground = step(find_ground, survey, config.ground, pdal=version_for(config.ground))
 
     from lanewright.land.terrain import find_terrain
 

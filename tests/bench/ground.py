@@ -4,8 +4,8 @@ Prints a Markdown table per measure. The labelled samples are those of Sithole &
 (Experimental comparison of filter algorithms for bare-Earth extraction from airborne laser
 scanning point clouds, ISPRS Journal 59), as far as the open data folder holds them. Each filter
 runs with one set of settings for all samples. Besides ours: cloth simulation
-(cloth-simulation-filter), and, where installed, SMRF (pysmrf) and the filter of
-whitebox-workflows; `python tests/bench/ground.py ours` leaves the others out.
+(cloth-simulation-filter), and, where installed, SMRF (pysmrf, and PDAL's by `.ci/pdal bench`) and
+the filter of whitebox-workflows; `python tests/bench/ground.py ours` leaves the others out.
 
 `python tests/bench/ground.py leave-one-out` asks how far our defaults are fitted to the samples:
 settings drawn at random around them compete on seven samples, the best is scored on the eighth.
@@ -122,6 +122,20 @@ def smrf() -> Filter:
     return run
 
 
+def pdal_smrf() -> Filter:
+    from lanewright.land.smrf import ground_mask
+    from lanewright.settings.ground import SmrfSettings
+    from lanewright.sources.pdal import program
+
+    if program() is None:
+        raise ImportError("PDAL 2.2 or newer is not installed")
+
+    def run(x: np.ndarray, y: np.ndarray, z: np.ndarray) -> np.ndarray:
+        return ground_mask(x, y, z, SmrfSettings(), {})
+
+    return run
+
+
 def whitebox() -> Filter:
     import whitebox_workflows
 
@@ -200,6 +214,7 @@ def main() -> None:
         "CSF rigidness 2": lambda: cloth(2, 1.0),
         "CSF rigidness 1": lambda: cloth(1, 1.0),
         "pysmrf": smrf,
+        "PDAL": pdal_smrf,
         "whitebox": whitebox,
     }
     wanted = sys.argv[1:] or list(makers)

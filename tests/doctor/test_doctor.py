@@ -107,8 +107,8 @@ def test_little_disk_or_a_temporary_folder_that_fails(monkeypatch, tmp_path):
     [
         ("pdal 2.2.0 (git-version: Release)", "ok", "2.2.0"),
         ("pdal 2.10.1 (git-version: Release)", "ok", "2.10.1"),
-        ("pdal 1.9.4 (git-version: Release)", "look", "too old"),
-        ("nothing of the kind", "look", "does not report a version"),
+        ("pdal 1.9.4 (git-version: Release)", "look", "is not used"),
+        ("nothing of the kind", "look", "is not used"),
     ],
 )
 def test_pdal_counts_by_the_version_that_it_prints(monkeypatch, tmp_path, prints, state, said):

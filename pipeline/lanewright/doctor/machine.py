@@ -21,12 +21,11 @@ from numba.core.dispatcher import Dispatcher
 
 import lanewright
 from lanewright.sources.opening import library_versions
+from lanewright.sources.pdal import numbers, program
 
 LEAST_MEMORY, LEAST_DISK = 4.0, 2.0
 """Memory free and disk free [GB] under which a square kilometre at 8 points per m2 is at risk: it
 peaked at 2.5 GB, with results and stored points of 1 GB (figures in DEVELOPERS.md)."""
-
-OLDEST_PDAL = (2, 2)
 
 
 @dataclass(frozen=True)
@@ -110,18 +109,6 @@ def _lack(name: str, least: str) -> str:
     return ""
 
 
-def numbers(version: str) -> tuple[int, ...]:
-    """Numbers of a version, for comparison.
-
-    Examples
-    --------
-    >>> numbers("2.10.1") > numbers("2.9") > numbers("2.9rc1.post")
-    True
-    """
-    found = [re.match(r"\d+", part) for part in version.split(".")[:4]]
-    return tuple(int(part[0]) for part in found if part is not None)
-
-
 def _threads() -> Item:
     used = int(numba.config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
     allowed = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else used
@@ -186,18 +173,17 @@ def kernels() -> Item:
 
 
 def pdal() -> Item:
-    """The program `pdal`, with the version it reports."""
-    program = shutil.which("pdal")
-    if program is None:
-        return Item("PDAL", "not found; a run does without", "absent")
-    said = _says([program, "--version"])
-    found = re.search(r"\d+\.\d+(\.\d+)?", said)
-    if found is None:
-        return Item("PDAL", f"{program} does not report a version; not used", "look", "Mend it.")
-    if numbers(found[0]) < OLDEST_PDAL:
-        return Item("PDAL", f"{found[0]} at {program} is too old; not used", "look",
-                    "Install 2.2 or newer.")  # fmt: skip
-    return Item("PDAL", f"{found[0]} at {program}")
+    """PDAL as a run would find it."""
+    uses = "other point formats and ground.source: smrf"
+    found = program()
+    if found is not None:
+        return Item("PDAL", f"{found.version}, {found.where}: {uses}")
+    there = shutil.which("pdal")
+    if there is None:
+        return Item("PDAL", f"not found; without it no {uses}", "absent")
+    return Item(
+        "PDAL", f"{there} is not used: it reports no version from 2.2 on", "look", "Update it."
+    )
 
 
 def _program(name: str, commands: tuple[str, ...], uses: str, package: str) -> Item:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from lanewright.base.errors import InputError
-from lanewright.land import groundfilter
+from lanewright.land import groundfilter, smrf
 from lanewright.land.surface import GroundSums, triangulate
 from lanewright.land.survey import Survey
 from lanewright.land.water import Tally
@@ -47,7 +47,7 @@ class Ground:
     surface
         Height at cell centres [m], (rows, cols) float32; NaN where nothing shows it.
     source
-        `class 2`, `filter`, `elevation`, or `heights` for points already given above ground.
+        `class 2`, `filter`, `smrf`, `elevation`, or `heights` for points given above ground.
     heights_given
         The points' z is height over ground already.
     facts
@@ -66,9 +66,15 @@ def find_ground(
     survey: Survey,
     settings: GroundSettings,
     *,
+    pdal: str = "",
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Ground:
     """Surface of the land from the vendor's ground class, a filter, or elevation tiles.
+
+    Parameters
+    ----------
+    pdal
+        Version of PDAL where the settings ask for its filter and it is installed; see `smrf`.
 
     Raises
     ------
@@ -91,11 +97,19 @@ def find_ground(
     if source == "class 2":
         progress(0.1)
         sums = _sum_class_2(points)
+    elif settings.source == "smrf" and pdal:
+        source = "smrf"
+        sums = smrf.sum_ground(points, NOT_GROUND, settings.smrf, facts)
     else:
         if survey.ground_returns is not None and survey.ground_returns.any():
             warnings.append(
                 "the vendor's ground class is too thin to trust; ground was filtered from the "
                 "last returns"
+            )
+        if settings.source == "smrf":
+            warnings.append(
+                "ground.source is smrf but PDAL 2.2 or newer is not installed; the "
+                "ground is that of our own filter"
             )
         sums = _sum_filtered(points, settings, progress)
     progress(0.5)

@@ -17,9 +17,11 @@ from lanewright.settings.config import Config
 from lanewright.settings.ingest import CrsSettings, IngestSettings
 from lanewright.sources import crs as crs_of
 from lanewright.sources import rasters, vectors
+from lanewright.sources.converted import Converted, convert, is_las
 from lanewright.sources.crs import Bounds
 from lanewright.sources.files import Fingerprint, changed, expand, fingerprint, open_checked
 from lanewright.sources.las import PointTile, open_tile
+from lanewright.sources.pdal import reader_of
 from lanewright.sources.rasters import ElevationTile
 
 MOST_CELLS = 60_000_000
@@ -94,6 +96,8 @@ class Plan:
         Drawn areas, with their buffers.
     own_holes
         Drawn lines: name and WKT.
+    converted
+        Point files of other formats that PDAL read.
     """
 
     working: str
@@ -107,6 +111,7 @@ class Plan:
     own_holes: tuple[tuple[str, str], ...]
     assumed: tuple[str, ...]
     warnings: tuple[str, ...]
+    converted: tuple[Converted, ...] = ()
 
     @property
     def tiles(self) -> tuple[PointTile, ...]:
@@ -134,6 +139,7 @@ class _Files(NamedTuple):
     tiles: list[PointTile]
     models: list[ElevationTile]
     outline: GeoDataFrame | None
+    converted: tuple[Converted, ...]
 
 
 class _Place(NamedTuple):
@@ -197,16 +203,18 @@ def plan(config: Config) -> Plan:
         keep_out=drawn.keep_out,
         water=drawn.water,
         own_holes=drawn.own,
-        assumed=_assumed(near, models),
+        assumed=_assumed(near, models) + _read_by_pdal(files.converted),
         warnings=_warnings(place, near, models, density),
+        converted=files.converted,
     )
 
 
 def _open_all(config: Config, faults: Faults) -> _Files:
     settings = config.crs
+    paths, converted = _as_las(expand(config.points, "points", faults), faults)
     tiles = [
         tile
-        for path in expand(config.points, "points", faults)
+        for path in paths
         if (tile := faults.attempt(partial(_open_points, path, settings))) is not None
     ]
     models = [
@@ -219,7 +227,23 @@ def _open_all(config: Config, faults: Faults) -> _Files:
         outline = faults.attempt(
             partial(vectors.property_polygon, config.property, settings.vectors)
         )
-    return _Files(tiles, models, outline)
+    return _Files(tiles, models, outline, converted)
+
+
+def _as_las(paths: list[Path], faults: Faults) -> tuple[list[Path], tuple[Converted, ...]]:
+    """Files that can be read as they are, and what others were read into by PDAL."""
+    found, converted = [], []
+    for path in paths:
+        if is_las(path) or reader_of(path) is None:
+            found.append(path)
+        elif (laz := faults.attempt(partial(convert, path))) is not None:
+            found.append(laz.file)
+            converted.append(laz)
+    return found, tuple(converted)
+
+
+def _read_by_pdal(converted: tuple[Converted, ...]) -> tuple[str, ...]:
+    return tuple(f"{c.original}: read by PDAL {c.version}, as {c.file.name}" for c in converted)
 
 
 def _open_points(path: Path, settings: CrsSettings, file: IO[bytes] | None = None) -> PointTile:

@@ -21,6 +21,7 @@ from lanewright.publish.landwords import land_words
 from lanewright.publish.summary import InputFile, Said, summarise
 from lanewright.results import Scouting
 from lanewright.settings.config import Config
+from lanewright.sources.converted import record
 from lanewright.sources.crs import authority
 from lanewright.sources.files import Fingerprint, with_names
 from lanewright.sources.las import PointTile
@@ -159,11 +160,16 @@ def warnings_of(scouting: Scouting) -> list[str]:
     return [with_names(text, scouting.plan.contents) for text in said]
 
 
+def _converted(plan: Plan) -> Row:
+    """Files that PDAL read, with its pipelines; nothing where it read none."""
+    return {"read_by_pdal": record(plan.converted)} if plan.converted else {}
+
+
 def _summary(
     config: Config, scouting: Scouting, layers: Mapping[str, gpd.GeoDataFrame], begins: str
 ) -> Row:
     findings = {
-        "ingest": scouting.survey.facts,
+        "ingest": {**scouting.survey.facts, **_converted(scouting.plan)},
         "ground": {"source": scouting.ground.source, **scouting.ground.facts},
         "vegetation": scouting.vegetation.facts if scouting.vegetation else {},
         "features": scouting.features.facts,

@@ -60,18 +60,33 @@ class FilterSettings(Settings):
     )
 
 
+class SmrfSettings(Settings):
+    """PDAL's SMRF, used where source is smrf; defaults are PDAL's own."""
+
+    cell: Cell = Field(1.0, description="side of its raster cells in metres")
+    slope: Positive = Field(0.15, description="rise over run of the steepest ground it expects")
+    window: Annotated[float, Field(ge=1, le=200, allow_inf_nan=False)] = Field(
+        18.0, description="metres from the middle of the widest object to its rim"
+    )
+    threshold: Metres = Field(0.5, description="metres above its ground that still are ground")
+    scalar: NotNegative = Field(
+        1.25, description="metres of further tolerance per unit of the ground's rise over run"
+    )
+
+
 class GroundSettings(Settings):
     """Finding the ground."""
 
-    source: Literal["auto", "class 2", "filter", "elevation"] = Field(
+    source: Literal["auto", "class 2", "filter", "smrf", "elevation"] = Field(
         "auto",
         description="auto trusts the vendor's ground class where it passes the check, else filters "
-        "the points, else takes the elevation tiles",
+        "the points, else takes the elevation tiles; smrf is PDAL's filter, where it is installed",
     )
     void_distance: Metres = Field(
         6.0, description="ground farther than this from any ground point is marked as filled"
     )
     filter: FilterSettings = FilterSettings()
+    smrf: SmrfSettings = SmrfSettings()
     class2_share: Share = Field(
         0.10, description="class 2 points per last return from which the vendor's class is trusted"
     )

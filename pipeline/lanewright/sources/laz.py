@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from lanewright.base.arrays import Floats
+from lanewright.base.arrays import Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -41,13 +41,13 @@ class Returns:
     source: NDArray[np.uint16]
 
 
-def write_laz(path: Path, returns: Returns, crs: str, scale: float = 0.001) -> None:
+def write_laz(path: Path, returns: Returns, crs: str | None, scale: float = 0.001) -> None:
     """Write returns as LAZ 1.4, point format 6, with the CRS as WKT.
 
     Parameters
     ----------
     crs
-        As EPSG:n or WKT.
+        As EPSG:n or WKT; None to state none.
     scale
         Step of the stored coordinates, in their own unit.
     """
@@ -55,7 +55,8 @@ def write_laz(path: Path, returns: Returns, crs: str, scale: float = 0.001) -> N
     header.scales = np.full(3, scale)
     columns = (returns.x, returns.y, returns.z)
     header.offsets = np.array([np.floor(c.min()) if len(c) else 0.0 for c in columns])
-    header.add_crs(CRS.from_user_input(crs), keep_compatibility=False)
+    if crs is not None:
+        header.add_crs(CRS.from_user_input(crs), keep_compatibility=False)
     header.global_encoding.gps_time_type = laspy.header.GpsTimeType.STANDARD
     las = laspy.LasData(header)
     las.x, las.y, las.z = columns
@@ -66,3 +67,9 @@ def write_laz(path: Path, returns: Returns, crs: str, scale: float = 0.001) -> N
     with part.open("wb") as file:
         las.write(file, do_compress=True, laz_backend=laspy.LazBackend.Lazrs)
     part.replace(path)
+
+
+def numbered_classes(path: Path) -> tuple[Ints, NDArray[np.uint8]]:
+    """Numbers that stand as GPS times in a file of our own, and the class of each."""
+    las = laspy.read(path)
+    return np.asarray(las.gps_time).round().astype(np.int64), np.asarray(las.classification)
