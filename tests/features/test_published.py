@@ -11,11 +11,19 @@ from run.runs import lanewright, tunnel_survey
 
 
 @pytest.fixture(scope="module")
-def features(tmp_path_factory) -> gpd.GeoDataFrame:
+def published(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("tunnel")
     done = lanewright("scout", tunnel_survey(folder))
     assert done.returncode == 0, done.stderr
-    return gpd.read_file(Path(folder) / "out" / "scout.gpkg", layer="features")
+    lines = done.stdout.strip().splitlines()[-3:]
+    assert [line.partition(":")[0] for line in lines] == ["the land", "see first", "settle first"]
+    assert "F1 tunnel in the middle wood" in lines[1]
+    return folder / "out" / "scout.gpkg"
+
+
+@pytest.fixture(scope="module")
+def features(published) -> gpd.GeoDataFrame:
+    return gpd.read_file(published, layer="features")
 
 
 def test_the_tunnel_is_the_first_feature(features):
@@ -31,3 +39,23 @@ def test_the_tunnel_is_the_first_feature(features):
 
 def test_flat_ground_in_a_wood_has_no_drop_water_or_view(features):
     assert set(features["kind"]) <= {"tunnel"}
+
+
+def test_legs_and_holes_say_that_they_use_it(features, published):
+    legs = gpd.read_file(published, layer="legs")
+    links = gpd.read_file(published, layer="leg_features")
+    assert links["link_id"].is_unique
+    assert set(links["leg_id"]) <= set(legs["leg_id"])
+    assert features["best_leg"].iloc[0] in set(links["leg_id"])
+    best = legs.set_index("leg_id").loc[features["best_leg"].iloc[0]].geometry
+    truth = shapely.LineString(worlds.tunnel(size=60.0).truth["line"])
+    assert best.intersection(truth.buffer(4)).length > 0.8 * best.length
+
+
+def test_a_walk_begins_at_the_border_where_no_arrival_is_given(published):
+    walk = gpd.read_file(published, layer="first_walk")
+    land = gpd.read_file(published, layer="property").geometry.union_all()
+    first = walk[walk["visit"] == "short"].iloc[0]
+    assert shapely.Point(first.geometry.coords[0]).distance(land.boundary) < 0.5
+    # The tunnel begins at that border: it is seen before setting out.
+    assert walk["what"].str.contains("F1 tunnel").any()

@@ -50,7 +50,7 @@ def test_the_page_names_what_is_shown_with_its_reason_and_the_walks(found):
     page = Page(build_report(found))
     words = " ".join(page.words.split())
     for k in (1, 2, 3):
-        assert f"F{k} Tunnel number {k}. because of {k}" in words
+        assert f"F{k} Tunnel number {k}because of {k}" in words
     assert "Tunnel number 4" not in words
     assert "5 features in all" in words
     assert "as it stands for blue and red" in words

@@ -16,7 +16,7 @@ from lanewright.growth.centrelines import cut_at_bends, resampled
 from lanewright.settings.features import FeaturesSettings
 
 ALONG = 10.0  # m of a stretch over which the way it points at its end is taken
-ASIDE = 6.0  # m that a fairway may step aside from one stretch to the next
+ASIDE = 12.0  # degrees by which a step to the next stretch may turn further; ours
 TOUCH = 1.0  # m within which two ends are one place
 DOUBT = 0.5  # of a gap between stretches that point at each other: half of them are one; ours
 STEP = 1.0  # m between points where a fairway is cut at bends
@@ -66,10 +66,10 @@ def _follows(lines: list[Floats], settings: FeaturesSettings) -> dict[int, int]:
         across = ends[b] - ends[a]
         gap = float(np.hypot(*across))
         bends = [_angle(out[a], -out[b])]
-        aside = max(abs(_cross(way, across)) for way in (out[a], out[b]))
-        # A side step no wider than a fairway is how lidar draws the middle of a ragged one.
-        if gap > TOUCH and not (aside <= ASIDE and bends[0] <= settings.join_bend / 2):
-            bends += [_angle(out[a], across), _angle(-out[b], across)]
+        if gap > TOUCH:
+            # Ways that agree may step aside: so lidar draws the middle of a ragged fairway.
+            free = ASIDE if bends[0] <= settings.join_bend / 2 else 0.0
+            bends += [_angle(out[a], across) - free, _angle(-out[b], across) - free]
         short = min(length[a // 2], length[b // 2])
         if max(bends) <= settings.join_bend and gap <= max(TOUCH, 0.6 * short):
             wanted.append((gap + max(bends) / settings.join_bend * 5.0, a, b))
@@ -89,11 +89,6 @@ def _outward(line: Floats) -> Floats:
     far = np.flatnonzero(away >= ALONG)
     way = line[0] - line[far[0] if len(far) else -1]
     return np.asarray(way / max(float(np.hypot(*way)), 1e-9))
-
-
-def _cross(one: Floats, other: Floats) -> float:
-    """How far a step leads aside of a way given as a unit vector, positive to one side."""
-    return float(one[0] * other[1] - one[1] * other[0])
 
 
 def _angle(one: Floats, other: Floats) -> float:

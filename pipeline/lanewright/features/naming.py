@@ -96,7 +96,7 @@ def where(found: Found, places: Places) -> str:
         if not water.is_empty:
             away = [float(water.distance(p)) for p in points]
             if float(np.mean(away)) <= BESIDE:
-                over = found.line.intersects(water) and found.kind not in ("tunnel", "fairway")
+                over = found.line.intersects(water) and found.kind in ("drop", "climb")
                 return f"{'to' if over else word} the {part} {name}"
     return f"in the {part} {_cover(found.line.buffer(6), places.squares)}"
 

@@ -48,9 +48,14 @@ def order_of(found: Sequence[Found], value: Floats, settings: FeaturesSettings) 
     length = np.maximum(shapely.length(lines), 1e-9)
     factor = np.ones(len(found))
     left = list(range(len(found)))
+    taken: Counter[str] = Counter()
     order: list[int] = []
     while left:
-        best = max(left, key=lambda k: (value[k] * factor[k], -k))
+        # What is shown has room for all kinds: one that had its share waits for the others.
+        free = [k for k in left if taken[found[k].kind] < settings.first_of_kind]
+        among = free if len(order) < settings.shown and free else left
+        best = max(among, key=lambda k: (value[k] * factor[k], -k))
+        taken[found[best].kind] += 1
         left.remove(best)
         order.append(best)
         rest = np.array(left, np.int64)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanewright.base.rows import Row
+from lanewright.features.links import link_features
 from lanewright.holes.holes import Holes
 from lanewright.holes.wording import as_layer, in_round
 from lanewright.land.plan import Plan
@@ -74,6 +75,12 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         geometry=[survey.land],
         crs=survey.grid.crs,
     )
+    linked = link_features(
+        scouting.features.features,
+        scouting.holes.legs,
+        scouting.holes.links,
+        scouting.trim.per_leg,
+    )
     layers = {
         "property": outline if not survey.land.is_empty else outline.iloc[:0],
         "water": terrain.water_bodies,
@@ -87,7 +94,9 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
             config.trim,
             scouting.scene.wires,
         ),
-        "features": scouting.features.features,
+        "features": linked.features,
+        "leg_features": linked.of_legs,
+        "hole_features": linked.of_holes,
         "tee_sites": scouting.legs.tee_sites,
         "basket_sites": scouting.legs.basket_sites,
         "refused_squares": table_of(scouting.legs.refused, survey.grid),

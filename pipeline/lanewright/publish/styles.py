@@ -210,6 +210,16 @@ STYLES: tuple[Style, ...] = (
         tag=Tag("feature_id", 8.5, at_start=True, before="F", priority=8),
     ),
     Style(
+        "leg_features",
+        "Links",
+        (Rule("feature that a leg uses", Line("#7a3300", 0.3, (0.8, 0.8))),),
+    ),
+    Style(
+        "hole_features",
+        "Links",
+        (Rule("feature that a hole uses", Line("#7a3300", 0.5, (0.8, 0.8))),),
+    ),
+    Style(
         "tee_sites",
         "Tee sites",
         (Rule("Tee site", Mark("triangle", INK, Line(PAPER, 0.2), size=2.4)),),

@@ -48,6 +48,9 @@ class FeaturesSettings(Settings):
         description="what each further feature of a kind is worth in the ranking, for a first "
         "look should show what differs; ours",
     )
+    first_of_kind: Annotated[int, Field(ge=1, le=60)] = Field(
+        4, description="features of one kind among those shown; a fifth carry is no news; ours"
+    )
     near: Length = Field(
         15.0,
         description="metres from a feature ranked before within which half of another makes it "
