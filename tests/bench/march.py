@@ -22,6 +22,9 @@ from scipy.interpolate import LinearNDInterpolator
 
 from lanewright.kernels import march
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from line_counts import Lines, count_lines
+
 CELL = 0.5
 LINE_SAMPLES = 120
 
@@ -93,7 +96,7 @@ def main() -> None:
         0.0,
         1000.0,
     )
-    bins = np.zeros(pairs.size, np.int32)
+    lines = Lines(pairs, starts, np.zeros(pairs.size, np.int32))
     cores = numba.get_num_threads()
     print(f"{pairs.size:,} lines of {LINE_SAMPLES} samples, {cores} threads")
     for limit, words in (
@@ -104,7 +107,7 @@ def main() -> None:
         clock, cpu = [], []
         for _ in range(9):
             before = time.perf_counter(), time.process_time()
-            count = march.score_lines(space, tees, ends, pairs, starts, bins, table, 0, limit)
+            count = count_lines(space, tees, ends, lines, table, limit=limit)
             clock.append(time.perf_counter() - before[0])
             cpu.append(time.process_time() - before[1])
         rate = pairs.size / 1e6

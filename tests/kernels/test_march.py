@@ -1,7 +1,6 @@
 """The search against a plain twin that walks one sample at a time, and against hand-made lines."""
 
 import math
-from dataclasses import replace
 
 import numba
 import numpy as np
@@ -10,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lanewright.kernels import march
+from line_counts import Lines, count_lines
 
 F = np.float32
 BARRED = 65536
@@ -130,7 +130,7 @@ def test_search_agrees_with_its_plain_twin(seed, share):
     table = table_of(rng, limit=int(rng.integers(0, 8)))
     group = np.array([0, 1, 1])
     bounds = {"shortest": 3.0, "longest": 14.0, "sectors": 8, "band": 4.0}
-    found = march.search(space, tees, ends, table, group=group, **bounds)
+    found = march.search(space, tees, ends, table, march.Slots(group=group, **bounds))
     expected, tried = plain_search(land, tees, ends, table, group=group.tolist(), **bounds)
     assert found.lines.tolist() == tried
     for t, slots in enumerate(expected):
@@ -155,7 +155,8 @@ def test_counts_agree_with_the_plain_twin(seed, share, limit):
     table = table_of(rng, width=150, curve=1.5, height=40000.0)
     pairs = np.tile(np.arange(20, dtype=np.int32), 3)
     bins = rng.integers(0, 2, 60).astype(np.int32)
-    got = march.score_lines(space, tees, ends, pairs, np.arange(4) * 20, bins, table, 1, limit, 2)
+    lines = Lines(pairs, np.arange(4) * 20, bins)
+    got = count_lines(space, tees, ends, lines, table, arc=1, grade=2, limit=limit)
     for p in range(60):
         t, e, n = p // 20, pairs[p], table.samples[bins[p]]
         rows = (x[bins[p], 2, 1, :n] for x in (table.along, table.left, table.rise))
@@ -179,9 +180,7 @@ def test_same_answer_for_any_number_of_threads():
         for n in (1, 2):
             numba.set_num_threads(min(n, numba.config.NUMBA_NUM_THREADS))
             answers.append(
-                march.search(
-                    space, tees, ends, table, shortest=5, longest=40, group=np.array([0, 1, 2])
-                )
+                march.search(space, tees, ends, table, march.Slots(5.0, 40.0, np.array([0, 1, 2])))
             )
     finally:
         numba.set_num_threads(before)
@@ -208,8 +207,8 @@ def line(space, tee, end, z, n, limit=march.NO_LIMIT):
         for r, c in (tee, end)
     ]
     zero = np.zeros(1, np.int32)
-    starts = np.array([0, 1])
-    return int(march.score_lines(space, *at, zero, starts, zero, straight(n), 0, limit)[0])
+    lines = Lines(zero, np.array([0, 1]), zero)
+    return int(count_lines(space, *at, lines, straight(n), limit=limit)[0])
 
 
 @pytest.mark.parametrize("layer", [0, 1, 31, 32, 62, 63])
@@ -258,13 +257,13 @@ def test_barred_cells_unknown_ground_and_the_edge_stop_a_line_at_any_height():
         assert line(space, (4, 0), (4, 29), 40.0, 29, limit=5) == BARRED
     space = march.make_space(free, free, np.zeros((9, 30)), np.zeros((9, 30), bool), 0.5)
     table = straight(60)
-    bent = replace(table, left=0.5 * (table.along**3 - table.along))
+    bent = table._replace(left=0.5 * (table.along**3 - table.along))
     spots = [
         march.Spots(np.array([4], np.int32), np.array([c], np.int32), space.height([1.4]))
         for c in (2, 27)
     ]
     zero = np.zeros(1, np.int32)
-    out = march.score_lines(space, *spots, zero, np.array([0, 1]), zero, bent)
+    out = count_lines(space, *spots, Lines(zero, np.array([0, 1]), zero), bent)
     assert out[0] >= BARRED  # swings 4.8 cells to the right, over the southern edge
 
 
@@ -294,6 +293,4 @@ def test_ends_out_of_order_are_refused():
         np.array([5, 2], np.int32), np.array([1, 1], np.int32), np.zeros(2, np.float32)
     )
     with pytest.raises(ValueError, match="sorted by row"):
-        march.search(
-            space, ends, ends, table_of(rng), shortest=1, longest=5, group=np.array([0, 0, 0])
-        )
+        march.search(space, ends, ends, table_of(rng), march.Slots(1.0, 5.0, np.array([0, 0, 0])))

@@ -18,8 +18,7 @@ limit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from typing import NamedTuple, TypeVar
 
 import numba
 import numpy as np
@@ -38,8 +37,10 @@ _BEARINGS = 512  # classes of bearing that put the ends of a tee in order
 NO_LIMIT = (1 << 31) - 1
 
 
-@dataclass(frozen=True)
-class Space:
+N = TypeVar("N", bound=np.generic)
+
+
+class Space(NamedTuple):
     """Columns and ground as the search reads them, with a barred ring one cell wide around.
 
     Attributes
@@ -71,8 +72,7 @@ class Space:
         return np.rint(scaled).astype(np.float32)
 
 
-@dataclass(frozen=True)
-class ArcTable:
+class ArcTable(NamedTuple):
     """Arcs sampled for the search, one row per distance bin, class of grade and arc.
 
     Attributes
@@ -105,8 +105,7 @@ class ArcTable:
     step: float
 
 
-@dataclass(frozen=True)
-class Spots:
+class Spots(NamedTuple):
     """Ends of lines: cells of the grid without its ring, and heights there.
 
     Attributes
@@ -122,8 +121,7 @@ class Spots:
     z: NDArray[np.float32]
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(NamedTuple):
     """Best line of each slot of each tee; -1 in `end` marks an empty slot.
 
     Attributes
@@ -141,6 +139,65 @@ class Found:
     unknown: NDArray[np.int32]
     first: NDArray[np.int32]
     lines: NDArray[np.int64]
+
+
+class Reach(NamedTuple):
+    """Ends that a tee tries.
+
+    `low` and `high` (tees,) part the ends by row; `nearest` and `farthest` are the bounds of the
+    squared distance in cells, both included.
+    """
+
+    low: NDArray[np.int64]
+    high: NDArray[np.int64]
+    nearest: int
+    farthest: int
+
+
+class Slots(NamedTuple):
+    """What lines are tried, and what parts those of a tee.
+
+    Attributes
+    ----------
+    shortest, longest
+        Bounds of the horizontal length of a line [m], both included.
+    group
+        Group of each arc, from 0 on (arcs,).
+    sectors, band
+        Number of sectors of bearings, and width of a band of lengths [m].
+    """
+
+    shortest: float
+    longest: float
+    group: NDArray[np.int64]
+    sectors: int = 24
+    band: float = 20.0
+
+
+class Line(NamedTuple):
+    """One line: its start in cells of the ring and units of height, and what leads to its end."""
+
+    row: np.float32
+    col: np.float32
+    z: np.float32
+    rows: np.float32
+    cols: np.float32
+    rise: np.float32
+
+
+class Arcs(NamedTuple):
+    """The arrays of an `ArcTable`, flat, one arc after another."""
+
+    along: NDArray[np.float32]
+    left: NDArray[np.float32]
+    rise: NDArray[np.float32]
+
+
+class Steps(NamedTuple):
+    """Room for the samples of a line: number of their cells, and heights (samples,)."""
+
+    cells: NDArray[np.uint32]
+    heights: NDArray[np.int32]
 
 
 def make_space(
@@ -188,7 +245,7 @@ def make_space(
     )
 
 
-def _tiled(raster: NDArray[Any], outside: int) -> NDArray[Any]:
+def _tiled(raster: NDArray[N], outside: int) -> NDArray[N]:
     """Raster with a ring of `outside` around it, tile by tile (flat)."""
     rows, cols = (-(-(n + 2) // _TILE) for n in raster.shape)
     whole = np.full((rows * _TILE, cols * _TILE), outside, raster.dtype)
@@ -227,27 +284,16 @@ def _place(row, col, tiles):
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _count(
-    r0,
-    c0,
-    z0,
-    dr,
-    dc,
-    dz,
-    along,
-    left,
-    rise,
-    first,
-    n,
-    blocked,
-    ground,
-    rows,
-    cols,
-    limit,
-    cells,
-    heights,
-):
-    """Blocked samples of one line, at most one sample past `limit`."""
+def count_blocked(line, arcs, first, n, space, limit, steps):
+    """Blocked samples of one line, at most one sample past `limit`.
+
+    The arc is that of the `n` samples from `first` on; where they are is left in `steps`.
+    """
+    r0, c0, z0, dr, dc, dz = line
+    along, left, rise = arcs
+    blocked, ground = space.blocked, space.ground
+    rows, cols = np.uint32(space.rows), np.uint32(space.cols)
+    cells, heights = steps
     # All unsigned: a signed index would be checked for wrapping at each look. Positions count in
     # the machine's own width, so that the compiler sees them run on and makes vectors of them.
     count = np.uint32(0)
@@ -302,11 +348,13 @@ def _count(
 
 
 @njit(cache=True, nogil=True)
-def _look_again(cells, heights, n, blocked, searched, ground, most):
+def _look_again(steps, n, space, most):
     """First blocked sample (-1: none) and samples never searched of a line walked to its end.
 
     Gives up at the first sample that makes those more than `most`.
     """
+    cells, heights = steps
+    blocked, searched, ground = space.blocked, space.searched, space.ground
     first = np.int32(-1)
     unknown = np.int32(0)
     for i in range(np.uint32(n)):
@@ -323,127 +371,6 @@ def _look_again(cells, heights, n, blocked, searched, ground, most):
         elif k < 0 and first < 0:
             first = np.int32(i)
     return first, unknown
-
-
-@njit(cache=True, nogil=True, parallel=True)
-def _score(
-    t_row,
-    t_col,
-    t_z,
-    e_row,
-    e_col,
-    e_z,
-    ends,
-    starts,
-    along,
-    left,
-    rise,
-    samples,
-    bins,
-    width,
-    blocked,
-    ground,
-    rows,
-    cols,
-    limit,
-    out,
-):
-    for t in prange(t_row.size):
-        cells = np.empty(width, np.uint32)
-        heights = np.empty(width, np.int32)
-        r0 = np.float32(t_row[t] + 1.5)
-        c0 = np.float32(t_col[t] + 1.5)
-        z0 = t_z[t]
-        for p in range(starts[t], starts[t + 1]):
-            e = ends[p]
-            dr = np.float32(e_row[e] - t_row[t])
-            dc = np.float32(e_col[e] - t_col[t])
-            b = bins[p]
-            out[p] = _count(
-                r0,
-                c0,
-                z0,
-                dr,
-                dc,
-                np.float32(e_z[e] - z0),
-                along,
-                left,
-                rise,
-                np.uintp(b * width),
-                np.uintp(samples[b]),
-                blocked,
-                ground,
-                rows,
-                cols,
-                limit,
-                cells,
-                heights,
-            )
-
-
-def score_lines(
-    space: Space,
-    tees: Spots,
-    ends: Spots,
-    pairs: NDArray[np.int32],
-    starts: NDArray[np.int64],
-    bins: NDArray[np.int32],
-    table: ArcTable,
-    arc: int = 0,
-    limit: int = NO_LIMIT,
-    grade: int = 0,
-) -> NDArray[np.uint32]:
-    """Blocked samples of given lines, all with the same arc.
-
-    Parameters
-    ----------
-    space, tees, ends, table
-        As for `search`.
-    pairs
-        Index of the end of each line, those of tee t in ``pairs[starts[t] : starts[t + 1]]``.
-    starts
-        (tees + 1,).
-    bins
-        Distance bin of each line in `table`.
-    arc, grade
-        Which arc of the table, and class of grade.
-    limit
-        A line is given up at the sample that takes its count over this.
-
-    Returns
-    -------
-    ndarray
-        (lines,) counts; one over a barred cell, outside the grid or over unknown ground counts
-        65536 for each such sample.
-    """
-    out = np.empty(pairs.size, np.uint32)
-    along, left, rise = (
-        np.ascontiguousarray(a[:, grade, arc]).ravel()
-        for a in (table.along, table.left, table.rise)
-    )
-    _score(
-        tees.row,
-        tees.col,
-        tees.z,
-        ends.row,
-        ends.col,
-        ends.z,
-        pairs,
-        starts,
-        along,
-        left,
-        rise,
-        table.samples,
-        bins,
-        table.along.shape[3],
-        space.blocked,
-        space.ground,
-        np.uint32(space.rows),
-        np.uint32(space.cols),
-        np.uint32(limit),
-        out,
-    )
-    return out
 
 
 @njit(cache=True, nogil=True)
@@ -471,51 +398,21 @@ def _in_order_of_bearing(dr, dc, n, counts, order):
 
 
 @njit(cache=True, nogil=True, parallel=True)
-def _search(
-    t_row,
-    t_col,
-    t_z,
-    e_row,
-    e_col,
-    e_z,
-    low,
-    high,
-    nearest,
-    farthest,
-    cell,
-    along,
-    left,
-    rise,
-    samples,
-    limits,
-    exists,
-    between,
-    bin_start,
-    bin_step,
-    group,
-    groups,
-    blocked,
-    searched,
-    ground,
-    rows,
-    cols,
-    sectors,
-    band_start,
-    band,
-    bands,
-    out_end,
-    out_arc,
-    out_blocked,
-    out_unknown,
-    out_first,
-    out_lines,
-):
-    bins, grades, arcs, width = along.shape
+def _search(space, tees, ends, table, reach, slots, found):
+    """Write `found` of `search`."""
+    bins, grades, arcs, width = table.along.shape
     per_metre = UNITS / LAYER
-    flat_along, flat_left, flat_rise = along.ravel(), left.ravel(), rise.ravel()
+    flat = Arcs(table.along.ravel(), table.left.ravel(), table.rise.ravel())
+    t_row, t_col, e_row, e_col = tees.row, tees.col, ends.row, ends.col
+    low, high, nearest, farthest = reach
+    band_start, _, group, sectors, band = slots
+    groups = group.max() + 1
+    bands = found.end.shape[1] // (sectors * groups)
+    exists, between, samples, limits = table.exists, table.between, table.samples, table.limit
+    out_end, out_arc, out_blocked = found.end, found.arc, found.blocked
+    out_unknown, out_first, out_lines = found.unknown, found.first, found.lines
     for t in prange(t_row.size):
-        cells = np.empty(width, np.uint32)
-        heights = np.empty(width, np.int32)
+        steps = Steps(np.empty(width, np.uint32), np.empty(width, np.int32))
         counts = np.empty(_BEARINGS + 1, np.int64)
         span = high[t] - low[t]
         near = np.empty(span, np.int32)
@@ -534,20 +431,20 @@ def _search(
         _in_order_of_bearing(dr_near, dc_near, n, counts, order)
         r0 = np.float32(t_row[t] + 1.5)
         c0 = np.float32(t_col[t] + 1.5)
-        z0 = t_z[t]
+        z0 = tees.z[t]
         lines = 0
         for p in range(n):
             e = near[order[p]]
             dr = np.float32(dr_near[order[p]])
             dc = np.float32(dc_near[order[p]])
-            dz = np.float32(e_z[e] - z0)
+            dz = np.float32(ends.z[e] - z0)
             length = np.sqrt(np.float64(dr) * np.float64(dr) + np.float64(dc) * np.float64(dc))
-            length *= cell
+            length *= space.cell
             slope = np.float64(dz) / (per_metre * length)
             grade = 0
             while grade < between.size and slope > between[grade]:
                 grade += 1
-            b = min(max(np.int64((length - bin_start) / bin_step), 0), bins - 1)
+            b = min(max(np.int64((length - table.start) / table.step), 0), bins - 1)
             sector = _bearing(dr_near[order[p]], dc_near[order[p]], sectors)
             strip = min(max(np.int64((length - band_start) / band), 0), bands - 1)
             place = (sector * bands + strip) * groups
@@ -563,34 +460,15 @@ def _search(
                     if out_blocked[t, slot] == 0 and out_unknown[t, slot] == 0:
                         continue
                     limit = min(limit, out_blocked[t, slot])
-                count = _count(
-                    r0,
-                    c0,
-                    z0,
-                    dr,
-                    dc,
-                    dz,
-                    flat_along,
-                    flat_left,
-                    flat_rise,
-                    np.uintp(((b * grades + grade) * arcs + a) * width),
-                    np.uintp(samples[b]),
-                    blocked,
-                    ground,
-                    rows,
-                    cols,
-                    np.uint32(limit),
-                    cells,
-                    heights,
-                )
+                begin = np.uintp(((b * grades + grade) * arcs + a) * width)
+                line, n_ = Line(r0, c0, z0, dr, dc, dz), np.uintp(samples[b])
+                count = count_blocked(line, flat, begin, n_, space, np.uint32(limit), steps)
                 if count > limit:
                     continue
                 most = np.int32(NO_LIMIT)
                 if taken and count == out_blocked[t, slot]:
                     most = np.int32(out_unknown[t, slot] - 1)
-                first, unknown = _look_again(
-                    cells, heights, samples[b], blocked, searched, ground, most
-                )
+                first, unknown = _look_again(steps, samples[b], space, most)
                 if unknown <= most:
                     out_end[t, slot] = e
                     out_arc[t, slot] = a
@@ -605,17 +483,12 @@ def search(
     tees: Spots,
     ends: Spots,
     table: ArcTable,
-    *,
-    shortest: float,
-    longest: float,
-    group: NDArray[np.int64],
-    sectors: int = 24,
-    band: float = 20.0,
+    slots: Slots,
 ) -> Found:
     """Try every tee with every end in reach and every arc; keep the best line of each slot.
 
-    A slot of a tee is a sector of bearings, a band of lengths and a group of arcs (say, all arcs
-    with the same finish), so that one open direction does not take every place. Best is fewest
+    A slot of a tee is a sector of bearings, a band of lengths and a group of arcs (all arcs with
+    the same finish, for one), so that one open direction does not take every place. Best is fewest
     blocked samples, then fewest never searched; of equals the first in order of bearing (clockwise
     from north, in 512 classes), of end and of arc. So a slot with a line that is all clear and all
     seen is settled, and open land costs little.
@@ -630,12 +503,8 @@ def search(
         Where lines end, sorted by row.
     table
         Sampled arcs. Lines shorter or longer than its bins use the first or last one.
-    shortest, longest
-        Bounds of the horizontal length of a line [m], both included.
-    group
-        Group of each arc, from 0 on (arcs,).
-    sectors, band
-        Number of sectors and width of a length band [m].
+    slots
+        What lines are tried, and what parts those of a tee.
 
     Returns
     -------
@@ -649,57 +518,19 @@ def search(
     """
     if np.any(np.diff(ends.row) < 0):
         raise ValueError("the ends of a search must be sorted by row")
-    reach = int(np.ceil(longest / space.cell))
-    low = np.searchsorted(ends.row, tees.row - reach, "left")
-    high = np.searchsorted(ends.row, tees.row + reach, "right")
-    bands = max(1, int(np.ceil((longest - shortest) / band)))
-    groups = int(group.max()) + 1
-    shape = (tees.row.size, sectors * bands * groups)
-    end, arc, blocked, unknown, first = (np.full(shape, -1, np.int32) for _ in range(5))
-    lines = np.zeros(shape[0], np.int64)
+    rows = int(np.ceil(slots.longest / space.cell))
     # Squared cell distances are whole numbers: the bounds cut the same lines on any machine.
-    nearest = int(np.ceil((shortest / space.cell) ** 2 - 1e-6))
-    farthest = int(np.floor((longest / space.cell) ** 2 + 1e-6))
-    _search(
-        tees.row,
-        tees.col,
-        tees.z,
-        ends.row,
-        ends.col,
-        ends.z,
-        low,
-        high,
-        nearest,
-        farthest,
-        space.cell,
-        table.along,
-        table.left,
-        table.rise,
-        table.samples,
-        table.limit,
-        table.exists,
-        table.between,
-        table.start,
-        table.step,
-        group,
-        groups,
-        space.blocked,
-        space.searched,
-        space.ground,
-        np.uint32(space.rows),
-        np.uint32(space.cols),
-        sectors,
-        shortest,
-        band,
-        bands,
-        end,
-        arc,
-        blocked,
-        unknown,
-        first,
-        lines,
+    reach = Reach(
+        np.searchsorted(ends.row, tees.row - rows, "left"),
+        np.searchsorted(ends.row, tees.row + rows, "right"),
+        int(np.ceil((slots.shortest / space.cell) ** 2 - 1e-6)),
+        int(np.floor((slots.longest / space.cell) ** 2 + 1e-6)),
     )
-    return Found(end, arc, blocked, unknown, first, lines)
+    bands = max(1, int(np.ceil((slots.longest - slots.shortest) / slots.band)))
+    shape = (tees.row.size, slots.sectors * bands * (int(slots.group.max()) + 1))
+    found = Found(*(np.full(shape, -1, np.int32) for _ in range(5)), np.zeros(shape[0], np.int64))
+    _search(space, tees, ends, table, reach, slots, found)
+    return found
 
 
 def threads() -> int:

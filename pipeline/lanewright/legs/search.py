@@ -62,17 +62,14 @@ def search(
     """Best line of every slot of every tee, for one level."""
     table = throwing.search_table(flights, space.cell, settings.max_blocked)
     shortest, longest = bounds(flights, settings)
+    group = np.array([FINISHES.index(arc.finish) for arc in flights.arcs])
     tees, baskets = cells_of_sites(sites.tees, grid), cells_of_sites(sites.baskets, grid)
     found = march.search(
         space,
         _spots(space, tees, sites.tees, flights.release),
         _spots(space, baskets, sites.baskets, flights.end),
         table,
-        shortest=shortest,
-        longest=longest,
-        group=np.array([FINISHES.index(arc.finish) for arc in flights.arcs]),
-        sectors=settings.sectors,
-        band=settings.band,
+        march.Slots(shortest, longest, group, settings.sectors, settings.band),
     )
     tee, slot = np.nonzero(found.end >= 0)
     end = found.end[tee, slot].astype(np.int64)
