@@ -14,7 +14,7 @@ from scipy import ndimage as ndi
 import leg_worlds
 from lanewright.features.features import Features, find_features
 from lanewright.growth.columns import layer_mask
-from lanewright.growth.lanes import trace_lanes
+from lanewright.growth.lanes import Growth, trace_lanes
 from lanewright.scene import Scene
 from lanewright.settings.features import FeaturesSettings
 from lanewright.settings.lanes import LanesSettings
@@ -70,10 +70,10 @@ def found_in(world: Scene, roof: Any = None, **changes: Any) -> Features:
     """The stage on a scene, lanes traced through its own columns; `roof` cells are roofed."""
     roofed = np.zeros(world.grid.shape, bool) if roof is None else roof
     blocked = world.blocked | np.where(roofed, layer_mask(7, 12), np.uint64(0))
-    lanes = trace_lanes(
-        world.grid, blocked, np.zeros_like(blocked), np.where(roofed, 12, world.canopy_height),
-        roofed, world.water, np.ones(world.grid.shape, bool), LanesSettings(),
-    )  # fmt: skip
+    canopy = np.where(roofed, 12, world.canopy_height)
+    growth = Growth(blocked, np.zeros_like(blocked), canopy, roofed)
+    inside = np.ones(world.grid.shape, bool)
+    lanes = trace_lanes(world.grid, growth, world.water, inside, LanesSettings())
     free = replace(world, free_width=lanes.free_width)
     return find_features(free, lanes, LEVELS, FeaturesSettings(**changes))
 

@@ -26,6 +26,7 @@ from lanewright.growth.columns import DENSITY_TABLE, LAYER_HEIGHT, LAYERS, block
 from lanewright.growth.lanes import Lanes, find_lanes
 from lanewright.growth.vegetation import Vegetation
 from lanewright.legs import throwing
+from lanewright.legs.contacts import Contacts, contacts_of
 from lanewright.legs.throwing import Lines
 from lanewright.legs.worlds import band
 from lanewright.scene import Scene
@@ -172,7 +173,7 @@ def centred(grid: Grid, legs: pd.DataFrame) -> pd.DataFrame:
     return legs.assign(x0=x0, y0=y0, x1=x1, y1=y1)
 
 
-def best_arcs(scene: Scene, legs: pd.DataFrame, contacts: throwing.Contacts) -> np.ndarray:
+def best_arcs(scene: Scene, legs: pd.DataFrame, contacts: Contacts) -> np.ndarray:
     """Arc of each leg that meets least on its way, as the search would choose."""
     level, paths = flights(), throwing.paths_of(flights())
     met = np.full((len(legs), len(level.arcs)), np.inf)
@@ -185,10 +186,10 @@ def best_arcs(scene: Scene, legs: pd.DataFrame, contacts: throwing.Contacts) -> 
 
 
 def rates(scene: Scene, legs: pd.DataFrame, arcs: np.ndarray, settings: ThrowSettings,
-          contacts: throwing.Contacts | None = None, throws: int = THROWS):  # fmt: skip
+          contacts: Contacts | None = None, throws: int = THROWS):  # fmt: skip
     """Throw at the legs; `throwing.Thrown`."""
     level = flights()
-    contacts = contacts or throwing.contacts_of(scene, settings, "on")
+    contacts = contacts or contacts_of(scene, settings, "on")
     lines = lines_on(scene.grid, legs, arcs)
     seeds = throwing.seeds_of("blue", lines, *legs[["x0", "y0", "x1", "y1"]].to_numpy().T)
     return throwing.throw(
@@ -245,7 +246,7 @@ def judge(kind: str, density: float, seed: int, world: World | None = None) -> J
     seen = survey(world, cell)
     scene = surveyed(world, cell, seen)
     legs = centred(scene.grid, planned(world, seed))
-    contacts = throwing.contacts_of(scene, settings, "on")
+    contacts = contacts_of(scene, settings, "on")
     arcs = best_arcs(scene, legs, contacts)
     said = rates(scene, legs, arcs, settings, contacts)
     low, high = band_of(scene, legs, arcs, contacts, (said.clear, said.error))

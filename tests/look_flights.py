@@ -18,6 +18,7 @@ from throws import before_legs
 from lanewright.flight.flight import FINISHES
 from lanewright.kernels import throws as kernel
 from lanewright.legs import throwing
+from lanewright.legs.contacts import contacts_of
 from lanewright.legs.legs import find_legs
 from lanewright.legs.throwing import Lines
 from lanewright.settings.config import load
@@ -40,7 +41,7 @@ def main() -> None:
     legs = found.legs[(found.legs["level"] == name) & (found.legs["lane_kind"] != "open")]
     legs = legs.drop_duplicates("tee_id").head(LEGS)
     lines, paths = Lines.of(legs), throwing.paths_of(flights)
-    contacts = throwing.contacts_of(world, config.legs.throw, config.leaf_state)
+    contacts = contacts_of(world, config.legs.throw, config.leaf_state)
     ends = np.array([[g.coords[0], g.coords[-1]] for g in legs.geometry])
     seeds = throwing.seeds_of(name, lines, ends[:, 0, 0], ends[:, 0, 1], *ends[:, 1, :2].T)
     thrown = throwing.throw(

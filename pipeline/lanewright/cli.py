@@ -15,7 +15,7 @@ import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 from rich.console import Console
@@ -30,6 +30,9 @@ from rich.progress import (
 
 from lanewright import __version__
 from lanewright.base.errors import InputError
+
+if TYPE_CHECKING:
+    from lanewright.settings.config import Config
 
 StageName = Literal[
     "ingest",
@@ -199,7 +202,7 @@ def get(
             get_offers(question, folder, tuple(take or ()), most, say, show("tiles"))
 
 
-def _settings(path: Path, out_folder: Path | None) -> Any:
+def _settings(path: Path, out_folder: Path | None) -> Config:
     from lanewright.settings.config import load
 
     settings = load(path)

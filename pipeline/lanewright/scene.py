@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -18,6 +17,7 @@ from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Flags, Raster
 from lanewright.base.grid import Grid
+from lanewright.base.rows import Row
 from lanewright.growth.buildings import find_buildings
 from lanewright.growth.columns import blocked
 from lanewright.growth.lanes import Lanes
@@ -203,7 +203,7 @@ def _buildings(survey: Survey, ground: Ground, settings: BuildingSettings) -> sh
 
 def _growth(
     grid: Grid, vegetation: Vegetation | None, lanes: Lanes | None, blocked_density: float
-) -> dict[str, Any]:
+) -> Row:
     """Fields of a scene that lidar fills."""
     if vegetation is None or lanes is None:
         nothing = np.zeros(grid.shape, np.uint64)

@@ -31,6 +31,7 @@ from lanewright.land.reading import read_points
 from lanewright.land.survey import lay_survey
 from lanewright.land.terrain import find_terrain
 from lanewright.legs import throwing
+from lanewright.legs.contacts import contacts_of
 from lanewright.legs.measure import places_of
 from lanewright.legs.search import search, space_of
 from lanewright.legs.sites import find_sites
@@ -63,7 +64,7 @@ def main() -> None:
         print(f"search for {level.level.name}: {clock.result.tried:,} lines, {clock}")
     level = run.flights.levels[0]
     lines = found[level.level.name].lines
-    contacts = throwing.contacts_of(world, settings.throw, config.leaf_state)
+    contacts = contacts_of(world, settings.throw, config.leaf_state)
     paths = throwing.paths_of(level)
     met = throwing.aim(lines, level, paths, contacts, cell)[:, 0]
     best = lines.take(np.argsort(met, kind="stable")[:LEGS])
@@ -125,7 +126,7 @@ def table(run, lines: Lines) -> None:
 
     def rates(touch=None, flights=level, wood=None):
         settings = config.legs.throw.model_copy(update=touch or {})
-        contacts = throwing.contacts_of(run.world, settings, config.leaf_state)
+        contacts = contacts_of(run.world, settings, config.leaf_state)
         if wood:
             contacts = replace(contacts, leaf=contacts.leaf**wood)
         thrown = throwing.throw(
@@ -199,7 +200,7 @@ def blocked(run, sites, level) -> None:
         )
         found = search(space_of(world, changed), world.grid, sites, level, changed)
         places = places_of(found.lines, world.grid)
-        contacts = throwing.contacts_of(world, settings.throw, run.config.leaf_state)
+        contacts = contacts_of(world, settings.throw, run.config.leaf_state)
         met = throwing.aim(
             found.lines, level, throwing.paths_of(level), contacts, world.grid.cell
         )[:, 0]  # fmt: skip

@@ -9,7 +9,7 @@ from pyproj import CRS
 
 from lanewright.base.grid import Grid
 from lanewright.growth.columns import layer_mask
-from lanewright.growth.lanes import Lanes, trace_lanes
+from lanewright.growth.lanes import Growth, Lanes, trace_lanes
 from lanewright.settings.lanes import LanesSettings
 
 CELL = 0.5
@@ -50,10 +50,9 @@ class Wood:
         return (np.abs(aside) < width / 2) & (np.abs(along) < length / 2)
 
     def traced(self, **changes) -> Lanes:
-        return trace_lanes(
-            self.grid, self.blocked, self.unknown, self.canopy, self.roof, self.water,
-            self.inside, LanesSettings(**changes), self.trunks,
-        )  # fmt: skip
+        growth = Growth(self.blocked, self.unknown, self.canopy, self.roof, self.trunks)
+        settings = LanesSettings(**changes)
+        return trace_lanes(self.grid, growth, self.water, self.inside, settings)
 
 
 def walls_hit(wood: Wood, found: Lanes) -> int:

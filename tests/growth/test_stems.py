@@ -14,7 +14,7 @@ import truth_worlds
 from lanewright.base.grid import Grid
 from lanewright.growth.stems import LONE, Tops, evidence, stem_field
 from lanewright.growth.trees import RECALL
-from lanewright.legs import throwing
+from lanewright.legs.contacts import contacts_of
 from lanewright.settings.legs import ThrowSettings
 from memory import survey
 from worlds import BOTTOM, LEFT, World
@@ -100,7 +100,7 @@ def test_a_stem_in_the_middle_of_a_tunnel_is_met(density):
     points = pulses.fly(made, truth_worlds.strips(density), pulses.Sensor(), seed=seed)
     world = World(pulses.crop(points, bounds), made, bounds, {"lanes": lanes})
     scene = judged.surveyed(world, 0.5, survey(world, 0.5))
-    contacts = throwing.contacts_of(scene, ThrowSettings(), "on")
+    contacts = contacts_of(scene, ThrowSettings(), "on")
     x, y = stem[0, 0] - LEFT, stem[0, 1] - BOTTOM
     row, col = int((truth_worlds.SIZE - y) / 0.5), int(x / 0.5)
     near = np.s_[row - 1 : row + 2, col - 1 : col + 2]

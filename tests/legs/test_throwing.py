@@ -12,6 +12,7 @@ from scipy.stats import norm
 import leg_worlds
 from lanewright.flight.flight import fly_throws
 from lanewright.legs import throwing
+from lanewright.legs.contacts import contacts_of, disc_ratio
 from lanewright.legs.throwing import Lines
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import ThrowSettings
@@ -65,7 +66,7 @@ def eastward(length=60.0, arc=STRAIGHT, copies=1, start=(200, 40)):
 
 
 def throw(world, lines, flights, throws=4000, leaf_state="off", **settings):
-    contacts = throwing.contacts_of(world, ThrowSettings(**settings), leaf_state)
+    contacts = contacts_of(world, ThrowSettings(**settings), leaf_state)
     paths = throwing.paths_of(flights)
     seeds = np.arange(len(lines)).astype(np.uint64) + np.uint64(11)
     return throwing.throw(lines, flights, paths, contacts, seeds, throws, world.grid.cell)
@@ -73,8 +74,8 @@ def throw(world, lines, flights, throws=4000, leaf_state="off", **settings):
 
 def test_disc_meets_twigs_by_its_width():
     """(D + b) / b, Cauchy-Crofton for random lines and a convex body; 11.5 for 2 cm and 21 cm."""
-    assert throwing.disc_ratio(ThrowSettings(disc=0.21, twig=0.02)) == pytest.approx(11.5)
-    assert throwing.disc_ratio(ThrowSettings(disc=0.21, twig=0.21)) == pytest.approx(2.0)
+    assert disc_ratio(ThrowSettings(disc=0.21, twig=0.02)) == pytest.approx(11.5)
+    assert disc_ratio(ThrowSettings(disc=0.21, twig=0.21)) == pytest.approx(2.0)
 
 
 def test_steady_throw_through_even_twigs_is_stopped_exponentially():
@@ -225,7 +226,7 @@ def test_stops_tell_where_the_wall_stands():
     wall = np.abs(x - x[0, 40] - 30) < 1.0
     world = leg_worlds.planted(world, wall, 50.0)
     flights = flights_of(lateral_sd_deg=2.5)
-    contacts = throwing.contacts_of(world, ThrowSettings(), "off")
+    contacts = contacts_of(world, ThrowSettings(), "off")
     got = throwing.throw(
         eastward(), flights, throwing.paths_of(flights), contacts,
         np.array([3], np.uint64), 500, CELL, stops=True,
@@ -251,7 +252,7 @@ def test_what_is_met_adds_up_to_the_clear_rate_and_can_be_taken_away():
         eastward(copies=3),
         300,
     )
-    contacts = throwing.contacts_of(world, ThrowSettings(), "off")
+    contacts = contacts_of(world, ThrowSettings(), "off")
     seeds = np.array([3, 5, 7], np.uint64)
     given = (
         lines, flights, throwing.paths_of(flights), contacts, seeds, throws, CELL,
@@ -375,7 +376,7 @@ def test_a_flight_into_a_knoll_is_no_throw_and_one_over_it_is():
     for height, expected in knolls:
         knoll = height * np.exp(-(((x - x[0, 40] - 30) / 5) ** 2))
         hill = replace(world, ground=(world.ground + knoll).astype(np.float32))
-        contacts = throwing.contacts_of(hill, ThrowSettings(landing=0.1), "off")
+        contacts = contacts_of(hill, ThrowSettings(landing=0.1), "off")
         got = [
             throwing.possible(eastward(arc=a), flights, paths, contacts, CELL)[0]
             for a in (low, usual)

@@ -8,6 +8,7 @@ import pytest
 import leg_worlds
 from lanewright.flight.flight import fly_throws
 from lanewright.legs import throwing, worlds
+from lanewright.legs.contacts import contacts_of
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import ThrowSettings
 from lanewright.settings.levels import levels_named
@@ -20,7 +21,7 @@ def level():
 
 def banded(scene, level, **settings):
     """Clear rate, low and high of a throw of 60 m eastward through the middle."""
-    contacts = throwing.contacts_of(scene, ThrowSettings(**settings), "on")
+    contacts = contacts_of(scene, ThrowSettings(**settings), "on")
     lines = throwing.Lines(*(np.array([n]) for n in (200, 60, 200, 180, 0)))
     seeds, paths = np.array([5], np.uint64), throwing.paths_of(level)
     thrown = throwing.throw(lines, level, paths, contacts, seeds, 256, 0.5)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 import leg_worlds
 from lanewright.kernels import trim as kernels
-from lanewright.legs import throwing
+from lanewright.legs.contacts import contacts_of
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.trim import TrimSettings
 from lanewright.trim.leastwork import Case, by_worth
@@ -148,7 +148,7 @@ def test_trunk_shares_are_those_of_the_rates_that_throws_meet():
     both, rates = growth(trees=pair), []
     for keep in ([0], [1], [0, 1]):
         world = replace(both.scene, trees=both.scene.trees.iloc[keep])
-        rates.append(throwing.contacts_of(world, THROW, "off").trunk)
+        rates.append(contacts_of(world, THROW, "off").trunk)
     # Two chances in one cell make a little more than their sum, and share one width.
     np.testing.assert_allclose(rates[0] + rates[1], rates[2], rtol=0.02, atol=0.004)
     row, col = np.nonzero(rates[2] > 0.05)

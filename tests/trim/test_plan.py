@@ -15,6 +15,7 @@ import leg_worlds
 from every_set import brute_force
 from lanewright.flight.flight import fly_throws
 from lanewright.legs import throwing
+from lanewright.legs.contacts import contacts_of
 from lanewright.legs.thrower import thrower_of
 from lanewright.legs.throwing import Lines
 from lanewright.scene import Scene
@@ -169,7 +170,7 @@ def chosen_voxels(growth, flights, legs):
 def thrown_anew(world, flights, legs, n, seed):
     level = flights.levels[0]
     lines = Lines.of(legs)
-    contacts = throwing.contacts_of(world, LEGS.throw, "off")
+    contacts = contacts_of(world, LEGS.throw, "off")
     seeds = np.random.default_rng(seed).integers(0, 2**63, len(lines)).astype(np.uint64)
     return throwing.throw(
         lines, level, throwing.paths_of(level), contacts, seeds, n, world.grid.cell
@@ -201,7 +202,7 @@ def test_removing_the_pieces_and_throwing_again_gives_what_was_promised(given, w
         world.grid.xy(lines.tee_row, lines.tee_col), world.grid.xy(lines.end_row, lines.end_col)
     )  # fmt: skip
     scored = throwing.throw(
-        lines, level, throwing.paths_of(level), throwing.contacts_of(world, LEGS.throw, "off"),
+        lines, level, throwing.paths_of(level), contacts_of(world, LEGS.throw, "off"),
         throwing.seeds_of("blue", lines, *tee, *basket), LEGS.throws, world.grid.cell,
     )  # fmt: skip
     assert leg["clear_rate"] == pytest.approx(scored.clear[0], rel=1e-12)

@@ -18,6 +18,7 @@ from lanewright.flight.flight import fly_throws
 from lanewright.growth.columns import blocked
 from lanewright.growth.vegetation import VegetationSettings, sort_vegetation
 from lanewright.legs import throwing
+from lanewright.legs.contacts import contacts_of
 from lanewright.legs.thrower import thrower_of
 from lanewright.legs.throwing import Lines
 from lanewright.scene import Scene
@@ -116,7 +117,7 @@ def test_promise_holds_when_the_pieces_are_gone(done):
             world, density=code, trees=world.trees[~world.trees["tree_id"].isin(felled)]
         )
         anew = throwing.throw(
-            lines.take(np.array([i])), level, paths, throwing.contacts_of(after, LEGS.throw, "on"),
+            lines.take(np.array([i])), level, paths, contacts_of(after, LEGS.throw, "on"),
             np.array([77 + i], np.uint64), 10_000, world.grid.cell,
         )  # fmt: skip
         p, promised = float(anew.clear[0]), float(plan.row["promised"])

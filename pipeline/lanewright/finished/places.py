@@ -8,9 +8,10 @@ from lanewright.base.arrays import Floats
 from lanewright.base.grid import Grid
 from lanewright.kernels import march
 from lanewright.legs import throwing
+from lanewright.legs.contacts import Contacts
 from lanewright.legs.measure import places_of
 from lanewright.legs.thrower import Thrower
-from lanewright.legs.throwing import Contacts, Lines
+from lanewright.legs.throwing import Lines
 
 MOST = 65_536
 """Throws at once: with 300 samples each they are 0.6 GB."""

@@ -28,13 +28,13 @@ coefficients would change (`LevelFlights.unsure`), and throws draw from it.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from lanewright.base.arrays import Floats, Ints
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.errors import InputError
 from lanewright.flight import repertoire
 from lanewright.flight.aerodynamics import GRAVITY, SEA_LEVEL_DENSITY, air_density
@@ -360,9 +360,7 @@ def _throws_of(level: Level, settings: FlightSettings, elevation: float) -> Leve
         here,
         scale,
         distance,
-        found,
-        thrown[found],
-        flipped[found],
+        _Chosen(found, thrown[found], flipped[found]),
         _farthest(throws, facts) * scale,
     )
     table = replace(table, aim_sd_deg=_aim_left(table))
@@ -584,8 +582,7 @@ def _course_of(
         where.air,
         repertoire.STEP,
         chords,
-        TARGET,
-        FALL / scale,
+        fly.Nodes(TARGET, FALL / scale),
         times,
     )
     return _Course(chords, side, facts, times, scale)
@@ -615,21 +612,25 @@ def _unsure(
     return out
 
 
+class _Chosen(NamedTuple):
+    """Throws of a table: their bins, grades and arcs, what they are, and which are mirrored."""
+
+    found: tuple[Ints, ...]
+    throws: Floats
+    flipped: Flags
+
+
 def _table(
     level: Level,
     settings: FlightSettings,
     where: Conditions,
     scale: float,
     distance: Floats,
-    found: tuple[Ints, ...],
-    throws: Floats,
-    flipped: NDArray[np.bool_],
+    chosen: _Chosen,
     farthest: Floats,
 ) -> LevelFlights:
-    """Fly the chosen throws, and each a little off, and lay them along their chords.
-
-    `found` are the bins, grades and arcs of the throws.
-    """
+    """Fly the chosen throws, and each a little off, and lay them along their chords."""
+    found, throws, flipped = chosen
     shape = distance.size, GRADE.size, len(ARCS)
     course = _course_of(throws, GRADE[found[1]], np.where(flipped, -1.0, 1.0), where, scale)
     path, speed = course.laid(throws, where)

@@ -185,6 +185,29 @@ def _headings(branches: _Branches) -> Path:
 
 def _joined(branches: _Branches, max_bend: float) -> list[Path]:
     """Chain branches: at each node the two widest that run on straightest belong together."""
+    follows = _follows(branches, max_bend)
+    chains = []
+    used: set[int] = set()
+    every = range(len(branches.first))
+    loose = [(i, end) for i in every for end in (0, 1) if (i, end) not in follows]
+    # Whatever has no loose end is a ring, which may start anywhere.
+    for start in [*loose, *((i, 0) for i in every)]:
+        if start[0] in used:
+            continue
+        parts = []
+        here: tuple[int, int] | None = start
+        while here is not None and here[0] not in used:
+            i, end = here
+            used.add(i)
+            path = branches.cells[branches.first[i] : branches.last[i] + 1]
+            parts.append(path if end == 0 else path[::-1])
+            here = follows.get((i, 1 - end))
+        chains.append(np.concatenate(parts))
+    return chains
+
+
+def _follows(branches: _Branches, max_bend: float) -> dict[tuple[int, int], tuple[int, int]]:
+    """Which end of a branch goes on at which end of another; (branch, 0 or 1) each."""
     heading, width = _headings(branches).tolist(), branches.width.tolist()
     at_node: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for i, ends in enumerate(branches.ends.tolist()):
@@ -205,25 +228,7 @@ def _joined(branches: _Branches, max_bend: float) -> list[Path]:
         for _, one, other in sorted(pairs):
             if one not in follows and other not in follows:
                 follows[one], follows[other] = other, one
-
-    chains = []
-    used: set[int] = set()
-    every = range(len(branches.first))
-    loose = [(i, end) for i in every for end in (0, 1) if (i, end) not in follows]
-    # Whatever has no loose end is a ring, which may start anywhere.
-    for start in [*loose, *((i, 0) for i in every)]:
-        if start[0] in used:
-            continue
-        parts = []
-        here: tuple[int, int] | None = start
-        while here is not None and here[0] not in used:
-            i, end = here
-            used.add(i)
-            path = branches.cells[branches.first[i] : branches.last[i] + 1]
-            parts.append(path if end == 0 else path[::-1])
-            here = follows.get((i, 1 - end))
-        chains.append(np.concatenate(parts))
-    return chains
+    return follows
 
 
 def resampled(path: Path, step: float) -> Path:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from scipy import ndimage as ndi
 from skimage.measure import find_contours
 
+from lanewright.base.arrays import Flags
 from lanewright.base.grid import Grid
 from lanewright.base.units import FOOT
 from lanewright.growth.centrelines import (
@@ -112,29 +112,42 @@ def find_lanes(
     # would put trunks into tunnels.
     around = max(1, round(settings.lone_tree / grid.cell))
     is_open = count_around(roof, around) < 0.5 * (2 * around + 1) ** 2
-    return trace_lanes(
-        grid,
+    growth = Growth(
         blocked_layers(vegetation.columns, settings.blocked_density),
         vegetation.columns.unknown,
         vegetation.canopy_height,
         roof,
-        terrain.water,
-        survey.inside,
-        settings,
         trunk_cells(vegetation.trees, grid) & is_open,
     )
+    return trace_lanes(grid, growth, terrain.water, survey.inside, settings)
+
+
+@dataclass(frozen=True)
+class Growth:
+    """What lanes run through; arrays (rows, cols).
+
+    Attributes
+    ----------
+    blocked, unknown
+        Column masks; bit k is the layer from 0.25 k to 0.25 (k + 1) metres above ground:
+        vegetation stops a disc there, nobody searched there.
+    canopy_height
+        Height of the vegetation [m]; NaN is void.
+    roof
+        Vegetation stands above the throwing heights.
+    trunks
+        Columns that hold a known trunk, which lidar seldom sees: walls even where alone.
+    """
+
+    blocked: NDArray[np.uint64]
+    unknown: NDArray[np.uint64]
+    canopy_height: NDArray[np.float32]
+    roof: NDArray[np.bool_]
+    trunks: NDArray[np.bool_] | None = None
 
 
 def trace_lanes(
-    grid: Grid,
-    blocked: NDArray[np.uint64],
-    unknown: NDArray[np.uint64],
-    canopy_height: NDArray[np.float32],
-    roof: NDArray[np.bool_],
-    water: NDArray[np.bool_],
-    inside: NDArray[np.bool_],
-    settings: LanesSettings,
-    trunks: NDArray[np.bool_] | None = None,
+    grid: Grid, growth: Growth, water: Flags, inside: Flags, settings: LanesSettings
 ) -> Lanes:
     """Find free width, lanes and openings at throwing height.
 
@@ -142,40 +155,24 @@ def trace_lanes(
     ----------
     grid
         Georeference of every raster.
-    blocked, unknown : (rows, cols)
-        Column masks; bit k is the layer from 0.25 k to 0.25 (k + 1) metres above ground:
-        vegetation stops a disc there, nobody searched there.
-    canopy_height : (rows, cols)
-        Height of the vegetation [m]; NaN is void.
-    roof : (rows, cols)
-        Vegetation stands above the throwing heights.
+    growth
+        What stands there.
     water, inside : (rows, cols)
         Water; the property. Lanes and openings end at its border, widths look beyond it.
     settings
         The section `lanes` of the configuration.
-    trunks : (rows, cols), optional
-        Columns that hold a known trunk, which lidar seldom sees: walls even where alone.
 
     Raises
     ------
     ValueError
         If a raster does not have the shape of the grid.
     """
-    rasters: dict[str, NDArray[Any] | None] = {
-        "blocked": blocked,
-        "unknown": unknown,
-        "canopy_height": canopy_height,
-        "roof": roof,
-        "water": water,
-        "inside": inside,
-        "trunks": trunks,
-    }
-    for name, raster in rasters.items():
+    for name, raster in {**vars(growth), "water": water, "inside": inside}.items():
         if raster is not None and raster.shape != grid.shape:
             raise ValueError(f"{name} has shape {raster.shape}, the grid {grid.shape}")
-    columns = throwing_height(blocked, unknown, settings)
-    room = free_room(columns, water, trunks, grid.cell, settings)
-    roof_height = _roof_height(columns.roof_height, canopy_height, roof, room)
+    columns = throwing_height(growth.blocked, growth.unknown, settings)
+    room = free_room(columns, water, growth.trunks, grid.cell, settings)
+    roof_height = _roof_height(columns.roof_height, growth.canopy_height, growth.roof, room)
     roofed = np.isfinite(roof_height)
     width = np.where(room.speck, np.float32(0), np.minimum(room.width, np.float32(WIDEST)))
     # Lanes bridge gaps in the search; the raster stays with what was searched, or is water.

@@ -6,8 +6,6 @@ the last throw came.
 
 from __future__ import annotations
 
-from typing import Any
-
 import geopandas as gpd
 import numpy as np
 import shapely
@@ -15,6 +13,7 @@ from numpy.typing import NDArray
 
 from lanewright.base.arrays import Flags, Floats
 from lanewright.base.outlines import cells_of
+from lanewright.base.rows import Row
 from lanewright.base.units import FOOT
 from lanewright.scene import FLIGHT, Scene
 
@@ -33,7 +32,7 @@ TREE = 4.0  # m of canopy that counts as trees
 SIDES = ("behind", "left", "short", "right")
 
 
-def greens_of(scene: Scene, holes: gpd.GeoDataFrame) -> dict[str, Any]:
+def greens_of(scene: Scene, holes: gpd.GeoDataFrame) -> Row:
     """Look at the greens of holes.
 
     Parameters

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.rows import Row
 from lanewright.legs import fair
 from lanewright.legs.interest import COLUMNS, interest
 from lanewright.settings.judge import InterestSettings
@@ -33,7 +34,7 @@ WATER = 3.0  # m of water from which a hole carries it; ours
 
 def judged(
     legs: Any, chains: Ints, lands: Floats, least_landing: float, weights: InterestSettings
-) -> dict[str, Any]:
+) -> Row:
     """Columns of holes about fairness and worth.
 
     Parameters

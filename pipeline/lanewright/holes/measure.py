@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.rows import Row
 from lanewright.holes import par
 from lanewright.holes.chains import bend, ends_of
 from lanewright.holes.judge import judged
@@ -117,7 +118,7 @@ def measured(
     total, rise = held.length.sum(1), held.each("rise_m", 0.0).sum(1)
     landing = np.where(held.there[:, 1:], played.lands[held.rows[:, :-1]], np.inf)
     landing = np.where(held.throws > 1, landing.min(1, initial=np.inf), np.nan)
-    columns: dict[str, Any] = {
+    columns: Row = {
         "name": None,
         "origin": "search",
         "level": level.name,
@@ -166,7 +167,7 @@ def _bends(held: _Chained, start: Floats, stop: Floats) -> Floats:
     return bends
 
 
-def _kinds(held: _Chained) -> dict[str, Any]:
+def _kinds(held: _Chained) -> Row:
     """Kind of corridor that most of each hole runs in, and how much of it is wooded."""
     kinds = held.each("lane_kind", "none")
     shares = {kind: np.where(kinds == kind, held.weight, 0).sum(1) for kind in KINDS[1:]}
@@ -202,7 +203,7 @@ def _foliage(held: _Chained) -> Floats:
 
 
 def _pars(
-    held: _Chained, who: Level, forced: Flags, hole: dict[str, Any], settings: HoleSettings
+    held: _Chained, who: Level, forced: Flags, hole: Row, settings: HoleSettings
 ) -> list[int]:
     """Par of each hole for a level."""
     effective = held.each("effective_length_m", 0.0)

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 import geopandas as gpd
 import pandas as pd
 
+from lanewright.base.rows import Facts, Row
 from lanewright.base.units import FOOT
 
 TIGHT = 9.0  # m; widest 1 to 2 in 3 gap of any level, worth a word; ours
 
 
-def sentence(hole: dict[str, Any], fair: float) -> str:
+def sentence(hole: Row, fair: float) -> str:
     """A hole as a designer would note it; tight where fewer throws pass than is fair."""
     feet = hole["length_m"] / FOOT
     kind = {
@@ -73,7 +71,7 @@ WHY_UNFAIR = {
 """What each gate of `fair.GATES` means that a hole or leg fails at."""
 
 
-def unfair_in_words(row: Mapping[str, Any]) -> str:
+def unfair_in_words(row: Facts) -> str:
     """Why a hole or leg is not fair, from its columns; empty for a fair one."""
     words = [WHY_UNFAIR[gate] for gate in (row.get("unfair") or "").split(", ") if gate]
     share = row.get("gap_share")
@@ -97,14 +95,14 @@ WORTH = {
 MUCH = 0.4  # of a component, from which it is worth a word; ours
 
 
-def worth_in_words(row: Mapping[str, Any]) -> str:
+def worth_in_words(row: Facts) -> str:
     """What makes a hole or leg worth a throw, most of it first; empty where nothing does."""
     shares = {name: row.get(f"interest_{name}") for name in WORTH}
     there = {name: share for name, share in shares.items() if share is not None and share >= MUCH}
     return ", ".join(WORTH[name] for name in sorted(there, key=lambda n: (-there[n], n)))
 
 
-def _first(hole: Mapping[str, Any]) -> list[str]:
+def _first(hole: Facts) -> list[str]:
     """What a reader should know before anything else about a hole."""
     parts = []
     who = hole["carried_by"]

@@ -23,6 +23,7 @@ the left at the height it is told for, height of the release over the ground, ro
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit, prange
@@ -223,13 +224,22 @@ def where(states, n, h, part, chord, out):
     out[TIME] = (last - 1) * h + share * (part if last == n - 1 else h)
 
 
+class Nodes(NamedTuple):
+    """Where a throw comes down through its chord, and how far below it its last node lies [m]."""
+
+    target: int
+    fall: float
+
+
 @njit(cache=True, nogil=True, parallel=True)
-def node_times(throws, tables, discs, air, h, chords, target, fall, times):
+def node_times(throws, tables, discs, air, h, chords, ends, times):
     """Write times at equal steps of the way flown: to the chord, and on beyond it.
 
-    `chords` (throws) are slopes. Node `target` of `times` (throws, nodes) is where the throw comes
-    down through its chord; the last is where it is `fall` metres below it, or `FALLING` later.
+    `chords` (throws) are slopes. Node `ends.target` of `times` (throws, nodes) is where the throw
+    comes down through its chord; the last is where it is `ends.fall` metres below it, or `FALLING`
+    later.
     """
+    target, fall = ends
     room = int(LIMIT / h) + 2
     nodes = times.shape[1]
     for i in prange(throws.shape[0]):

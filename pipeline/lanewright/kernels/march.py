@@ -528,7 +528,8 @@ def search(
     )
     bands = max(1, int(np.ceil((slots.longest - slots.shortest) / slots.band)))
     shape = (tees.row.size, slots.sectors * bands * (int(slots.group.max()) + 1))
-    found = Found(*(np.full(shape, -1, np.int32) for _ in range(5)), np.zeros(shape[0], np.int64))
+    end, arc, blocked, unknown, first = (np.full(shape, -1, np.int32) for _ in range(5))
+    found = Found(end, arc, blocked, unknown, first, np.zeros(shape[0], np.int64))
     _search(space, tees, ends, table, reach, slots, found)
     return found
 

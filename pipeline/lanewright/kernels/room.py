@@ -291,16 +291,16 @@ def _worst_in_cone(i, j, places, cones, slack):
 
 
 @njit(cache=True, nogil=True, parallel=True)
-def _room(first, second, places, parts, cones, rules, trees, rule, near, asked):
-    """Fill the results of each pair; see `room`."""
-    for k in prange(first.size):
-        i, j = first[k], second[k]
+def _room(pairs, places, parts, cones, rules, trees, rule, metres):
+    """Fill the results of each pair, `metres` with distance and distance asked; see `room`."""
+    for k in prange(rule.size):
+        i, j = pairs[0, k], pairs[1, k]
         found, d, needed = _worst_of(i, j, places, parts, rules, trees)
         for a, b in ((i, j), (j, i)):
             away, wanted = _worst_in_cone(a, b, places, cones, rules.slack)
             if wanted > 0 and (found < 0 or away / wanted < d / needed):
                 found, d, needed = IN_CONE, away, wanted
-        rule[k], near[k], asked[k] = found, d, needed
+        rule[k], metres[0, k], metres[1, k] = found, d, needed
 
 
 @njit(cache=True, nogil=True)
@@ -381,7 +381,8 @@ def room(
         The rule, -1 where none is broken; distance, and distance asked [m].
     """
     rule = np.full(first.size, -1, np.int8)
-    near, asked = np.zeros((2, first.size), np.float32)
+    metres = np.zeros((2, first.size), np.float32)
     if first.size:
-        _room(first, second, places, _parts(places), cones, rules, trees, rule, near, asked)
-    return rule, near, asked
+        pairs = np.stack([first, second])
+        _room(pairs, places, _parts(places), cones, rules, trees, rule, metres)
+    return rule, metres[0], metres[1]

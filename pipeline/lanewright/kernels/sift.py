@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 INSIDE, WITHHELD, LEFT_OUT, OVERLAP, MENDED, IMPOSSIBLE, UNSTATED = range(7)
 """Places in the reasons that `choose` counts."""
@@ -22,14 +23,14 @@ class Raw(NamedTuple):
     6-10 do if `Rules.modern`, else as 0-5 do.
     """
 
-    x: Any
-    y: Any
-    z: Any
-    time: Any
-    source: Any
-    bits: Any
-    kind: Any
-    flags: Any
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    z: NDArray[np.int32]
+    time: NDArray[np.float64]
+    source: NDArray[np.uint16]
+    bits: NDArray[np.uint8]
+    kind: NDArray[np.uint8]
+    flags: NDArray[np.uint8]
 
 
 class Rules(NamedTuple):
@@ -41,8 +42,8 @@ class Rules(NamedTuple):
     """
 
     modern: bool
-    box: Any
-    unwanted: Any
+    box: NDArray[np.float64]
+    unwanted: NDArray[np.bool_]
     keep_overlap: bool
     size_mm: int
     cols: int
@@ -51,7 +52,7 @@ class Rules(NamedTuple):
     z_scale: float
     z_offset: float
     z_metres: float
-    heights: Any
+    heights: NDArray[np.float64]
 
 
 class Found(NamedTuple):
@@ -64,15 +65,15 @@ class Found(NamedTuple):
     returns and of those of class 2 by coarse cell (2, cells).
     """
 
-    block: Any
-    classes: Any
-    returns: Any
-    kept: Any
-    reasons: Any
-    held: Any
-    span: Any
-    firsts: Any
-    lowest: Any
+    block: NDArray[np.uint16]
+    classes: NDArray[np.int64]
+    returns: NDArray[np.int64]
+    kept: NDArray[np.int64]
+    reasons: NDArray[np.int64]
+    held: NDArray[np.int64]
+    span: NDArray[np.float64]
+    firsts: NDArray[np.int64]
+    lowest: NDArray[np.float64]
 
 
 @njit(cache=True, nogil=True)
@@ -140,7 +141,13 @@ def choose(raw: Raw, rules: Rules, found: Found) -> None:
 
 
 @njit(cache=True, nogil=True)
-def shape(raw: Raw, rules: Rules, block: Any, place: Any, out: Any) -> None:
+def shape(
+    raw: Raw,
+    rules: Rules,
+    block: NDArray[np.uint16],
+    place: NDArray[np.int64],
+    out: NDArray[np.void],
+) -> None:
     """Write each kept point as a record at the next free place of its block.
 
     `block` as `choose` filled it; `place` holds, by block, where its next record goes in `out`; it
@@ -187,7 +194,12 @@ def _before(a: Any, b: Any) -> bool:
 
 
 @njit(cache=True, nogil=True)
-def settle(records: Any, order: Any, place: Any, keep: Any) -> None:
+def settle(
+    records: NDArray[np.void],
+    order: NDArray[np.int64],
+    place: NDArray[np.int64],
+    keep: NDArray[np.bool_],
+) -> None:
     """Finish a sort by place: order those at one place by the rest, and mark repeats.
 
     `order` sorts `place`; both the order within a run of equal places and `keep` (by position in

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 # East, south-east, south ... north-east; the odd ones are diagonal, the way back is four further.
 _DOWN = np.array([0, 1, 1, 1, 0, -1, -1, -1])
@@ -13,7 +12,7 @@ _ALONG = np.array([1, 1, 0, -1, -1, -1, 0, 1])
 
 
 @njit(cache=True, nogil=True)
-def link(thin: Any, links: Any) -> int:
+def link(thin: NDArray[np.bool_], links: NDArray[np.uint8]) -> int:
     """Set in `links`, uint8 bits by direction, which neighbours a cell joins; how many in all.
 
     A diagonal counts only where no way around the corner does, so that a bend of three cells is no
@@ -47,7 +46,12 @@ def _count(bits: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def trace(links: Any, left: Any, cells: Any, start: Any) -> int:
+def trace(
+    links: NDArray[np.uint8],
+    left: NDArray[np.uint8],
+    cells: NDArray[np.int64],
+    start: NDArray[np.int64],
+) -> int:
     """Walk every link once and write the branches; how many.
 
     Branches run between cells that do not have exactly two neighbours; a ring without such a cell

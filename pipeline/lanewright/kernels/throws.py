@@ -18,7 +18,7 @@ where anything may be met.
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit, prange
@@ -107,7 +107,7 @@ class Paths(NamedTuple):
 
 
 class Field(NamedTuple):
-    """What stands on the land; see `throwing.Contacts`.
+    """What stands on the land; see `contacts.Contacts`.
 
     Cell by cell, `rows` of `cols`: `ground` (cells,) [m], `cells` (cells,) records of `CELL`,
     `density` (cells, 64) codes of the contacts in `table` (256,). `prior` and `leaf` (64,), `worst`
@@ -116,7 +116,7 @@ class Field(NamedTuple):
     """
 
     ground: NDArray[np.float32]
-    cells: NDArray[Any]
+    cells: NDArray[np.void]
     density: NDArray[np.uint8]
     table: NDArray[np.float32]
     prior: NDArray[np.float32]
@@ -170,6 +170,18 @@ column, height [m]. Whether it is past the target, so low that it is landing, st
 its end."""
 
 
+class _Kept(NamedTuple):
+    """What is kept of the throws at a leg.
+
+    `stops` (throws, 4 or 6) as `_walk` writes them; `log` of what is met, and the row of it where
+    each throw begins (throws,), -1 to write nothing.
+    """
+
+    stops: NDArray[np.float32]
+    log: Log
+    firsts: NDArray[np.int64]
+
+
 class _Way(NamedTuple):
     """Path of a leg in stretches, a chunk of them at a time, and where one throw is in a chunk.
 
@@ -203,7 +215,7 @@ def new_log(rows: int) -> Log:
 
 @njit(cache=True, nogil=True, parallel=True)
 def pack(density, table, searched, trunk, trunk_top, stems, cells):
-    """Write the records `cells` (rows, cols) of `CELL`; arguments as in `throwing.Contacts`."""
+    """Write the records `cells` (rows, cols) of `CELL`; arguments as in `contacts.Contacts`."""
     for r in prange(cells.shape[0]):
         for c in range(cells.shape[1]):
             met = np.uint64(~searched[r, c])
@@ -393,7 +405,7 @@ def _lay(way, chunk, chances, state, legs, leg, field):
 
 
 @_borrowing
-def _walk(way, count, field, enough, length, skid, state, stop, log, first):
+def _walk(way, count, field, enough, ways, state, kept, t):
     """Add up what one throw meets in the first `count` stretches of a chunk.
 
     `stop` takes, of a throw that is stopped before the target, the share of the leg, the metres
@@ -401,6 +413,8 @@ def _walk(way, count, field, enough, length, skid, state, stop, log, first):
     column where the disc comes to rest: where something stops it, or where it meets the ground and
     has slid on. From `first` 0 on, what is met is written to the rows of `log`.
     """
+    length, skid = ways
+    stop, log, first = kept.stops[t], kept.log, kept.firsts[t]
     lowest, ceiling = np.float32(field.lowest), np.float32(LAYERS)
     cells, codes = field.cells, field.density
     place, at, heights, steps = way.place, way.at, way.height, way.step
@@ -442,10 +456,12 @@ def _walk(way, count, field, enough, length, skid, state, stop, log, first):
                     beyond += here + stem
                 else:
                     if first >= 0 and here > 0.0:
-                        _note(log, first + met, j, field, layer, kind, here, way, s, length)
+                        where = np.int64(j) // field.cols, np.int64(j) % field.cols, layer
+                        _note(log, first + met, where, (kind, here), way, s, length)
                     met += here > 0.0
                     if first >= 0 and stem > 0.0:
-                        _note(log, first + met, j, field, layer, 1, stem, way, s, length)
+                        where = np.int64(j) // field.cols, np.int64(j) % field.cols, layer
+                        _note(log, first + met, where, (1, stem), way, s, length)
                     met += stem > 0.0
                     surveyed += here
                     surveyed += stem
@@ -486,24 +502,21 @@ def _come_to_rest(way, s, skid, cell, stop):
 
 
 @_borrowing
-def _note(log, j, cell, field, layer, kind, depth, way, s, length):
-    log.places[j, 0] = cell // field.cols
-    log.places[j, 1] = cell % field.cols
-    log.places[j, 2] = layer
-    log.kinds[j] = kind
-    log.depths[j] = depth
+def _note(log, j, where, what, way, s, length):
+    log.places[j, 0], log.places[j, 1], log.places[j, 2] = where
+    log.kinds[j], log.depths[j] = what
     log.points[j, 0] = way.place[s]
     log.points[j, 1] = way.place[CHUNK + s] * np.float32(length)
     log.points[j, 2] = way.height[s] / PER_METRE
 
 
 @_borrowing
-def _fly(legs, leg, paths, field, way, chances, states, stops, log, firsts):
+def _fly(legs, leg, paths, field, way, chances, states, kept):
     """Follow every throw of a leg to its end, all of them through a chunk before the next.
 
     So what they read of the path and of the land stays in the nearest cache.
     """
-    length, skid = legs.length[leg], paths.skid[legs.row[leg]]
+    ways, stops = (legs.length[leg], paths.skid[legs.row[leg]]), kept.stops
     for t in range(states.size):
         state = states[t]
         state.surveyed = state.least = state.most = state.other = state.beyond = 0.0
@@ -521,18 +534,7 @@ def _fly(legs, leg, paths, field, way, chances, states, stops, log, firsts):
             if state.done:
                 continue
             _lay(way, chunk, chances[t], state, legs, leg, field)
-            _walk(
-                way,
-                count,
-                field,
-                chances[t, STOPPED_BY],
-                length,
-                skid,
-                state,
-                stops[t],
-                log,
-                firsts[t],
-            )
+            _walk(way, count, field, chances[t, STOPPED_BY], ways, state, kept, t)
             if last and not state.done and not state.stopped and stops.shape[1] == STOP:
                 stops[t, 4], stops[t, 5] = way.row[count], way.col[count]
 
@@ -551,7 +553,8 @@ def aim(legs, paths, field, log, out):
         states = np.empty(1, STATE)
         stops = np.empty((1, 4), np.float32)
         way = _cut(legs, leg, paths, field.cell, 0)
-        _fly(legs, leg, paths, field, way, chances, states, stops, log, _NOWHERE)
+        kept = _Kept(stops, log, _NOWHERE)
+        _fly(legs, leg, paths, field, way, chances, states, kept)
         state = states[0]
         far = state.low >= SHORT
         out[leg, 0] = state.surveyed if far else NO_THROW
@@ -580,7 +583,7 @@ def throw(legs, paths, field, points, log, clear, space, stops):
         for t in range(throws):
             _draw(points, t, shifts, paths, chances[t])
         way = _cut(legs, leg, paths, field.cell, ERRORS)
-        _fly(legs, leg, paths, field, way, chances, states, thrown, log, firsts)
+        _fly(legs, leg, paths, field, way, chances, states, _Kept(thrown, log, firsts))
         for t in range(throws):
             state = states[t]
             # The least that can be there makes the highest clear rate.
@@ -610,8 +613,8 @@ def meet(legs, paths, field, points, log, starts, enough):
         for t in range(throws):
             _draw(points, t, shifts, paths, chances[t])
         way = _cut(legs, leg, paths, field.cell, ERRORS)
-        firsts = starts[leg] if write else nowhere
-        _fly(legs, leg, paths, field, way, chances, states, stops, log, firsts)
+        kept = _Kept(stops, log, starts[leg] if write else nowhere)
+        _fly(legs, leg, paths, field, way, chances, states, kept)
         if not write:
             for t in range(throws):
                 starts[leg, t] = states[t].met

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -14,6 +13,7 @@ import shapely
 from pyproj import Transformer
 
 from lanewright.base.errors import InputError, together
+from lanewright.base.rows import Row
 from lanewright.land.plan import Plan
 from lanewright.layout.designer import AREA_WISHES, FORMER, WISHES, Drawn, Hand
 from lanewright.settings.config import Config
@@ -174,7 +174,7 @@ def _key(name: str, stood: shapely.LineString | None, own: set[str]) -> str:
     return f"{name} (moved)" if name in own else name
 
 
-def _rows(frame: gpd.GeoDataFrame) -> list[tuple[int, dict[str, Any]]]:
+def _rows(frame: gpd.GeoDataFrame) -> list[tuple[int, Row]]:
     return list(enumerate(frame.rename(columns=str.lower).to_dict("records"), start=1))
 
 
@@ -184,7 +184,7 @@ def _moved(line: shapely.LineString, stood: shapely.LineString) -> bool:
     return len(a) != len(b) or bool((abs(a - b) > MOVED).any())
 
 
-def _stood(value: Any) -> shapely.LineString | None:
+def _stood(value: str | float | None) -> shapely.LineString | None:
     """Line that a hole had in the file; None where the text is no such line any more."""
     text = _text(value) or ""
     try:
@@ -356,7 +356,11 @@ def _numbers(config: Config, holes: tuple[Drawn, ...], faults: list[InputError])
 
 
 def _wish(
-    path: Path, name: str, value: Any, known: tuple[str, ...], faults: list[InputError]
+    path: Path,
+    name: str,
+    value: str | float | None,
+    known: tuple[str, ...],
+    faults: list[InputError],
 ) -> str:
     wish = (_text(value) or "").strip().lower()
     if wish and wish not in known:
@@ -371,7 +375,7 @@ def _wish(
     return wish
 
 
-def _order(path: Path, name: str, value: Any, faults: list[InputError]) -> int:
+def _order(path: Path, name: str, value: str | float | None, faults: list[InputError]) -> int:
     """Number in the round; 0 for none."""
     if value is None or pd.isna(value):
         return 0
@@ -395,5 +399,5 @@ def _called(name: str) -> str:
     return name if name.lower().startswith("hole ") else f"hole {name}"
 
 
-def _text(value: Any) -> str | None:
+def _text(value: str | float | None) -> str | None:
     return None if value is None or pd.isna(value) else str(value)

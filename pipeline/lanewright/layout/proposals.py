@@ -10,7 +10,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -20,6 +19,7 @@ import shapely
 from lanewright.base.arrays import Floats
 from lanewright.base.errors import InputError
 from lanewright.base.outlines import cells_of
+from lanewright.base.rows import Row
 from lanewright.holes.holes import Holes
 from lanewright.holes.links import with_legs_of
 from lanewright.holes.par import room_for
@@ -30,7 +30,7 @@ from lanewright.layout.round import Round
 from lanewright.layout.search import how_many, rounds_of
 from lanewright.layout.walks import Footing, Wetness, footing, streams
 from lanewright.layout.ways import Course, course_of
-from lanewright.legs.throwing import UNDER_CANOPY
+from lanewright.legs.contacts import UNDER_CANOPY
 from lanewright.scene import Scene
 from lanewright.settings.layout import LayoutSettings, WalkSettings
 from lanewright.settings.levels import Level
@@ -59,7 +59,7 @@ class Layouts:
 
     holes: gpd.GeoDataFrame
     walks: gpd.GeoDataFrame
-    proposals: tuple[dict[str, Any], ...] = ()
+    proposals: tuple[Row, ...] = ()
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
@@ -249,7 +249,7 @@ def _nothing(crs: str, facts: dict[str, object], why: str) -> Layouts:
     return Layouts(holes, walks, (), facts, (f"no layout: {why}",))
 
 
-def _long_walks(proposals: list[dict[str, Any]]) -> list[str]:
+def _long_walks(proposals: list[Row]) -> list[str]:
     """Warnings of proposals with long walks; a line each in the log."""
     warnings = []
     for each in proposals:

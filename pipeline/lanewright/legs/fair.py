@@ -6,13 +6,13 @@ may be opened by trimming; the others are how the land lies. What nobody knows c
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lanewright.base.arrays import Flags, Floats
+from lanewright.base.rows import Facts
 from lanewright.settings.judge import FairSettings
 
 GATES = ("gap", "way", "landing", "climb", "slope", "wet", "carry", "safety")
@@ -56,9 +56,7 @@ def narrowest(at: Floats, length: Floats, gap: float) -> tuple[Floats, Floats]:
     return share, middle
 
 
-def closed(
-    leg: Mapping[str, Any], limits: FairSettings, most_carry: float, most_unsafe: float
-) -> Flags:
+def closed(leg: Facts, limits: FairSettings, most_carry: float, most_unsafe: float) -> Flags:
     """Which gates each leg fails at (legs, gates).
 
     Parameters

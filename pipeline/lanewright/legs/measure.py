@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -16,12 +14,14 @@ from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.grid import Grid
+from lanewright.base.rows import Facts, Row
 from lanewright.base.schema import FAILS
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import FINISHES, TARGET, LevelFlights
 from lanewright.kernels import march
 from lanewright.kernels.throws import NO_THROW
 from lanewright.legs import fair, scores, throwing
+from lanewright.legs.contacts import BRUSH
 from lanewright.legs.interest import COLUMNS, Ways, components, interest
 from lanewright.legs.landing import Landings, landings
 from lanewright.legs.thrower import Player, Thrower
@@ -180,7 +180,7 @@ def clearest(legs: pd.DataFrame) -> Floats:
     return scores.clearance(legs["clear_rate"].to_numpy(), legs["clear_rate_low"].to_numpy())
 
 
-def judged(leg: Mapping[str, Any], carry: float, settings: LegsSettings) -> dict[str, Any]:
+def judged(leg: Facts, carry: float, settings: LegsSettings) -> Row:
     """Whether legs are fair, and what they are worth, out of their columns.
 
     Parameters
@@ -281,7 +281,7 @@ def rates_by_finish(
     return rates, arcs
 
 
-def _fails(scene: Scene, lines: Lines, stops: NDArray[np.float32]) -> dict[str, Any]:
+def _fails(scene: Scene, lines: Lines, stops: NDArray[np.float32]) -> Row:
     """Where most throws of legs fail: the middle of them, in the stretch where most did.
 
     Columns `fail_*` (legs,); NaN and None where none fails.
@@ -327,7 +327,7 @@ def _stopped_by(scene: Scene, lines: Lines, stops: NDArray[np.float32]) -> NDArr
             np.clip(col.astype(np.int64), 0, scene.grid.cols - 1),
         ]
     )
-    low = (stops[..., 2] < throwing.BRUSH) | (canopy <= BRUSH_TOP)
+    low = (stops[..., 2] < BRUSH) | (canopy <= BRUSH_TOP)
     kind = np.where(low, FAILS.index("brush"), FAILS.index("limb"))
     kind = np.where(stops[..., 3] == 1, FAILS.index("trunk"), kind)
     kind = np.where(stops[..., 3] == 2, FAILS.index("not seen"), kind)

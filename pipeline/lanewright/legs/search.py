@@ -16,9 +16,8 @@ from scipy.spatial import cKDTree
 from lanewright.base.arrays import Ints
 from lanewright.base.grid import Grid
 from lanewright.base.units import FOOT
-from lanewright.flight.flight import BIN, FINISHES, LevelFlights
+from lanewright.flight.flight import BIN, FINISHES, TARGET, LevelFlights
 from lanewright.kernels import march
-from lanewright.legs import throwing
 from lanewright.legs.sites import Sites, barred_cells
 from lanewright.legs.throwing import Lines
 from lanewright.scene import Scene
@@ -60,7 +59,7 @@ def search(
     space: march.Space, grid: Grid, sites: Sites, flights: LevelFlights, settings: LegsSettings
 ) -> Found:
     """Best line of every slot of every tee, for one level."""
-    table = throwing.search_table(flights, space.cell, settings.max_blocked)
+    table = search_table(flights, space.cell, settings.max_blocked)
     shortest, longest = bounds(flights, settings)
     group = np.array([FINISHES.index(arc.finish) for arc in flights.arcs])
     tees, baskets = cells_of_sites(sites.tees, grid), cells_of_sites(sites.baskets, grid)
@@ -76,6 +75,36 @@ def search(
     arc = found.arc[tee, slot].astype(np.int64)
     lines = Lines(tees[0][tee], tees[1][tee], baskets[0][end], baskets[1][end], arc)
     return Found(lines, tee, end, found.blocked[tee, slot], int(found.lines.sum()))
+
+
+def search_table(flights: LevelFlights, cell: float, max_blocked: float) -> march.ArcTable:
+    """A level's paths as the search reads them: samples at most a cell apart on the chord.
+
+    Half the margin lies on their rise, as on the mean of the throws.
+    """
+    bins, grades, arcs = flights.exists.shape
+    samples = np.ceil((flights.distance + BIN) / cell).astype(np.int32)
+    tables = np.zeros((3, bins, grades, arcs, int(samples.max())), np.float32)
+    path = flights.path[..., : TARGET + 1, :].astype(np.float64)
+    path[..., 2] *= (1 + flights.apex_margin) / 2
+    path[..., 2] *= march.UNITS / march.LAYER
+    for b, n in enumerate(samples):
+        at = (np.arange(n) + 0.5) * (TARGET / n)
+        node = np.minimum(at.astype(int), TARGET - 1)
+        share = (at - node)[:, None]
+        got = path[b][..., node, :] * (1 - share) + path[b][..., node + 1, :] * share
+        tables[..., b, :, :, :n] = np.moveaxis(got, -1, 0)
+    return march.ArcTable(
+        tables[0],
+        tables[1],
+        np.rint(tables[2]),
+        samples,
+        np.floor(samples * max_blocked).astype(np.int32),
+        flights.exists,
+        np.ascontiguousarray((flights.grade[1:] + flights.grade[:-1]) / 2),
+        float(flights.distance[0]),
+        BIN,
+    )
 
 
 def bounds(flights: LevelFlights, settings: LegsSettings) -> tuple[float, float]:

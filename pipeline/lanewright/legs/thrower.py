@@ -8,9 +8,10 @@ from functools import cached_property
 from lanewright.base.arrays import Flags
 from lanewright.flight.flight import Flights, LevelFlights
 from lanewright.legs import throwing
+from lanewright.legs.contacts import Contacts, contacts_of
 from lanewright.legs.landing import Hazards, hazards_of
 from lanewright.legs.sites import barred_cells
-from lanewright.legs.throwing import Contacts, Paths
+from lanewright.legs.throwing import Paths
 from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level
@@ -69,7 +70,7 @@ def thrower_of(scene: Scene, flights: Flights, settings: LegsSettings) -> Throwe
     """Make a thrower for a property."""
     return Thrower(
         scene,
-        throwing.contacts_of(scene, settings.throw, scene.leaf_state),
+        contacts_of(scene, settings.throw, scene.leaf_state),
         hazards_of(scene, settings.roll_slope),
         tuple(Player(level, throwing.paths_of(level)) for level in flights.levels),
         settings,

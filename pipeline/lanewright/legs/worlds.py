@@ -27,7 +27,8 @@ from lanewright.base.arrays import Floats
 from lanewright.flight.flight import LevelFlights
 from lanewright.kernels import march, patches
 from lanewright.legs import throwing
-from lanewright.legs.throwing import Contacts, Lines, Paths
+from lanewright.legs.contacts import SURELY, Contacts
+from lanewright.legs.throwing import Lines, Paths
 
 WORLDS = 12
 THROWS = 64
@@ -131,7 +132,7 @@ def _other(contacts: Contacts, world: World, cell: float) -> Contacts:
     table[-1] = contacts.table[-1]
     chance = -np.expm1(-contacts.trunk * cell) * np.exp(STEMS * world.stems)
     stands = rng.random(chance.shape) < chance
-    trunk = np.where(stands, -np.log(1 - throwing.SURELY) / cell, 0.0)
+    trunk = np.where(stands, -np.log(1 - SURELY) / cell, 0.0)
     # Stems too thin to see stand anywhere under the canopy, and go with the trunks.
     thin = contacts.stems * np.float32(world.thin)
     top = np.where(thin > 0, np.uint8(THIN_TOP / march.LAYER), np.uint8(0))

@@ -39,7 +39,7 @@ def _readable(text: str, also: str = "") -> str:
     return text
 
 
-def _usable_path(value: Any) -> Any:
+def _usable_path(value: object) -> object:
     """Refuse what no file system takes as a path."""
     if not isinstance(value, str | Path):
         return value
@@ -75,7 +75,7 @@ CrsText = Annotated[
 """CRS as EPSG:n or WKT."""
 
 
-def _takes_truth(annotation: Any) -> bool:
+def _takes_truth(annotation: object) -> bool:
     if get_origin(annotation) is Literal or annotation in (bool, Any):
         return True
     return any(_takes_truth(part) for part in get_args(annotation))
@@ -88,7 +88,7 @@ class Settings(BaseModel):
 
     @field_validator("*", mode="before")
     @classmethod
-    def _plain_slips(cls, value: Any, info: ValidationInfo) -> Any:
+    def _plain_slips(cls, value: object, info: ValidationInfo) -> object:
         field = cls.model_fields.get(info.field_name or "")
         inner = field.annotation if field is not None else None
         if value is None and isinstance(inner, type) and issubclass(inner, BaseModel):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
@@ -77,19 +77,19 @@ class Config(Settings):
 
     @field_validator("points", "elevation", "water", "keep_out", mode="before")
     @classmethod
-    def _one_is_a_list(cls, value: Any) -> Any:
+    def _one_is_a_list(cls, value: object) -> object:
         return [value] if isinstance(value, str | dict) else value
 
     @field_validator("keep_out", mode="before")
     @classmethod
-    def _bare_path(cls, value: Any) -> Any:
+    def _bare_path(cls, value: object) -> object:
         if isinstance(value, list | tuple):
             return [{"path": v} if isinstance(v, str) else v for v in value]
         return value
 
     @field_validator("levels", mode="before")
     @classmethod
-    def _lower(cls, value: Any) -> Any:
+    def _lower(cls, value: object) -> object:
         value = [value] if isinstance(value, str) else value
         if not isinstance(value, list | tuple):
             return value
@@ -97,7 +97,7 @@ class Config(Settings):
 
     @field_validator("leaf_state", mode="before")
     @classmethod
-    def _off_is_no_truth_value(cls, value: Any) -> Any:
+    def _off_is_no_truth_value(cls, value: object) -> object:
         # YAML reads a bare `off` as false and `on` as true.
         return {False: "off", True: "on"}.get(value, value) if isinstance(value, bool) else value
 

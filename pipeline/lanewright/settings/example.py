@@ -21,7 +21,7 @@ HEAD = """\
 # out keeps its default. Paths start at the folder of the file. All lengths are in metres.
 """
 
-_EXAMPLES: dict[str, Any] = {
+_EXAMPLES: dict[str, object] = {
     "name": "Hollow Creek",
     "property": "property.gpkg",
     "points": ["tiles/*.laz"],
@@ -59,7 +59,7 @@ def _value(name: str, field: FieldInfo, depth: int) -> list[str]:
     return [f"{_pad(depth)}{name}: {plain.removesuffix('...' + chr(10)).strip()}"]
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> Any:
     if isinstance(value, tuple | list):
         return [_plain(v) for v in value]
     return str(value) if isinstance(value, Path) else value

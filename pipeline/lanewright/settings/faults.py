@@ -72,7 +72,7 @@ def _key(location: tuple[int | str, ...], model: type[BaseModel]) -> str:
     return ".".join(parts) or "(top level)"
 
 
-def _section(annotation: Any) -> type[BaseModel] | None:
+def _section(annotation: object) -> type[BaseModel] | None:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     return next((s for a in get_args(annotation) if (s := _section(a)) is not None), None)

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +18,7 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError, ProjError
 
+from lanewright.base.arrays import Floats
 from lanewright.base.errors import InputError
 
 METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "us-ft": 1200 / 3937}
@@ -354,7 +354,7 @@ def _transformer(source: str, target: str) -> Transformer:
 
 
 def to_working(
-    reference: Reference, working: str, x: NDArray[Any], y: NDArray[Any]
+    reference: Reference, working: str, x: Floats, y: Floats
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Coordinates of a file in the working CRS [m]."""
     x = np.asarray(x, dtype=np.float64) * reference.to_crs

@@ -14,7 +14,7 @@ import pickle
 import sys
 import traceback
 from collections.abc import Callable, Iterator
-from typing import IO, Any
+from typing import IO
 
 import laspy
 import numpy as np
@@ -152,7 +152,7 @@ class _Sieve:
         self._blocks = frame.blocks.rows * frame.blocks.cols
         self._lowest = np.full((2, rows * cols), np.inf)
 
-    def pick(self, decoded: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    def pick(self, decoded: NDArray[np.void]) -> tuple[NDArray[np.void], NDArray[np.int64]]:
         """Records of the points to keep, sorted by block, and how many each block got."""
         raw = self._columns(decoded)
         found = sift.Found(
@@ -173,7 +173,7 @@ class _Sieve:
         sift.shape(raw, self._rules, found.block, place, records)
         return records, found.held
 
-    def _columns(self, decoded: NDArray[Any]) -> sift.Raw:
+    def _columns(self, decoded: NDArray[np.void]) -> sift.Raw:
         scale, offset = self._header.scales, self._header.offsets
         with np.errstate(over="ignore", invalid="ignore"):
             x, y = decoded["X"] * scale[0] + offset[0], decoded["Y"] * scale[1] + offset[1]
@@ -197,7 +197,7 @@ class _Sieve:
             flags=decoded["classification_flags"] if modern else kind,
         )
 
-    def _count(self, decoded: NDArray[Any], found: sift.Found) -> None:
+    def _count(self, decoded: NDArray[np.void], found: sift.Found) -> None:
         tally = self.tally
         for mine, histogram in (
             (tally.classes, found.classes),
@@ -234,11 +234,13 @@ class _Sieve:
         return self.tally
 
 
-def _timed(decoded: NDArray[Any]) -> bool:
+def _timed(decoded: NDArray[np.void]) -> bool:
     return "gps_time" in (decoded.dtype.names or ())
 
 
-def _write(records: NDArray[Any], held: NDArray[np.int64], out: IO[bytes], tally: Tally) -> None:
+def _write(
+    records: NDArray[np.void], held: NDArray[np.int64], out: IO[bytes], tally: Tally
+) -> None:
     start = out.tell() // RECORD.itemsize
     records.tofile(out)
     numbers = np.flatnonzero(held)

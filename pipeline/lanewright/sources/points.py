@@ -102,7 +102,7 @@ class PointStore:
         self._blocks = blocks
         self._first: NDArray[np.int64] = np.load(folder / "first.npy")
         total = int(self._first[-1])
-        self._records: NDArray[Any] = (
+        self._records: NDArray[np.void] = (
             np.memmap(folder / "points.bin", dtype=RECORD, mode="r", shape=(total,))
             if total
             else np.empty(0, RECORD)
@@ -155,7 +155,7 @@ class PointStore:
             yield (row, col, rows, cols), self.read(self.grid.window(row, col, rows, cols).bounds)
 
 
-def _points(records: NDArray[Any], left: float, bottom: float) -> Points:
+def _points(records: NDArray[np.void], left: float, bottom: float) -> Points:
     return Points(
         x=left + records["x"] / MILLI,
         y=bottom + records["y"] / MILLI,
@@ -211,7 +211,7 @@ def pack(
     """
     total = blocks.rows * blocks.cols
 
-    def block(number: int) -> tuple[NDArray[Any], int, int]:
+    def block(number: int) -> tuple[NDArray[np.void], int, int]:
         parts = [
             np.fromfile(path, RECORD, count=count, offset=first * RECORD.itemsize)
             for path, first, count in segments.get(number, ())
@@ -237,7 +237,7 @@ def pack(
     return Packed(int(first[-1]), duplicates, lone)
 
 
-def _without_lone(records: NDArray[Any]) -> NDArray[Any]:
+def _without_lone(records: NDArray[np.void]) -> NDArray[np.void]:
     """Records of a block without returns of the ground class that nothing supports."""
     ground = np.flatnonzero(records["kind"] == 2)
     x, y, z = (records[name][ground] / MILLI for name in ("x", "y", "z"))
@@ -252,7 +252,7 @@ def _in_order(pool: ThreadPoolExecutor, work: Any, total: int, threads: int) -> 
         yield from pool.map(work, range(start, min(start + step, total)))
 
 
-def canonical(records: NDArray[Any]) -> NDArray[Any]:
+def canonical(records: NDArray[np.void]) -> NDArray[np.void]:
     """Records in an order that depends on their values alone, exact repeats counted once.
 
     A repeat has the same place, pulse time and return numbers, as points have that two tiles

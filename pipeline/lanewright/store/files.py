@@ -17,6 +17,10 @@ _PIECE = 2**20
 _SUM = "sum"
 
 
+Json = dict[str, Any]
+"""What JSON holds, by key."""
+
+
 class Damaged(Exception):  # noqa: N818 - not an error of the run, which makes the result again
     """What is stored is not what was written."""
 
@@ -62,7 +66,7 @@ def flush(path: Path) -> None:
         os.close(handle)
 
 
-def write_json(path: Path, content: dict[str, Any]) -> None:
+def write_json(path: Path, content: Json) -> None:
     """Write a JSON object that says its own checksum; whole or not at all."""
     text = json.dumps({**content, _SUM: _sum(content)}, indent=1)
     part = path.with_name(f".{path.name}.part")
@@ -79,7 +83,7 @@ def write_json(path: Path, content: dict[str, Any]) -> None:
     flush(path.parent)
 
 
-def read_json(path: Path) -> dict[str, Any]:
+def read_json(path: Path) -> Json:
     """Content of a file that `write_json` wrote.
 
     Raises

@@ -18,11 +18,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from lanewright.base.grid import Grid
 from lanewright.sources.points import Blocks, PointStore
-from lanewright.store.files import Damaged
+from lanewright.store.files import Damaged, Json
 
 BIG = 4096
 """Arrays of more bytes stand in files of their own and come back memory-mapped."""
@@ -123,7 +124,7 @@ class Writer:
         self._classes = classes
         self._known = known
         self._count = 0
-        self._written: dict[int, dict[str, Any]] = {}
+        self._written: dict[int, Json] = {}
         self.uses: set[str] = set()
 
     def form(self, value: object) -> Any:
@@ -170,14 +171,14 @@ class Writer:
             return {_MARK: name, "settings": value.model_dump(mode="json")}
         return {_MARK: name, "fields": {k: self.form(v) for k, v in parts_of(value)}}
 
-    def _once(self, value: np.ndarray[Any, Any] | pd.DataFrame) -> dict[str, Any]:
+    def _once(self, value: NDArray[np.generic] | pd.DataFrame) -> Json:
         """Form of an array or table; the same one twice is one file."""
         if id(value) not in self._written:
             made = self._array(value) if isinstance(value, np.ndarray) else self._table(value)
             self._written[id(value)] = made
         return self._written[id(value)]
 
-    def _array(self, value: np.ndarray[Any, Any]) -> dict[str, Any]:
+    def _array(self, value: NDArray[np.generic]) -> Json:
         if value.dtype.hasobject:
             raise TypeError("an array of objects cannot be stored")
         if value.nbytes <= BIG and value.dtype.kind in "biufU":
@@ -187,7 +188,7 @@ class Writer:
         np.save(self._folder / name, value, allow_pickle=False)
         return {_MARK: "array", "file": name}
 
-    def _table(self, value: pd.DataFrame) -> dict[str, Any]:
+    def _table(self, value: pd.DataFrame) -> Json:
         name = self._name("parquet")
         value.to_parquet(self._folder / name, index=False)
         kind = "places" if isinstance(value, gpd.GeoDataFrame) else "table"
@@ -255,7 +256,7 @@ class Reader:
                 return self._stored((form["result"], form["part"]))
         return self._instance(form)
 
-    def _instance(self, form: dict[str, Any]) -> object:
+    def _instance(self, form: Json) -> object:
         kind = self._classes.get(form[_MARK])
         if kind is None:
             raise Damaged(f"{form[_MARK]} is nothing that the stage returns")

@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
-from lanewright.store.files import Damaged, check_value, flush, read_json, write_json
+from lanewright.store.files import Damaged, Json, check_value, flush, read_json, write_json
 from lanewright.store.form import Place, Reader, Writer
 
 MANIFEST = "manifest.json"
@@ -87,7 +86,7 @@ def load(
         raise Damaged(f"it cannot be read ({type(err).__name__}: {err})") from err
 
 
-def manifest(folder: Path) -> dict[str, Any]:
+def manifest(folder: Path) -> Json:
     """Manifest of a stored result: its `files`, and the earlier results that it `uses`.
 
     Raises

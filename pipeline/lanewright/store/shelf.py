@@ -7,10 +7,9 @@ import logging
 import secrets
 import shutil
 from pathlib import Path
-from typing import Any
 
 from lanewright.base.errors import InputError
-from lanewright.store.files import Damaged, flush, read_json, write_json
+from lanewright.store.files import Damaged, Json, flush, read_json, write_json
 from lanewright.store.result import MANIFEST, manifest
 
 log = logging.getLogger(__name__)
@@ -85,7 +84,7 @@ class Shelf:
 
     def use(self, stage: str, name: str) -> None:
         """Note that this kind of run now uses that result, and remove what no run uses."""
-        mine: dict[str, Any] = self._last.setdefault(self._run, {})
+        mine: Json = self._last.setdefault(self._run, {})
         if name not in self._files:  # the record was lost; a sound manifest is as good
             self._files[name] = [*manifest(self.folder / name)["files"], MANIFEST]
         if mine.get(stage) != name:

@@ -22,6 +22,7 @@ from typing import Any, ParamSpec, TypeVar, cast
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from lanewright import __version__
@@ -247,11 +248,16 @@ class Store:
         text = json.dumps([__version__, *map(self._plain, parts)], sort_keys=True)
         return hashlib.blake2b(text.encode(), digest_size=10).hexdigest()
 
-    def _plain(self, value: object) -> object:
+    def _stored(self, value: object) -> Place | None:
+        """Where an earlier result of this run, or an array of one, is stored; None for others."""
         if self._is_known(value):
-            return {"result": self._places[id(value)][0]}
-        if isinstance(value, np.ndarray) and _memory_of(value) in self._arrays:
-            return {"result": self._arrays[_memory_of(value)]}
+            return self._places[id(value)][0]
+        return self._arrays.get(_memory_of(value)) if isinstance(value, np.ndarray) else None
+
+    def _plain(self, value: object) -> object:
+        stored = self._stored(value)
+        if stored is not None:
+            return {"result": stored}
         if isinstance(value, BaseModel):
             return json.loads(value.model_dump_json())
         if isinstance(value, list | tuple):
@@ -280,6 +286,6 @@ class _Read:
     classes: Mapping[str, type]
 
 
-def _memory_of(array: np.ndarray[Any, Any]) -> tuple[object, ...]:
+def _memory_of(array: NDArray[np.generic]) -> tuple[object, ...]:
     """What two views of the same numbers have in common."""
     return (array.__array_interface__["data"][0], array.shape, array.strides, array.dtype.str)

@@ -15,8 +15,9 @@ import pandas as pd
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.flight.flight import TARGET
 from lanewright.legs import throwing
+from lanewright.legs.contacts import Contacts
 from lanewright.legs.thrower import Player
-from lanewright.legs.throwing import Contacts, Lines
+from lanewright.legs.throwing import Lines
 from lanewright.settings.trim import TrimSettings
 from lanewright.trim import treework
 from lanewright.trim.leastwork import Case, by_worth, choose

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -17,6 +16,7 @@ import pandas as pd
 import shapely
 
 from lanewright.base.arrays import Floats
+from lanewright.base.rows import Row
 from lanewright.layout.walks import (
     Footing,
     Walk,
@@ -177,7 +177,7 @@ def first_walks(
         A row for each way from stop to stop, the way back last; LineString Z. Empty where no
         place can be walked to in the time.
     """
-    rows: list[dict[str, Any]] = []
+    rows: list[Row] = []
     here = [p for p in places if start and math.dist(p.xy, start.xy) < TOGETHER]
     places = [p for p in places if p not in here]
     if start is not None and places:
@@ -250,7 +250,7 @@ def _steps(
     ways: list[Walk | None],
     places: Sequence[Place],
     land: Footing,
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[Row]:
     clock = 0.0
     for number, (k, way) in enumerate(zip([*order, 0], ways, strict=True), start=1):
         assert way is not None  # chosen among places with finite times
@@ -273,7 +273,7 @@ def _steps(
         clock += look
 
 
-def _frame(rows: list[dict[str, Any]], crs: str) -> gpd.GeoDataFrame:
+def _frame(rows: list[Row], crs: str) -> gpd.GeoDataFrame:
     names = ["visit", "step", "stop", "what", "length_m", "climb_m", "walk_min", "look_min"]
     table = pd.DataFrame(rows, columns=[*names, "at_min", "geometry"])
     table.insert(0, "step_id", np.arange(1, len(table) + 1, dtype=np.int64))

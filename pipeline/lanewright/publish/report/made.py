@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from pydantic import BaseModel
 
-from lanewright.legs.throwing import LEAF_FACTOR
+from lanewright.legs.contacts import LEAF_FACTOR
 from lanewright.publish.findings import Findings
 from lanewright.publish.report.words import Units, number
 from lanewright.settings.levels import Level, levels_named
