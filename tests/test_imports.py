@@ -16,7 +16,7 @@ PACKAGE = Path(lanewright.__file__).parent
 
 FLOORS = (
     ("base", "kernels"), ("settings", "sources"), ("store",), ("land", "flight"), ("growth",),
-    ("scene",), ("features",), ("legs",), ("holes",), ("trim",), ("layout",), ("visit",),
+    ("scene",), ("features", "changes"), ("legs",), ("holes",), ("trim",), ("layout",), ("visit",),
     ("results",), ("publish",), ("workplace",), ("finished", "check"), ("scout",),
     ("doctor", "fetch"), ("cli",), ("__main__",),
 )  # fmt: skip

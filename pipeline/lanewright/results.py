@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from lanewright.changes.changes import Changes
     from lanewright.features.features import Features
     from lanewright.flight.flight import Flights
     from lanewright.growth.lanes import Lanes
@@ -40,3 +41,4 @@ class Scouting:
     trim: Trim
     cuts: Cuts
     layouts: Layouts
+    changes: Changes | None = None

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from lanewright.check import inputs_of
 from lanewright.publish.outputs import OUTPUTS
 from lanewright.results import Scouting
-from lanewright.settings.config import Config, load, scene_settings
+from lanewright.settings.config import Config, earlier_settings, load, scene_settings
 from lanewright.store import Store, Until
 from lanewright.workplace import OWN, workplace
 
@@ -87,6 +87,14 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
 
     features = step(find_features, scene, lanes, given.levels, config.features)
 
+    changes = None
+    if config.compare is not None and found.earlier is not None and lanes is not None:
+        from lanewright.changes.changes import find_changes
+        from lanewright.changes.earlier import read_earlier
+
+        earlier = step(read_earlier, found.earlier, found.land, terrain, earlier_settings(config))
+        changes = step(find_changes, survey, ground.surface, lanes, scene, earlier, config.compare)
+
     from lanewright.legs.legs import find_legs
     from lanewright.legs.own import own_lines
 
@@ -126,6 +134,7 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
         trim,
         cuts,
         layouts,
+        changes,
     )
 
 

@@ -90,6 +90,8 @@ class Plan:
         How to read the tiles; None where there is no lidar.
     elevation
         Terrain models that touch the property and its context, the finest first.
+    earlier
+        How to read the tiles of an earlier survey; None where none is to be compared with.
     skipped
         Files given that do not touch.
     keep_out, water
@@ -105,6 +107,7 @@ class Plan:
     grid: Grid
     points: PointPlan | None
     elevation: tuple[ElevationTile, ...]
+    earlier: PointPlan | None
     skipped: tuple[Path, ...]
     keep_out: MultiPolygon
     water: MultiPolygon
@@ -126,6 +129,10 @@ class Plan:
             if self.points is not None
             else {}
         )
+        if self.earlier is not None:
+            found |= dict(
+                zip((t.path for t in self.earlier.tiles), self.earlier.contents, strict=True)
+            )
         return found | {m.path: m.content for m in self.elevation if m.content is not None}
 
 
@@ -138,6 +145,7 @@ class _Files(NamedTuple):
 
     tiles: list[PointTile]
     models: list[ElevationTile]
+    earlier: list[PointTile]
     outline: GeoDataFrame | None
     converted: tuple[Converted, ...]
 
@@ -179,6 +187,7 @@ def plan(config: Config) -> Plan:
         raise together(faults.found)
     drawn = _drawn(config, place, faults)
     near = [t for t in files.tiles if _touches(place, t.path)]
+    before = [t for t in files.earlier if _touches(place, t.path)]
     models = [m for m in files.models if _touches(place, m.path)]
     paths = [t.path for t in files.tiles] + [m.path for m in files.models]
     skipped = sorted(path for path in paths if not _touches(place, path))
@@ -186,10 +195,19 @@ def plan(config: Config) -> Plan:
     grid = faults.attempt(partial(_grid, config, place, near, density)) if near or models else None
     if not near and not models:
         faults.found.append(_far_off(config, place))
+    if files.earlier and not before:
+        faults.found.append(
+            InputError(
+                "compare.points",
+                "no tile of the earlier survey touches the property",
+                "Check which files are named, and the CRS that they state.",
+            )
+        )
     faults.stop()
     assert grid is not None
 
     points = faults.attempt(partial(_point_plan, config, grid, near)) if near else None
+    earlier = faults.attempt(partial(_point_plan, config, grid, before)) if before else None
     elevation = faults.attempt(partial(_elevation_plan, config.crs, models))
     faults.stop()
     assert elevation is not None
@@ -199,6 +217,7 @@ def plan(config: Config) -> Plan:
         grid=grid,
         points=points,
         elevation=elevation,
+        earlier=earlier,
         skipped=tuple(skipped),
         keep_out=drawn.keep_out,
         water=drawn.water,
@@ -211,12 +230,17 @@ def plan(config: Config) -> Plan:
 
 def _open_all(config: Config, faults: Faults) -> _Files:
     settings = config.crs
+    then = config.compare.points if config.compare is not None else ()
     paths, converted = _as_las(expand(config.points, "points", faults), faults)
-    tiles = [
-        tile
-        for path in paths
-        if (tile := faults.attempt(partial(_open_points, path, settings))) is not None
-    ]
+    before, also = _as_las(expand(then, "compare.points", faults), faults)
+    tiles, earlier = (
+        [
+            tile
+            for path in given
+            if (tile := faults.attempt(partial(_open_points, path, settings))) is not None
+        ]
+        for given in (paths, before)
+    )
     models = [
         model
         for path in expand(config.elevation, "elevation", faults)
@@ -227,7 +251,7 @@ def _open_all(config: Config, faults: Faults) -> _Files:
         outline = faults.attempt(
             partial(vectors.property_polygon, config.property, settings.vectors)
         )
-    return _Files(tiles, models, outline, converted)
+    return _Files(tiles, models, earlier, outline, (*converted, *also))
 
 
 def _as_las(paths: list[Path], faults: Faults) -> tuple[list[Path], tuple[Converted, ...]]:
@@ -273,13 +297,14 @@ def _place(config: Config, files: _Files) -> _Place:
     references = [t.reference for t in tiles] or [m.reference for m in models]
     first = tiles[0].header.bounds if tiles else models[0].bounds
     working = crs_of.working_crs(references, first, config.crs.working).to_wkt()
-    boxes = {t.path: _box_of(t, working) for t in tiles}
+    boxes = {t.path: _box_of(t, working) for t in (*files.earlier, *tiles)}
     boxes |= {m.path: rasters.bounds_in_working(m, working) for m in models}
     land = None
     if files.outline is not None and config.property is not None:
         moved = vectors.in_working(config.property, files.outline, working)
         land = as_multi(moved.geometry.iloc[0])
-    whole = union_all([box(*b) for b in boxes.values()]).bounds
+    present = [boxes[t.path] for t in tiles] + [boxes[m.path] for m in models]
+    whole = union_all([box(*b) for b in present]).bounds
     extent = land.bounds if land is not None else whole
     # A metre takes in the points on the very edge of a tile.
     context = config.ingest.context if land is not None else EDGE

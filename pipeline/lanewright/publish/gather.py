@@ -118,6 +118,8 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
             "lanes": scouting.lanes.lanes,
             "openings": scouting.lanes.openings,
         }
+    if scouting.changes is not None:
+        layers |= {"changes": scouting.changes.changes, "lane_changes": scouting.changes.lanes}
     return layers
 
 
@@ -163,6 +165,7 @@ def warnings_of(scouting: Scouting) -> list[str]:
         scouting.holes,
         scouting.trim,
         scouting.layouts,
+        scouting.changes,
     ):
         said += getattr(result, "warnings", ())
     # Stored results do not know what a tile is called today.
@@ -194,6 +197,8 @@ def _summary(
             "rules_broken": _rules_broken(config, scouting),
         },
     }
+    if scouting.changes is not None:
+        findings["changes"] = scouting.changes.facts
     return summarise(
         title=config.name,
         settings=config,

@@ -446,6 +446,43 @@ STYLES: tuple[Style, ...] = (
         column="kind",
     ),
     Style(
+        "changes",
+        "What changed",
+        (
+            Rule("canopy lost", Fill("#d55e00", Line("#7a3300", 0.3), opacity=0.5), "canopy lost"),
+            Rule(
+                "canopy gained", Fill("#009e73", Line("#00553e", 0.3), opacity=0.4), "canopy gained"
+            ),
+            Rule(
+                "ground raised",
+                Fill("#e69f00", Line("#8a5f00", 0.3), hatch=(45, 1.5)),
+                "ground raised",
+            ),
+            Rule(
+                "ground lowered",
+                Fill("#56b4e9", Line("#1d5f8a", 0.3), hatch=(135, 1.5)),
+                "ground lowered",
+            ),
+            Rule(
+                "new building", Fill("#000000", Line("#000000", 0.3), opacity=0.6), "new building"
+            ),
+            Rule("building gone", Fill(None, Line("#000000", 0.5, (1.0, 1.0))), "building gone"),
+        ),
+        column="kind",
+    ),
+    Style(
+        "lane_changes",
+        "Lanes since the earlier survey",
+        (
+            Rule("opened", Line("#009e73", 0.9), "opened"),
+            Rule("wider", Line("#009e73", 0.5, (3.0, 1.2)), "wider"),
+            Rule("as before", Line("#777777", 0.4), "as before"),
+            Rule("narrower", Line("#d55e00", 0.5, (3.0, 1.2)), "narrower"),
+            Rule("closed", Line("#d55e00", 0.9, (0.6, 1.2)), "closed"),
+        ),
+        column="state",
+    ),
+    Style(
         "openings",
         "Openings",
         (Rule("Opening", Fill("#f0e442", Line("#a89f1d", 0.2), opacity=0.3)),),

@@ -9,6 +9,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from lanewright.base.errors import InputError
 from lanewright.settings.base import Name, Pattern, Place, Settings, Title
+from lanewright.settings.compare import CompareSettings, EarlierSettings
 from lanewright.settings.cuts import CutsSettings
 from lanewright.settings.document import read_document
 from lanewright.settings.faults import faults_in
@@ -60,6 +61,9 @@ class Config(Settings):
         "metres", description="which of the two comes first where a reader meets a length"
     )
     out: Place = Field(description="folder of the results")
+    compare: CompareSettings | None = Field(
+        None, description="an earlier survey of the same property, to show what changed since"
+    )
 
     crs: CrsSettings = CrsSettings()
     ingest: IngestSettings = IngestSettings()
@@ -113,6 +117,16 @@ def scene_settings(config: Config) -> SceneSettings:
     return SceneSettings(
         blocked_density=config.legs.blocked_density,
         leaf_state=config.leaf_state,
+        buildings=config.legs.buildings,
+    )
+
+
+def earlier_settings(config: Config) -> EarlierSettings:
+    """Settings of stage `earlier`: an earlier survey is worked out as today's is."""
+    return EarlierSettings(
+        ground=config.ground,
+        vegetation=config.vegetation,
+        lanes=config.lanes,
         buildings=config.legs.buildings,
     )
 
@@ -181,6 +195,11 @@ def _anchored(config: Config, folder: Path) -> Config:
                 }
             ),
             "out": at(config.out).resolve(),
+            "compare": config.compare.model_copy(
+                update={"points": tuple(str(at(p)) for p in config.compare.points)}
+            )
+            if config.compare
+            else None,
             "trim": config.trim.model_copy(
                 update={"keep": at(config.trim.keep) if config.trim.keep else None}
             ),

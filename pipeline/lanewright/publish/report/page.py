@@ -24,6 +24,7 @@ from lanewright.publish.report.first import first_lines, flown_words
 from lanewright.publish.report.mapsheet import map_sheet
 from lanewright.publish.report.offers import offers_of
 from lanewright.publish.report.proposals import proposals_of
+from lanewright.publish.report.since import since_of
 from lanewright.publish.report.subjects import subjects_of
 from lanewright.publish.report.words import Units, about, number, pct, percent, plural
 from lanewright.publish.whole import beside
@@ -90,6 +91,7 @@ def build_report(found: Findings) -> str:
             first=first_lines(found, units),
             flown=flown_words(found),
             made=made.how_made(found, units),
+            since=since_of(found, units),
             flights=_flight_plot(found),
             spaces=_json(spaces),
             plotly=_library() if spaces else None,
