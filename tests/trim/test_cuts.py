@@ -199,10 +199,10 @@ TREES = tuple(
 @pytest.fixture(scope="module")
 def grove() -> Scene:
     """Brush with a seam, its west a meadow, and trees of 8 to 26 cm; some space never searched."""
-    scene = dense(*walled(), Grown(0, 0, 30, 100, 0, 5, 0.0), Grown(60, 60, 118, 98, 0, 5, 0.03),
+    scene = dense(*walled(), Grown(0, 0, 50, 100, 0, 5, 0.0), Grown(60, 60, 118, 98, 0, 5, 0.03),
                   trees=TREES)  # fmt: skip
     x, y = leg_worlds.centres(scene)
-    roof = np.where(x < 30, 0, scene.canopy_height).astype(np.float32)
+    roof = np.where(x < 50, 0, scene.canopy_height).astype(np.float32)
     dark = (x > 55) & (x < 60) & (y > 40)
     hidden = scene.searched.copy()
     hidden[dark] = np.uint64(0xFFFF0)
@@ -236,7 +236,7 @@ def same(a: Cuts, b: Cuts) -> bool:
         {"crowding": 0.0},
         {"shortest": 55.0},
         {"longest": 50.0},
-        {"wooded": 0.95},
+        {"wooded": 0.0},
         {"thickest_cm": 10.0},
         {"fell_price": 200.0},
         {"most_hours": 3.0},

@@ -143,24 +143,41 @@ def distinct(places: Floats, hours: Floats, apart: float, taken: Floats) -> Ints
     taken : (m, 4)
         Lines that every one must differ from, in the same form.
     """
-    every = np.vstack([taken, places])
-    ahead = every[:, 2:] - every[:, :2]
-    middle = (every[:, :2] + every[:, 2:]) / 2
+    thin = _best_of_places(places, hours, apart / 4)
+    every = np.vstack([taken, places[thin]])
+    ahead, middle = every[:, 2:] - every[:, :2], (every[:, :2] + every[:, 2:]) / 2
     angle = np.arctan2(ahead[:, 1], ahead[:, 0])
-    length = np.maximum(np.hypot(*ahead[len(taken) :].T), 1e-9)
-    order = len(taken) + np.lexsort((hours, hours / length))
-    near = cKDTree(middle).query_ball_point(middle, apart) if len(middle) else []
+    first = len(taken)
+    order = first + np.lexsort((hours[thin], _per_metre(places, hours)[thin]))
+    index = cKDTree(middle) if len(every) else None
     dropped = np.zeros(len(every), bool)
     chosen: list[int] = []
-    for i in [*range(len(taken)), *order.tolist()]:
-        if dropped[i] and i >= len(taken):
+    for i in [*range(first), *order.tolist()]:
+        if index is None or (dropped[i] and i >= first):
             continue
-        if i >= len(taken):
-            chosen.append(i - len(taken))
-        beside = np.array(near[i])
+        if i >= first:
+            chosen.append(i - first)
+        beside = np.array(index.query_ball_point(middle[i], apart))
         along = np.abs(np.cos(angle[beside] - angle[i])) > np.cos(np.radians(ALIKE))
         dropped[beside[along]] = True
-    return np.array(chosen, np.int64)
+    return thin[np.array(chosen, np.int64)]
+
+
+def _per_metre(places: Floats, hours: Floats) -> Floats:
+    """Hours per metre of lines (n,)."""
+    return np.asarray(hours / np.maximum(np.hypot(*(places[:, 2:] - places[:, :2]).T), 1e-9))
+
+
+def _best_of_places(places: Floats, hours: Floats, side: float) -> Ints:
+    """Rows of the cheapest line of each square of middles and class of direction.
+
+    A first sieve: the lines of one such class are all alike.
+    """
+    ahead, middle = places[:, 2:] - places[:, :2], (places[:, :2] + places[:, 2:]) / 2
+    turn = np.floor(np.degrees(np.arctan2(ahead[:, 1], ahead[:, 0])) % 180 / (ALIKE / 2))
+    frame = pd.DataFrame(np.floor(middle / side)).assign(turn=turn, dear=_per_metre(places, hours))
+    best = frame.sort_values("dear", kind="stable").drop_duplicates([0, 1, "turn"])
+    return np.sort(best.index.to_numpy(np.int64))
 
 
 def spread(places: Floats, hours: Floats, crowding: float) -> Ints:
@@ -178,8 +195,7 @@ def spread(places: Floats, hours: Floats, crowding: float) -> Ints:
     crowding
         Share of the hours.
     """
-    ahead = places[:, 2:] - places[:, :2]
-    dear = hours / np.maximum(np.hypot(*ahead.T), 1e-9)
+    dear = _per_metre(places, hours)
     square = np.floor((places[:, :2] + places[:, 2:]) / 2 / HECTARE).astype(np.int64)
     frame = pd.DataFrame(square).assign(dear=dear)
     rank = frame.groupby([0, 1])["dear"].rank(method="first").to_numpy() - 1

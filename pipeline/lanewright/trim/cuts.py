@@ -38,12 +38,14 @@ from lanewright.store import stage
 from lanewright.trim.corridors import distinct, seams, spread, wood_of
 from lanewright.trim.cutlanes import lane_row, pads_of
 from lanewright.trim.keep import Brief
-from lanewright.trim.oneleg import AT_ONCE, Planned, planned_legs, wished_of
+from lanewright.trim.oneleg import Planned, planned_legs, wished_of
+from lanewright.trim.pieces import take
 from lanewright.trim.plan import NOTHING_ASKED, growth_of
 from lanewright.trim.standing import Growth
 from lanewright.trim.tables import collected
 
 ANYWHERE = -1.0  # m of room that any spot has, be it in a trunk
+BATCH = 4  # lines planned before it is asked whether enough lanes are found
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,7 @@ class _Lane:
         return float(str(self.row[name]))
 
 
-@stage("cuts", version=1)
+@stage("cuts", version=2)
 def find_cuts(
     scene: Scene,
     flights: Flights,
@@ -190,29 +192,39 @@ def _lanes_of(search: _Search, player: Player, taken: Floats) -> tuple[list[_Lan
     first = distinct(places, seam.hours, settings.apart, taken)
     first = first[spread(places[first], seam.hours[first], settings.crowding)]
     first = first[: -(-settings.planned // levels)]
+    legs = scored(
+        search.thrower,
+        player,
+        search.sites.tees.iloc[tee[first]],
+        search.sites.baskets.iloc[end[first]],
+        lines.take(first),
+    )
+    legs = _to_cut(legs, search).reset_index(drop=True)
+    legs.insert(0, "leg_id", np.arange(len(legs)))
     found: list[_Lane] = []
     tried = 0
-    for start in range(0, first.size, AT_ONCE):
-        part = first[start : start + AT_ONCE]
-        legs = scored(
-            search.thrower,
-            player,
-            search.sites.tees.iloc[tee[part]],
-            search.sites.baskets.iloc[end[part]],
-            lines.take(part),
-        )
-        legs = _to_cut(legs, search).reset_index(drop=True)
-        legs.insert(0, "leg_id", np.arange(len(legs)))
-        tried += len(legs)
-        found += _opened(search, player, legs)
-        if len(found) >= room:
-            break
-    return _best(found, room), tried
+    while tried < len(legs) and len(found) < room:
+        part = legs.iloc[tried : tried + BATCH]
+        found += _opened(search, player, part)
+        tried += len(part)
+    return found[:room], tried
 
 
 def _best(lanes: list[_Lane], room: int) -> list[_Lane]:
     """As many lanes as asked for, those that win most interest for each hour first."""
     return sorted(lanes, key=lambda lane: -lane.number("interest_per_hour"))[:room]
+
+
+def _chosen_only(plan: Planned, lane_id: int) -> Planned:
+    """A plan without the pieces that stay, under the number of its lane."""
+    which = np.flatnonzero(plan.chosen)
+    return replace(
+        plan,
+        leg_id=lane_id,
+        row=plan.row | {"leg_id": lane_id},
+        pieces=take(plan.pieces, which),
+        **{n: getattr(plan, n)[which] for n in ("left", "hours", "chosen", "gain", "rank")},
+    )
 
 
 def _to_cut(legs: gpd.GeoDataFrame, search: _Search) -> gpd.GeoDataFrame:
@@ -247,10 +259,9 @@ def _tables(search: _Search, lanes: list[_Lane], planned: int, brief: Brief) -> 
     if not lanes:
         return replace(no_cuts(grid), facts=facts)
     rows = [{"lane_id": n} | lane.row for n, lane in enumerate(lanes, start=1)]
-    plans = [replace(lane.plan, leg_id=n) for n, lane in enumerate(lanes, start=1)]
-    plans = [replace(plan, row=plan.row | {"leg_id": plan.leg_id}) for plan in plans]
+    plans = [_chosen_only(lane.plan, n) for n, lane in enumerate(lanes, start=1)]
     work = collected(search.growth, plans, [], {}, brief.arrival, []).work
-    work = work[work["chosen"]].rename(columns={"leg_id": "lane_id"})
+    work = work.rename(columns={"leg_id": "lane_id"})
     names = [c.name for c in SCHEMA["cut_work"].columns if c.derived is None]
     frame = pd.DataFrame(rows)
     middle = (frame["hours_low"] + frame["hours_high"]) / 2

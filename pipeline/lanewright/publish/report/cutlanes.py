@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from lanewright.base.rows import Row, rows_of
+from lanewright.base.units import FOOT
 from lanewright.publish.findings import Findings
 from lanewright.publish.report.words import Units, number, percent
 
@@ -60,9 +61,16 @@ def cuts_of(found: Findings, units: Units) -> CutLanes | None:
     low, high, area = (_middle(rows, name) for name in ("hours_low", "hours_high", "area_m2"))
     said = (
         f"A hole cut out of this growth takes about {number(low)} to {number(high)} hours of one "
-        f"trained hand and opens {units.area(area)} of ground (medians of these lanes)."
+        f"trained hand and opens {_ground(area, units)} of ground (medians of these lanes)."
     )
     return CutLanes(said, tuple(CutLane(r["lane_id"], _cells(r, units)) for r in rows), CAUTIONS)
+
+
+def _ground(area: float, units: Units) -> str:
+    """Ground of a lane in square metres and feet, the wished unit first."""
+    both = f"{number(area)} m²", f"{number(area / FOOT**2)} ft²"
+    first, second = reversed(both) if units.feet_first else both
+    return f"{first} ({second})"
 
 
 def _middle(rows: list[Row], name: str) -> float:
@@ -82,6 +90,6 @@ def _cells(row: Row, units: Units) -> tuple[tuple[str, float | None], ...]:
         (number(row["interest"], 2), row["interest"]),
         (number(row["stems"]), row["stems"]),
         (number(row["stems_thin"]), row["stems_thin"]),
-        (units.area(row["area_m2"]), row["area_m2"]),
+        (_ground(row["area_m2"], units), row["area_m2"]),
         (percent(row["unsure_share"]), row["unsure_share"]),
     )
