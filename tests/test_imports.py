@@ -24,6 +24,8 @@ FLOORS = (
 
 READERS = ("laspy", "pyogrio", "rasterio")
 READ_IN = ("sources", "publish", "store", "base.outlines", "fetch")
+NETWORK = ("urllib3", "requests", "http", "socket", "ssl", "ftplib", "asyncio")
+"""Libraries that open sockets: only the commands `find` and `get` do."""
 SOLVER_IN = ("trim.leastwork", "layout.circuit")
 
 Imports = Mapping[str, frozenset[str]]
@@ -97,6 +99,8 @@ def _foreign(name: str, target: str) -> list[str]:
     library = target.split(".")[0]
     if library in READERS and not any(name == r or name.startswith(f"{r}.") for r in READ_IN):
         return [f"{name} imports {library}"]
+    if library in NETWORK and not name.startswith("fetch."):
+        return [f"{name} imports {library}"]
     if library == "ortools" and name not in SOLVER_IN:
         return [f"{name} imports {library}"]
     return []
@@ -141,6 +145,7 @@ def test_each_rule_can_be_broken(tmp_path: Path) -> None:
     sources = {
         "__init__": "from house import cli",
         "cli": "def late():\n    import laspy",
+        "store.web": "import http.client",
         "scout": "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from house.cli import x",
         "attic.roof": "",
         "kernels.fast": "from house import __version__",
@@ -162,5 +167,6 @@ def test_each_rule_can_be_broken(tmp_path: Path) -> None:
         "kernels.fast imports house, and is a kernel",
         "land.ground imports flight.table, which is not below it",
         "scout imports cli, which is not below it",
+        "store.web imports http",
         "a circle: legs.a > legs.b > legs.c > legs.a",
     ]
