@@ -63,8 +63,11 @@ def test_a_walk_brings_most_of_what_the_best_of_all_orders_would(seed):
 
 def test_a_longer_visit_sees_all_and_comes_back():
     places = [place(100, 100, stop="F1"), place(300, 100, stop="F2"), place(200, 300, stop="Q1")]
-    walk = first_walks(places, Start((10.0, 10.0), "here"), on_foot(), FieldSettings())
-    for visit in ("short", "day"):
+    walk = first_walks(
+        places, Start((10.0, 10.0), "here"), on_foot(), FieldSettings(short_visit=18.0)
+    )
+    assert set(walk["visit"]) == {"short", "day"}
+    for visit in ("day",):
         mine = walk[walk["visit"] == visit]
         assert set(mine["stop"]) == {"F1", "F2", "Q1", "START"}
         assert mine["stop"].iloc[-1] == "START"
@@ -76,6 +79,13 @@ def test_a_longer_visit_sees_all_and_comes_back():
         assert mine["walk_min"].sum() == pytest.approx(total / (3020 / 60), rel=0.05)
         clock = mine["at_min"].to_numpy()
         assert clock[-1] == pytest.approx((mine["walk_min"] + mine["look_min"]).sum())
+
+
+def test_one_walk_is_enough_where_the_short_visit_sees_all():
+    places = [place(100, 100, stop="F1"), place(300, 100, stop="F2")]
+    walk = first_walks(places, Start((10.0, 10.0), "here"), on_foot(), FieldSettings())
+    assert set(walk["visit"]) == {"short"}
+    assert set(walk["stop"]) == {"F1", "F2", "START"}
 
 
 def test_a_short_visit_leaves_out_what_is_far_and_worth_little():

@@ -67,7 +67,7 @@ class Features:
         return {kind: int(count[kind]) for kind in KINDS if kind in count}
 
 
-@stage("features", version=4)
+@stage("features", version=5)
 def find_features(
     scene: Scene, lanes: Lanes | None, levels: Sequence[Level], settings: FeaturesSettings
 ) -> Features:

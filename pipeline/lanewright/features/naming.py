@@ -43,6 +43,7 @@ SECTORS = (
 CREEK = 8.0  # ha that drain to a line called a creek; ours, as walks count water to bridge
 BESIDE = 25.0  # m from water that counts as beside it
 MIDDLE = 0.22  # share of the land's extent around its middle that is "the middle"
+EDGE = "edge of the wood"
 WOOD, MEADOW = 0.5, 0.2  # share of ground with trees from which, and to which
 
 
@@ -89,7 +90,8 @@ def where(found: Found, places: Places) -> str:
         return f"{'over' if found.kind == 'carry' else 'in'} the {part} pond"
     if found.kind == "view":
         stand = shapely.Point(found.line.coords[0])
-        return f"from the {sector(stand, places.land)} {_cover(stand.buffer(6), places.squares)}"
+        cover = _cover(stand.buffer(6), places.squares)
+        return f"from the {sector(stand, places.land)} {cover}"
     points = [found.line.interpolate(s, normalized=True) for s in (0.0, 0.25, 0.5, 0.75, 1.0)]
     word = "along" if found.line.length >= 40 else "by"
     for water, name in ((places.ponds, "pond"), (places.creeks, "creek")):
@@ -98,7 +100,8 @@ def where(found: Found, places: Places) -> str:
             if float(np.mean(away)) <= BESIDE:
                 over = found.line.intersects(water) and found.kind in ("drop", "climb")
                 return f"{'to' if over else word} the {part} {name}"
-    return f"in the {part} {_cover(found.line.buffer(6), places.squares)}"
+    cover = _cover(found.line.buffer(6), places.squares)
+    return f"{'at' if cover == EDGE else 'in'} the {part} {cover}"
 
 
 def sector(point: shapely.Point, land: shapely.Geometry) -> str:
@@ -122,4 +125,4 @@ def _cover(around: shapely.Geometry, squares: Squares) -> str:
         max(0, int(cols[0])) : max(0, int(cols[1])) + 1,
     ]
     share = float(part.mean()) if part.size else 0.0
-    return "wood" if share >= WOOD else "meadow" if share <= MEADOW else "wood edge"
+    return "wood" if share >= WOOD else "meadow" if share <= MEADOW else EDGE

@@ -28,8 +28,9 @@ from lanewright.settings.levels import Level
 DIRECTIONS = 16
 EVERY = 2  # squares between places that are tried
 APART = 50.0  # m between two features of one kind of ground
+STEEP = 12.0  # percent of slope beside a bench at the least: where one looks for level ground; ours
 SURE = 0.95  # of the shape of the ground where lidar or an elevation model knows it; ours
-WET = 0.8  # and where it may be wet, so that a visit may end it; ours
+SHELF = 1.5  # times the rise of a bowl that a slope needs above and below a bench; ours
 
 
 def falls(
@@ -198,7 +199,7 @@ def green_spots(land: Squares, settings: FeaturesSettings) -> Iterator[Found]:
     half = DIRECTIONS // 2
     shelf = np.minimum(look.rise, np.roll(look.fall, half, axis=1))
     level = _level_across(land, places, settings)
-    bench = ~bowl & (shelf.max(1) >= settings.bowl_rise) & level
+    bench = ~bowl & (shelf.max(1) >= SHELF * settings.bowl_rise) & level
     for kind, chosen, height in (
         ("amphitheatre_green", bowl, rise),
         ("bench_green", bench, shelf.max(1)),
@@ -219,7 +220,7 @@ def _level_across(land: Squares, places: Ints, settings: FeaturesSettings) -> Fl
         ndi.uniform_filter(slope, 3), 2 * round(settings.bowl_reach / land.grid.cell) + 1
     )
     row, col = places.T
-    return np.asarray(wide[row, col] >= 3 * near[row, col])
+    return np.asarray((wide[row, col] >= 3 * near[row, col]) & (wide[row, col] >= STEEP))
 
 
 def _green(

@@ -33,7 +33,7 @@ from lanewright.visit.outing import Outing
 
 log = logging.getLogger(__name__)
 
-VERSION = 11
+VERSION = 12
 """Raise whenever what is written changes for the same results."""
 
 

@@ -184,8 +184,12 @@ def first_walks(
         spots = np.array([start.xy, *(place.xy for place in places)], np.float64)
         graph = graph_of(land)
         seconds = seconds_between(land, graph, spots, spots)
+        seen: set[int] = set()
         for visit, minutes in (("short", settings.short_visit), ("day", settings.long_visit)):
             order = chosen(seconds / 60, places, minutes)
+            if set(order) <= seen:
+                continue  # the short visit sees it all
+            seen = set(order)
             pairs = np.array(list(zip([0, *order], [*order, 0], strict=True)), np.int64)
             if len(order):
                 ways = walks_between(land, graph, spots, spots, pairs, seconds[tuple(pairs.T)])
