@@ -49,7 +49,8 @@ def hole_over(world, flights, tee, end, **settings):
     assert len(legs) == 1
     table = legs.drop(columns="line").assign(leg_id=1)
     return make_holes(
-        world, LEVELS, Legs(sites.tees, sites.baskets, table), HoleSettings(**settings),
+        world, LEVELS, Legs(sites.tees, sites.baskets, table),
+        HoleSettings(**{"followers": 0} | settings),
         further=further,
     )  # fmt: skip
 
@@ -127,3 +128,34 @@ def test_throws_go_on_from_a_landing_zone_where_the_search_found_none(flights):
     assert several["bend_deg"].abs().max() <= 25
     used = found.legs[found.legs["leg_id"].isin(found.leg_ids) & (found.legs["leg_id"] > 1)]
     assert used["length_m"].max() <= 0.8 * 101
+
+
+# ---------------------------------------------------------------------------------------------
+# Tees where the last hole ended
+
+
+def test_tees_are_found_where_a_hole_ends(flights):
+    """One hole north over open ground: others start beside its basket, on the safe side."""
+    world = leg_worlds.bare(260.0, 1.0)
+    found = hole_over(world, flights, (130, 45), (130, 125), most_legs=1, followers=10)
+    first = found.holes["level"].eq("blue") & found.holes["tee_id"].isin(found.legs["tee_id"][:1])
+    hole, more = found.holes[first].iloc[0], found.holes[~first]
+    assert len(more) >= 10
+    basket = shapely.get_coordinates(shapely.get_point(hole.geometry, -1))[0]
+    tees = shapely.get_coordinates(shapely.get_point(more.geometry.to_numpy(), 0))
+    away = np.hypot(*(tees - basket).T)
+    # Within a walk, off the green (12 m, the room asked of a tee), not straight past the basket.
+    assert away.max() <= 45.0
+    assert away.min() >= 12.0
+    aside = np.abs(np.degrees(np.arctan2(*(tees - basket).T)))
+    assert (aside[away < 18] > 20).all()
+    sites = found.tee_sites.set_index("site_id").geometry
+    assert sites.index.is_unique
+    at = shapely.get_coordinates(sites.loc[more["tee_id"]].to_numpy())
+    np.testing.assert_allclose(at, tees, atol=1e-6)
+    legs = found.legs.set_index("leg_id")
+    used = found.links[found.links["hole_id"].isin(more["hole_id"])]["leg_id"]
+    assert (legs.loc[used, "clear_rate"] > 0.99).all()  # open ground
+    told = found.facts["blue_next_holes"]
+    assert found.facts["blue_next_holes_before_the_ring"]["median"] == 0.0
+    assert told["share of holes with none"] < 1.0

@@ -2,13 +2,12 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from hole_worlds import CORNER, chains, legs_of
-from lanewright.holes.choose import in_rounds, spread_out
+from lanewright.holes.choose import cover, few_of_each, leading
+from lanewright.settings.cover import HoleCoverSettings
 from lanewright.settings.holes import HoleSettings
-from lanewright.settings.levels import level_named
-
-BLUE = level_named("blue")
 
 
 def candidates(*places, score, kind="open"):
@@ -20,13 +19,12 @@ def candidates(*places, score, kind="open"):
         throws=1, par=3, rise_m=0.0, finish="straight", lane_kind=kind, promise=score,
         length_m=legs.legs["length_m"], effective_length_m=legs.legs["length_m"],
     )  # fmt: skip
-    return frame, legs.legs
+    return frame.assign(carry_water_m=0.0)
 
 
-def kept(frame, table, room, **settings):
-    every = HoleSettings(**{"crowding": 0.0, "variety": 0.0} | settings)
-    fit = lambda holes: np.ones(len(holes), bool)  # noqa: E731
-    return spread_out(frame, table, room, fit, every).tolist()
+def kept(frame, room, fit=lambda holes: np.ones(len(holes), bool), **settings):
+    rows, _ = cover(frame, room, fit, HoleSettings(**settings))
+    return sorted(rows.tolist())
 
 
 def test_a_way_that_doubles_back_is_no_hole():
@@ -47,39 +45,78 @@ def test_a_metre_to_the_next_throw_costs():
     assert (0, 1) in chains(legs, settings=HoleSettings(gap=0.0, **one))
 
 
-def test_ground_that_holds_holes_counts_against_more():
-    """Two good holes side by side, a poorer one far away."""
-    frame, table = candidates(
-        (50, 50, 50, 130), (64, 50, 64, 130), (300, 50, 300, 130), score=[0.8, 0.79, 0.76]
-    )
-    assert kept(frame, table, 2, square=40.0, crowding=0.06) == [0, 2]
-    assert kept(frame, table, 2, square=40.0) == [0, 1]
-
-
-def test_another_kind_of_hole_is_worth_something():
-    frame, table = candidates(
-        (50, 50, 50, 130), (150, 50, 150, 130), (300, 50, 300, 130), score=[0.8, 0.79, 0.76],
-        kind=["open", "open", "tunnel"],
+def test_every_slot_keeps_its_best_hole():
+    """Two side by side within a square of 10 m, one across, one 40 m shorter, one far away."""
+    frame = candidates(
+        (52, 51, 52, 131), (57, 56, 57, 136), (52, 51, 132, 51), (55, 52, 55, 92),
+        (302, 51, 302, 131),
+        score=[0.8, 0.9, 0.3, 0.2, 0.1],
     )  # fmt: skip
-    assert kept(frame, table, 2, variety=0.3) == [0, 2]
-    assert kept(frame, table, 2) == [0, 1]
+    assert kept(frame, 9) == [1, 2, 3, 4]
+    assert kept(frame, 9, cover={"directions": 1}) == [1, 3, 4]
+    assert kept(frame, 9, cover={"length": 400.0}) == [1, 2, 4]
+    assert kept(frame, 9, cover={"cell": 2.0}, same=5.0) == [0, 1, 2, 3, 4]
+
+
+def test_another_number_of_throws_is_another_slot():
+    frame = candidates((52, 51, 52, 131), (57, 56, 57, 136), score=[0.8, 0.9])
+    assert kept(frame.assign(throws=[1, 2]), 9) == [0, 1]
+
+
+def test_squares_take_turns_where_there_is_not_room_for_all():
+    """Three good holes from one square, one poor hole from another."""
+    frame = candidates(
+        (52, 51, 52, 131), (52, 51, 132, 51), (52, 51, 52, 1), (302, 51, 302, 131),
+        score=[0.9, 0.8, 0.7, 0.1],
+    )  # fmt: skip
+    assert kept(frame, 2, cover={"finishes": 0.0}) == [0, 3]
+
+
+@pytest.mark.parametrize(
+    ("part", "column", "value"),
+    [
+        ("tunnels", "lane_kind", "tunnel"), ("lanes", "lane_kind", "lane"),
+        ("edges", "lane_kind", "edge"), ("carries", "carry_water_m", 12.0),
+        ("par_4", "par", 4), ("par_5", "par", 5),
+    ],
+)  # fmt: skip
+def test_few_of_a_kind_have_their_part_of_the_room(part, column, value):
+    """Eight good holes and a poor one of a kind, each from a square of its own; room for four."""
+    places = [(50 + 60 * k, 51, 50 + 60 * k, 131) for k in range(9)]
+    frame = candidates(*places, score=[0.9] * 8 + [0.1])
+    frame[column] = [frame[column].iloc[0]] * 8 + [value]
+    none = dict.fromkeys(HoleCoverSettings.model_fields, 0.0)
+    shares = {k: v for k, v in none.items() if k not in ("cell", "directions", "length")}
+    assert 8 in kept(frame, 4, cover=shares | {part: 0.25})
+    assert 8 not in kept(frame, 4, cover=shares)
 
 
 def test_nearer_twins_are_one_hole():
-    frame, table = candidates(
-        (50, 50, 50, 130), (58, 50, 58, 130), (300, 50, 300, 130), score=[0.8, 0.79, 0.7]
+    """8 m apart, in squares of their own."""
+    frame = candidates(
+        (49, 50, 49, 130), (57, 50, 57, 130), (300, 50, 300, 130), score=[0.8, 0.79, 0.7]
     )
-    assert kept(frame, table, 2) == [0, 2]
-    assert kept(frame, table, 2, same=5.0) == [0, 1]
+    assert kept(frame, 9, same=12.0) == [0, 2]
+    assert kept(frame, 9, same=5.0) == [0, 1, 2]
 
 
-def test_a_tee_near_the_last_basket_goes_before():
-    """Of two holes as long, the poorer starts 20 m from where the first one ends."""
-    frame, _ = candidates(
-        (50, 50, 50, 130), (300, 300, 300, 380), (70, 130, 70, 210), score=[0.9, 0.8, 0.75]
-    )
-    none = np.empty((0, 2), np.int64)
-    near = in_rounds(frame, BLUE, none, 3, HoleSettings())
-    far = in_rounds(frame, BLUE, none, 3, HoleSettings(linked=0.0))
-    assert near.tolist() == [0, 2, 1]
-    assert far.tolist() == [0, 1, 2]
+def test_the_next_of_a_slot_stands_in_for_one_that_breaks_a_rule():
+    frame = candidates((52, 51, 52, 131), (57, 56, 57, 136), score=[0.8, 0.9])
+    assert kept(frame, 9, fit=lambda holes: holes["promise"].to_numpy() < 0.85) == [0]
+
+
+def test_few_chains_of_each_slot_are_measured():
+    """Of twenty legs within one slot the four of the best score; one elsewhere."""
+    places = [(50.5 + k / 4, 51, 50.5 + k / 4, 131) for k in range(20)] + [(300, 51, 300, 131)]
+    legs = legs_of(*places, score=[k / 100 for k in range(20)] + [0.0])
+    single = np.column_stack([np.arange(21), np.full((21, 2), -1)])
+    assert few_of_each(legs.legs, single, HoleSettings()).tolist() == [16, 17, 18, 19, 20]
+
+
+def test_the_leading_holes_are_spread_over_the_land_and_own_ones_are_among_them():
+    frame = candidates(
+        (32, 31, 32, 111), (38, 38, 38, 118), (200, 31, 200, 111), (400, 31, 400, 111),
+        score=[0.9, 0.8, 0.3, 0.1],
+    )  # fmt: skip
+    frame = frame.assign(level="blue", origin=["search", "search", "search", "own"])
+    assert leading(frame, 2).tolist() == [0, 2, 3]

@@ -32,7 +32,8 @@ def candidates(holes: gpd.GeoDataFrame, **changes) -> Candidates:
     none = np.zeros(6, np.int64)
     given = {
         "holes": holes, "tee": tee, "basket": basket, "must": none == 1, "place": none,
-        "wish": none, "trim": np.zeros((6, 2)), "conflicts": np.empty((0, 2), np.int64),
+        "wish": none, "trim": np.zeros((6, 2)), "unplanned": none == 1,
+        "conflicts": np.empty((0, 2), np.int64),
         "fire": np.full(6, shapely.Polygon(), object),
     }  # fmt: skip
     return Candidates(**(given | changes))

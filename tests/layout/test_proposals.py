@@ -6,6 +6,7 @@ from itertools import permutations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -90,7 +91,7 @@ def among(frame, conflicts=(), **changes) -> Candidates:
     fire = np.array([g.buffer(8) for g in shapely.force_2d(frame.geometry.to_numpy())], object)
     made = Candidates(
         frame, tee, basket, np.zeros(count, bool), np.zeros(count, np.int64),
-        np.zeros(count, np.int64), np.zeros((count, 2)),
+        np.zeros(count, np.int64), np.zeros((count, 2)), np.zeros(count, bool),
         np.array(conflicts, np.int64).reshape(-1, 2), fire,
     )  # fmt: skip
     return replace(made, **changes)
@@ -245,6 +246,31 @@ def test_trim_hours_stay_within_the_budget():
     settings = LayoutSettings(proposals=1, trim_hours=12.0, solver=QUICK)
     found = propose(grounds(), among(ring(), trim=hours), RED, 5, settings)
     assert found.proposals[0]["trim_hours_high"] <= 12.0
+
+
+def test_hours_that_nobody_planned_are_not_free():
+    """Of three planned holes two need 4 and 8 hours at the most: 7 are in the third quarter."""
+    low, high = [0.0, 2.0, 4.0, *[np.nan] * 5], [0.0, 4.0, 8.0, *[np.nan] * 5]
+    frame = ring().assign(trim_hours_low=low, trim_hours_high=high)
+    legs = gpd.GeoDataFrame({"leg_id": [], "finish": []}, geometry=[], crs=UTM)
+    made, *_ = candidates_of(frame, legs, (RED,), open_land(), Hand(), LayoutSettings())
+    assert made.trim[:, 1].tolist() == [0.0, 4.0, 8.0, *[7.0] * 5]
+    assert made.trim[:, 0].tolist() == [0.0, 3.0, 6.0, *[5.25] * 5]
+    assert made.unplanned.tolist() == [False] * 3 + [True] * 5
+
+
+def test_twins_a_few_metres_aside_are_the_same_holes():
+    """A second ring 5 m aside: proposals that differ cannot be the first ring's twins."""
+    first, second = ring(8), ring(8)
+    second = second.assign(geometry=second.geometry.translate(5, 0), hole_id=range(201, 209))
+    both = gpd.GeoDataFrame(pd.concat([first, second], ignore_index=True), crs=UTM)
+    apart = [(k, k + 8) for k in range(8)]
+    settings = LayoutSettings(proposals=2, differ=0.4, solver=QUICK)
+    found = propose(grounds(), among(both, apart), RED, 5, settings)
+    sets = [set(h["hole_id"] % 100) for _, h in found.holes.groupby("proposal")]
+    assert len(sets[0] & sets[1]) <= 3
+    shared = [p["holes shared with proposal"] for p in found.proposals]
+    assert shared == [{"2": len(sets[0] & sets[1])}, {"1": len(sets[0] & sets[1])}]
 
 
 def test_a_walk_into_a_line_of_fire_is_marked():

@@ -139,3 +139,16 @@ def test_the_check_reports_a_hole_that_is_kept_beside_the_house(folder):
 def test_a_round_that_keeps_the_rules_breaks_none(ruled):
     summary = json.loads((ruled / "summary.json").read_text())
     assert summary["findings"]["layout"]["rules_broken"] == {"1": []}
+
+
+def test_the_summary_says_how_many_holes_may_follow_each(ruled):
+    """No more than tees lie within 30 m of each basket, counted from the published lines."""
+    summary = json.loads((ruled / "summary.json").read_text())
+    said = summary["findings"]["holes"]["green_next_holes"]
+    lines = gpd.read_file(ruled / "scout.gpkg", layer="holes").geometry.to_numpy()
+    tees, baskets = (shapely.get_point(lines, i) for i in (0, -1))
+    near = shapely.distance(baskets[:, None], tees[None]) <= 30.0
+    np.fill_diagonal(near, False)
+    assert said["within_m"] == 30.0
+    assert 0 < said["median"] <= np.median(near.sum(1))
+    assert said["share of holes with none"] >= (near.sum(1) == 0).mean() - 1e-4

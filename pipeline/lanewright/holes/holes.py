@@ -5,28 +5,29 @@ from __future__ import annotations
 import logging
 from dataclasses import dataclass, field
 from functools import partial
-from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 
-from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.arrays import Floats, Ints
 from lanewright.base.schema import LAYERS
 from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.holes.chains import chains_of, own_chains, padded
-from lanewright.holes.choose import in_rounds, rooms_of, spread_out
+from lanewright.holes.choose import cover, few_of_each, leading
 from lanewright.holes.furtherlegs import Further
 from lanewright.holes.greens import greens_of
 from lanewright.holes.judge import by_one_throw, carried_by, with_choice
 from lanewright.holes.measure import Played, measured
 from lanewright.holes.positions import other_positions
+from lanewright.holes.ringtees import Ringed, with_ring_holes
 from lanewright.holes.routes import second_routes, throws_on
-from lanewright.holes.safety import alone, conflicts
+from lanewright.holes.rules import Rules, numbered
+from lanewright.holes.successors import followed
 from lanewright.holes.wording import sentence
 from lanewright.holes.zones import hindered, landing_share, landing_zones
+from lanewright.legs.cover import room_of
 from lanewright.legs.legs import Legs
 from lanewright.legs.thrower import thrower_of
 from lanewright.scene import Scene
@@ -57,6 +58,8 @@ class Holes:
     legs
         The legs table, with the throws from landing zones that were added for these holes. It
         stands in for `Legs.legs` from here on.
+    tee_sites
+        The tee sites, with those added around baskets that too few holes would follow.
     facts
         For the summary.
     """
@@ -66,6 +69,7 @@ class Holes:
     pars: pd.DataFrame
     positions: gpd.GeoDataFrame
     legs: gpd.GeoDataFrame
+    tee_sites: gpd.GeoDataFrame
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
@@ -75,29 +79,7 @@ class Holes:
         return np.unique(self.links["leg_id"].to_numpy(np.int64))
 
 
-class Rules(NamedTuple):
-    """The land, who plays, and what a hole must be."""
-
-    scene: Scene
-    levels: tuple[Level, ...]
-    settings: HoleSettings
-    safety: SafetySettings
-    weights: InterestSettings
-
-    def fit(self, played: Played, holes: pd.DataFrame) -> Flags:
-        """Which holes keep their distance from what must not be thrown over."""
-        frame = _numbered([holes], played.legs, self.scene, in_order=False)
-        unfit = alone(frame, played.legs, self.levels, self.scene, self.safety)["hole"].unique()
-        return np.asarray(~np.isin(np.arange(len(frame)), unfit))
-
-    def with_more(self, played: Played, legs: gpd.GeoDataFrame) -> Played:
-        """The legs with more at their end."""
-        new = legs.iloc[len(played.legs) :]
-        lands = landing_share(self.scene, self.levels, new, self.settings.landing_slope)
-        return Played(legs, np.r_[played.lands, lands])
-
-
-@stage("holes", version=15)
+@stage("holes", version=16)
 def find_holes(
     scene: Scene,
     flights: Flights,
@@ -156,7 +138,7 @@ def make_holes(
     scene
         The land.
     levels
-        Who plays, best players first; they get half of the room, the others share the rest.
+        Who plays, best players first.
     legs
         Sites and scored legs; holes of the designer's own throws are always kept, and named.
     settings
@@ -177,11 +159,16 @@ def make_holes(
     zones = landing_zones(scene, legs.basket_sites, settings.landing_slope)
     chosen: list[pd.DataFrame] = []
     facts: dict[str, object] = {}
-    for level, room in zip(levels, rooms_of(settings.keep, len(levels)), strict=True):
-        played, picked = _candidates(rules, played, len(table), level, room, further, facts)
+    hectares = scene.land.area / 1e4
+    room = room_of(settings.keep, settings.keep_per_ha, hectares, len(levels))
+    for level in levels:
+        of = level, room, facts
+        played, further, picked = _candidates(rules, played, len(table), further, *of)
         chosen.append(picked)
         if further is not None and len(picked):
-            played, ways = _second(rules, played, picked, zones, level, further)
+            some = leading(picked, room_of(None, settings.routes_per_ha, hectares, 1))
+            leads = picked.iloc[some].reset_index(drop=True)
+            played, ways = _second(rules, played, leads, zones, level, further)
             chosen.append(ways)
             facts[f"{level.name}_second_routes"] = len(ways)
     chosen += [
@@ -190,19 +177,20 @@ def make_holes(
         )
         for name, level, chain in own_chains(played.legs, legs, levels)
     ]
-    return _finished(rules, played, chosen, further, facts)
+    tees = legs.tee_sites if further is None else further.tees
+    return _finished(rules, played, chosen, further, tees, facts)
 
 
 def _candidates(
     rules: Rules,
     played: Played,
     searched: int,
+    further: Further | None,
     level: Level,
     room: int,
-    further: Further | None,
     facts: dict[str, object],
-) -> tuple[Played, pd.DataFrame]:
-    """The legs with throws on from landing zones where too few follow, and a level's holes."""
+) -> tuple[Played, Further | None, pd.DataFrame]:
+    """A level's holes, with the legs and sites that they use: some are added for them."""
     settings = rules.settings
     mine = _legs_of(played.legs.iloc[:searched], level, settings)
     bars = partial(hindered, rules.scene)
@@ -215,14 +203,18 @@ def _candidates(
         chains = chains_of(played.legs, mine, level, played.lands, settings, bars, first)
         facts[f"{level.name}_throws_on"] = len(played.legs) - first
     facts[f"{level.name}_holes"] = _counted(chains)
+    chains = chains[few_of_each(played.legs, chains, settings)]
     tried = measured(played, chains, rules.levels, level, settings, rules.weights)
-    fit = partial(rules.fit, played)
-    some = tried.iloc[spread_out(tried, played.legs, settings.surplus * room, fit, settings)]
-    frame = _numbered([some], played.legs, rules.scene, in_order=False)
-    pairs = conflicts(frame, played.legs, rules.levels, rules.scene, rules.safety)
-    rounds = in_rounds(some, level, pairs[["first", "second"]].to_numpy(), room, settings)
-    picked = some.iloc[rounds].reset_index(drop=True)
-    return played, picked.assign(twin=[f"{level.name} {i}" for i in range(len(picked))])
+    rows, slots = cover(tried, room, partial(rules.fit, played), settings)
+    picked = tried.iloc[rows].reset_index(drop=True)
+    pairs = rules.clashes(played, picked)
+    facts[f"{level.name}_next_holes_before_the_ring"] = followed(picked, pairs, settings.followers)
+    if further is not None and settings.followers:
+        ringed = with_ring_holes(Ringed(played, further, picked, pairs), rules, level)
+        played, further, picked, pairs = ringed
+    facts[f"{level.name}_cover"] = {"slots with a hole": slots, "holes kept": len(picked)}
+    facts[f"{level.name}_next_holes"] = followed(picked, pairs, settings.followers)
+    return played, further, picked.assign(twin=[f"{level.name} {i}" for i in range(len(picked))])
 
 
 def _second(
@@ -255,11 +247,12 @@ def _finished(
     played: Played,
     chosen: list[pd.DataFrame],
     further: Further | None,
+    tees: gpd.GeoDataFrame,
     facts: dict[str, object],
 ) -> Holes:
     """Number the holes, name their routes, find their greens and other positions."""
     scene, levels, settings = rules.scene, rules.levels, rules.settings
-    holes = _routes(_numbered(chosen, played.legs, scene))
+    holes = _routes(numbered(chosen, played.legs, scene))
     if len(holes):
         holes = with_choice(holes, rules.weights)
     holes = holes.assign(**greens_of(scene, holes))
@@ -272,7 +265,9 @@ def _finished(
     table = played.legs
     positions = _no_positions(scene)
     if further is not None and len(holes):
-        positions, table = other_positions(table, holes, levels, further, settings)
+        most = room_of(None, settings.positions_per_ha, scene.land.area / 1e4, 1)
+        some = holes.iloc[leading(holes, most)]
+        positions, table = other_positions(table, some, levels, further, settings)
     facts |= {"holes": len(holes), "positions": len(positions)}
     for level in levels:
         log.info("%s: %s", level.name, facts[f"{level.name}_holes"])
@@ -302,42 +297,15 @@ def _finished(
     )
     documented = [c.name for c in LAYERS["holes"].columns if c.name in holes]
     frame = holes[[*(n for n in documented if n != "legs"), "geometry"]]
-    return Holes(frame, links, pars, positions, table, facts, _warnings(holes))
+    used = table["tee_id"].value_counts()
+    tees = tees.assign(legs=tees["site_id"].map(used).fillna(0).astype(int))
+    return Holes(frame, links, pars, positions, table, tees, facts, _warnings(holes))
 
 
 def _legs_of(table: gpd.GeoDataFrame, level: Level, settings: HoleSettings) -> Ints:
     """Rows of the search's legs that may make holes of a level."""
     fits = (table["level"] == level.name) & (table["origin"] != "own")
     return np.flatnonzero(fits & ~(table["clear_rate"] < settings.least_clear))
-
-
-def _numbered(
-    frames: list[pd.DataFrame], legs: gpd.GeoDataFrame, scene: Scene, in_order: bool = True
-) -> gpd.GeoDataFrame:
-    """All holes with a number and a line each: the designer's own, then the best of each level."""
-    frames = [frame for frame in frames if len(frame)]
-    if not frames:
-        names = [c.name for c in LAYERS["holes"].columns]
-        return gpd.GeoDataFrame(columns=names, geometry=[], crs=scene.grid.crs)
-    holes = pd.concat(frames, ignore_index=True)
-    if in_order:
-        holes = holes.assign(theirs=holes["origin"] != "own").sort_values(
-            ["theirs", "name", "level", "score", "promise", "tee_id", "end_id"],
-            ascending=[True, True, True, False, False, True, True],
-            kind="stable",
-            ignore_index=True,
-        )
-    shapes, ids = legs.geometry.to_numpy(), legs["leg_id"].to_numpy()
-    chains = [chain[chain >= 0] for chain in holes["chain"]]
-    lines = [
-        shapely.LineString(
-            np.concatenate([shapely.get_coordinates(shapes[i], include_z=True) for i in chain])
-        )
-        for chain in chains
-    ]
-    holes["legs"] = [tuple(int(ids[i]) for i in chain) for chain in chains]
-    holes.insert(0, "hole_id", np.arange(1, len(holes) + 1))
-    return gpd.GeoDataFrame(holes, geometry=lines, crs=scene.grid.crs)
 
 
 def _routes(holes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -348,12 +316,12 @@ def _routes(holes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     holes["route"], holes["pair_id"] = "safe", pd.array([None] * len(holes), dtype="Int64")
     if "second" not in holes:
         return holes
-    for _, both in holes.dropna(subset=["twin"]).groupby("twin"):
-        if len(both) == 2:
-            bold, safe = sorted(both.index, key=lambda i: (both.loc[i, "throws"], i))
-            holes.loc[bold, "route"] = "bold"
-            holes.loc[bold, "pair_id"] = holes.loc[safe, "hole_id"]
-            holes.loc[safe, "pair_id"] = holes.loc[bold, "hole_id"]
+    named = holes.dropna(subset=["twin"])
+    for _, both in named[named["twin"].duplicated(keep=False)].groupby("twin"):
+        bold, safe = sorted(both.index, key=lambda i: (both.loc[i, "throws"], i))
+        holes.loc[bold, "route"] = "bold"
+        holes.loc[bold, "pair_id"] = holes.loc[safe, "hole_id"]
+        holes.loc[safe, "pair_id"] = holes.loc[bold, "hole_id"]
     return holes
 
 

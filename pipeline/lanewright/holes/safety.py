@@ -92,6 +92,7 @@ def conflicts(
     levels: Sequence[Level],
     scene: Scene,
     settings: SafetySettings,
+    since: int = 0,
 ) -> pd.DataFrame:
     """Pairs of holes that cannot both be built.
 
@@ -103,6 +104,8 @@ def conflicts(
         What lies between.
     settings
         The section `layout: safety:` of the configuration.
+    since
+        Only pairs whose second hole has this row or a later one.
 
     Returns
     -------
@@ -111,7 +114,7 @@ def conflicts(
         `distance_m`, `needed_m`; one row per pair, for the rule that is broken worst.
     """
     ways = fairways(holes, legs, levels, settings)
-    found = _breaking(ways, len(holes), levels, scene, settings)
+    found = _breaking(ways, len(holes), levels, scene, settings, since)
     if "pair_id" in holes:
         found = _for_both_routes(holes, found)
     return pd.DataFrame(
@@ -155,6 +158,7 @@ def _breaking(
     levels: Sequence[Level],
     scene: Scene,
     settings: SafetySettings,
+    since: int,
 ) -> _Found:
     """Pairs of holes of which two places lie too near, or one in the other's cone."""
     length = np.maximum(np.hypot(*ways.way.T), 1e-9)
@@ -181,6 +185,7 @@ def _breaking(
     grid, cones = scene.grid, _cones(ways, holes, levels, settings)
     trees = Trees(np.ascontiguousarray(scene.trees_around), grid.left, grid.top, grid.cell)
     first, second = close_pairs(places, cones, rules)
+    first, second = first[second >= since], second[second >= since]
     rule, near, asked = room(first, second, places, cones, rules, trees)
     broken = np.flatnonzero(rule >= 0)
     return _Found(

@@ -19,9 +19,16 @@ from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.holes import safety
 from lanewright.holes.fairways import envelopes, fairways
 from lanewright.layout.designer import SAME, Drawn, Hand
+from lanewright.legs.cover import covering
 from lanewright.scene import Scene
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.levels import Level
+
+SQUARE = 10.0
+"""Metres; squares of tees take turns where not every candidate can be looked at; ours."""
+
+SAME_PLACE = 12.0
+"""Metres from tee to tee and from basket to basket within which two holes are one place; ours."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +45,8 @@ class Candidates:
         Held in every round; number that it must have, or 0; 1 preferred, -1 to avoid, or 0.
     trim
         Hours of trimming, middle and high end of the range (n, 2).
+    unplanned
+        Where these are a guess, for nobody planned the work.
     conflicts
         Pairs that cannot both be in a round (k, 2).
     fire
@@ -51,6 +60,7 @@ class Candidates:
     place: Ints
     wish: Ints
     trim: Floats
+    unplanned: Flags
     conflicts: Ints
     fire: NDArray[np.object_]
 
@@ -70,9 +80,17 @@ class Candidates:
             place=self.place[rows],
             wish=self.wish[rows],
             trim=self.trim[rows],
+            unplanned=self.unplanned[rows],
             conflicts=pairs[(pairs >= 0).all(1)],
             fire=self.fire[rows],
         )
+
+    def same_places(self, rows: Sequence[int]) -> Ints:
+        """Candidates that lie where some of these do: tee and basket both within `SAME_PLACE`."""
+        places = np.column_stack([self.tee, self.basket])
+        away = np.abs(places[:, None] - places[np.array(rows, np.int64)][None])
+        tee, basket = np.hypot(*away[..., :2].T).T, np.hypot(*away[..., 2:].T).T
+        return np.flatnonzero(((tee <= SAME_PLACE) & (basket <= SAME_PLACE)).any(1))
 
     @property
     def apart(self) -> Flags:
@@ -155,6 +173,7 @@ def candidates_of(
     pairs = _among_kept(pairs, kept, must, hand, report)
     ways = fairways(kept, legs, levels, settings.safety)
     tee, basket = ends_of(kept)
+    hours, unplanned = _hours(kept)
     candidates = Candidates(
         holes=kept,
         tee=tee,
@@ -162,19 +181,29 @@ def candidates_of(
         must=must,
         place=wishes.place[rows],
         wish=wishes.wish[rows],
-        trim=_hours(kept),
+        trim=hours,
+        unplanned=unplanned,
         conflicts=pairs[["first", "second"]].to_numpy(np.int64),
         fire=envelopes(ways, levels, len(kept), settings.safety),
     )
     return candidates, list(pairs["reason"]), report
 
 
-def _hours(holes: gpd.GeoDataFrame) -> Floats:
-    """Hours of trimming, middle and high end of the range (n, 2); 0 where none is planned."""
+def _hours(holes: gpd.GeoDataFrame) -> tuple[Floats, Flags]:
+    """Hours of trimming, middle and high end of the range (n, 2), and where they are unknown (n,).
+
+    What nobody planned is not free: it counts as long as three in four of the planned ones that
+    need any work take at the most, and 0 only where nothing at all was planned.
+    """
+    unknown = np.ones(len(holes), bool)
     if "trim_hours_low" not in holes:
-        return np.zeros((len(holes), 2))
-    low, high = (holes[f"trim_hours_{end}"].fillna(0).to_numpy(float) for end in ("low", "high"))
-    return np.column_stack([(low + high) / 2, high])
+        return np.zeros((len(holes), 2)), unknown
+    low, high = (holes[f"trim_hours_{end}"].to_numpy(float) for end in ("low", "high"))
+    hours = np.column_stack([(low + high) / 2, high])
+    unknown = np.isnan(hours).any(1)
+    work = hours[~unknown & (hours[:, 1] > 0)]
+    hours[unknown] = np.quantile(work, 0.75, axis=0) if len(work) else 0.0
+    return hours, unknown
 
 
 def _wishes(
@@ -248,13 +277,11 @@ def _fit(
     out = wishes.out.copy()
     alone = unfit["hole"].to_numpy(np.int64)
     out[alone[~wishes.must[alone]]] = True
-    rows = np.flatnonzero(~out)
-    most = settings.solver.most
-    if rows.size <= most:
-        return rows
-    score = frame["score"].to_numpy(float)
-    score = np.where(wishes.must | (wishes.wish > 0), 2.0, score)[rows]
-    return np.sort(rows[np.lexsort((rows, -score))[:most]])
+    rows, first = np.flatnonzero(~out), wishes.must | (wishes.wish > 0)
+    order = rows[np.lexsort((rows, -frame["score"].to_numpy(float)[rows], ~first[rows]))]
+    squares = np.floor(ends_of(frame)[0] / SQUARE).astype(np.int64)
+    # What the designer asks for is looked at whatever else covers its ground.
+    return np.sort(covering(order, squares, [(first, 1.0)], settings.solver.most))
 
 
 def _among_kept(

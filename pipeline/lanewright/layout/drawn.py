@@ -157,10 +157,11 @@ def compared(
     terms = [made.round.terms for made in proposals]
     best = {name: max(each[name] for each in terms) for name in terms[0]}
     compared = []
+    places = [course.candidates.same_places(made.round.order) for made in proposals]
     for number, made in enumerate(proposals, start=1):
         mine, walked = holes[holes["proposal"] == number], walks[walks["proposal"] == number]
         shared = {
-            str(k): len(set(made.round.order) & set(other.round.order))
+            str(k): len(set(made.round.order) & set(places[k - 1]))
             for k, other in enumerate(proposals, start=1)
             if k != number
         }
@@ -188,6 +189,7 @@ def _totals(
         "bridges": int((walked["bridge_m"] > 0).sum()),
         "walks into lines of fire": int(walked["crosses"].notna().sum()),
         "trim_hours_high": float(made.candidates.trim[:, 1].sum()),
+        "holes with trimming unplanned": int(made.candidates.unplanned.sum()),
         "mean_score": float(mine["score"].mean()),
         "mean_clear_rate": float(mine["clear_rate"].mean()),
         "mix": {name: int(members.sum()) for name, members in kinds.items()},

@@ -83,7 +83,7 @@ class Grounds:
     arrival: tuple[float, float] | None
 
 
-@stage("layout", version=7)
+@stage("layout", version=8)
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],

@@ -146,7 +146,10 @@ def rounds_of(
     others = max(1, round(settings.differ * (size - int(course.candidates.must.sum()))))
     rounds: list[Round] = []
     for number in range(settings.proposals):
-        earlier: Earlier = [(r.order, size - others) for r in rounds]
+        # A hole five metres beside another is no other hole.
+        earlier: Earlier = [
+            (course.candidates.same_places(r.order).tolist(), size - others) for r in rounds
+        ]
         if rounds:
             first = _first(course, level, size, earlier, number)
         if not first:

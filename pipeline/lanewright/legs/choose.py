@@ -1,7 +1,7 @@
 """Which of the lines found are kept: sieve after sieve, each finer and more expensive.
 
 Blocked samples first, then the contacts on the path aimed for, a few throws, all of them. After
-each, near-duplicates give way to the best of their kind, and the ground shares its places.
+each, the best of every slot stay (`cover`), and squares of ground take turns.
 """
 
 from __future__ import annotations
@@ -11,20 +11,29 @@ from dataclasses import dataclass, replace
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from scipy.spatial import cKDTree
 
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.flight.flight import FINISHES, TARGET
 from lanewright.kernels.throws import NO_THROW
 from lanewright.legs import scores, throwing
+from lanewright.legs.cover import (
+    Part,
+    apart_from_better,
+    best_then_next,
+    covering,
+    first_of_each,
+    slots_of,
+)
 from lanewright.legs.measure import KINDS, finish_of, places_of, rates_by_finish, scored
 from lanewright.legs.search import Found
-from lanewright.legs.sites import Sites
+from lanewright.legs.sites import Places
 from lanewright.legs.thrower import Player, Thrower
 from lanewright.legs.throwing import Lines
 from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 
+STAND_INS = 3  # lines of each slot thrown along in full where there is room for all slots
+EACH = 3  # lines of each slot and finish whose path aimed for is weighed
 BY_FINISH = tuple(f"clear_rate_{finish}" for finish in FINISHES)
 
 
@@ -44,6 +53,8 @@ class Standing:
         Index into `FINISHES`; code of the kind of lane that most of the line lies in.
     gentle
         Score of the grade, 0-1.
+    slots
+        What each covers (lines, 4), as in `cover.slots_of`.
     """
 
     lines: Lines
@@ -53,6 +64,7 @@ class Standing:
     finish: Ints
     kind: Ints
     gentle: Floats
+    slots: Ints
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -64,7 +76,7 @@ class Standing:
 
 
 def best_legs(
-    thrower: Thrower, player: Player, sites: Sites, found: Found, keep: int
+    thrower: Thrower, player: Player, sites: Places, found: Found, keep: int
 ) -> tuple[gpd.GeoDataFrame, int]:
     """Throw along the most promising lines of a level and keep the best.
 
@@ -77,13 +89,13 @@ def best_legs(
     """
     settings, cell = thrower.settings, thrower.scene.grid.cell
     flights, paths = player.flights, player.paths
-    held = _standing(thrower.scene, player, sites, found)
-    held = held.take(_promising(held, found.blocked.astype(float), settings, settings.aimed * keep))
+    held = _standing(thrower, player, sites, found)
+    held = held.take(_promising(held, found.blocked.astype(float), settings, EACH))
     met = throwing.aim(held.lines, flights, paths, thrower.contacts, cell)[:, 0]
     there = np.flatnonzero(met < NO_THROW)
     held, met = held.take(there), met[there]
-    held = held.take(_promising(held, met, settings, settings.tried * keep))
-    held = _tried(thrower, player, held, settings.thrown * keep)
+    held = held.take(_promising(held, met, settings, EACH, int(settings.tried * keep)))
+    held = _tried(thrower, player, held, int(settings.thrown * keep))
     legs = scored(
         thrower, player, sites.tees.iloc[held.tee], sites.baskets.iloc[held.end], held.lines
     )
@@ -105,11 +117,13 @@ def with_finishes(
     return legs.assign(**dict(zip(BY_FINISH, rates.T, strict=True))), rates, arcs
 
 
-def _standing(scene: Scene, player: Player, sites: Sites, found: Found) -> Standing:
+def _standing(thrower: Thrower, player: Player, sites: Places, found: Found) -> Standing:
+    scene = thrower.scene
     tees, baskets = sites.tees.iloc[found.tee], sites.baskets.iloc[found.end]
     rise = baskets["ground_m"].to_numpy() - tees["ground_m"].to_numpy()
+    length = throwing.length_of(found.lines, scene.grid.cell)
     gentle = scores.grade(
-        100 * rise / throwing.length_of(found.lines, scene.grid.cell),
+        100 * rise / length,
         np.zeros(len(found.lines)),
         tees["slope_pct"].to_numpy(),
         baskets["slope_pct"].to_numpy(),
@@ -123,14 +137,21 @@ def _standing(scene: Scene, player: Player, sites: Sites, found: Found) -> Stand
         finish_of(player.flights, found.lines),
         _ground_kind(scene, player, found.lines, places, rise),
         gentle,
+        slots_of(places, length, thrower.settings.cover),
     )
 
 
-def _promising(held: Standing, met: Floats, settings: LegsSettings, room: int) -> Ints:
-    """Rows to keep by what the path aimed for meets."""
+def _promising(
+    held: Standing, met: Floats, settings: LegsSettings, each: int, room: int | None = None
+) -> Ints:
+    """Rows to keep by what the path aimed for meets: a few of each slot and finish."""
     hope = scores.total(1 / (1 + met), held.gentle, np.ones(len(held)), settings.score)
-    order = _one_of_a_kind(hope, held, settings.apart)
-    return order[_uncrowded(hope[order], held.take(order), settings, room)]
+    order = _order(hope, held.lines)
+    order = first_of_each(order, np.column_stack([held.slots, held.finish]), each)
+    order = best_then_next(order, held.slots, each * len(FINISHES))
+    return (
+        order if room is None else covering(order, held.slots[:, :2], _parts(held, settings), room)
+    )
 
 
 def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Standing:
@@ -158,8 +179,9 @@ def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Stand
     held = replace(held, lines=replace(held.lines, arc=best))
     clearance = scores.clearance(clear[every, best], low[every, best])
     hope = scores.total(clearance, held.gentle, np.ones(len(held)), settings.score)
-    first = _apart(hope, held, settings.apart)
-    return held.take(first[_uncrowded(hope[first], held.take(first), settings, room)])
+    # The next of a slot stands in where too many throws of the best end where they must not.
+    first = best_then_next(_order(hope, held.lines), held.slots, STAND_INS)
+    return held.take(covering(first, held.slots[:, :2], _parts(held, settings), room))
 
 
 def barred(thrower: Thrower, player: Player, lines: Lines) -> Flags:
@@ -180,13 +202,15 @@ def _last(legs: gpd.GeoDataFrame, held: Standing, settings: LegsSettings, keep: 
     good = np.flatnonzero(safe & (legs["clear_rate"].to_numpy() >= settings.least_clear))
     score = legs["promise"].to_numpy()
     last = good[_apart(score[good], held.take(good), settings.apart)]
-    kinds = legs["lane_kind"].to_numpy()[last]
-    some = replace(held.take(last), kind=kinds)
-    return last[_uncrowded(score[last], some, settings, keep)]
+    last = first_of_each(last, held.slots)
+    kinds = np.array([KINDS.index(kind) for kind in legs["lane_kind"]], np.int64)
+    carries = legs["carry_water_m"].to_numpy() > 0
+    parts = _parts(replace(held, kind=kinds), settings, carries)
+    return covering(last, held.slots[:, :2], parts, keep)
 
 
 def _with_best_finish(
-    thrower: Thrower, player: Player, sites: Sites, legs: gpd.GeoDataFrame, held: Standing
+    thrower: Thrower, player: Player, sites: Places, legs: gpd.GeoDataFrame, held: Standing
 ) -> gpd.GeoDataFrame:
     """Legs with the rates of all finishes; a finish that is surely better takes the leg over."""
     settings = thrower.settings
@@ -243,50 +267,15 @@ def _order(score: Floats, lines: Lines) -> Ints:
     return np.asarray(np.lexsort(keys), np.int64)
 
 
-def _one_of_a_kind(score: Floats, held: Standing, apart: float) -> Ints:
-    """Best line of each pair of squares and finish, best first: a cheap first sieve."""
-    order = _order(score, held.lines)
-    if apart <= 0:
-        return order
-    squares = np.floor(held.places[order] / apart).astype(np.int64)
-    frame = pd.DataFrame(squares).assign(finish=held.finish[order])
-    repeated = frame.duplicated().to_numpy()
-    return np.asarray(order[~repeated], np.int64)
-
-
-def _uncrowded(score: Floats, held: Standing, settings: LegsSettings, keep: int) -> Ints:
-    """Rows to keep of legs in order of score: a fair part of each kind of lane, then the best.
-
-    Each further leg from the same ground counts less. Without a part of its own no lane through a
-    wood would stand against a meadow.
-    """
-    ground = np.floor(held.places[:, :2] / settings.crowd).astype(np.int64)
-    frame = pd.DataFrame(ground).assign(finish=held.finish)
-    rank = frame.groupby([0, 1, "finish"]).cumcount().to_numpy()
-    order = np.argsort(-(score - settings.crowding * rank), kind="stable")
-    place_in_kind = pd.Series(held.kind[order]).groupby(held.kind[order]).cumcount().to_numpy()
-    fair = place_in_kind < keep // (len(KINDS) - 1)
-    return np.asarray(np.r_[order[fair], order[~fair]][:keep], np.int64)
+def _parts(held: Standing, settings: LegsSettings, carries: Flags | None = None) -> list[Part]:
+    """Kinds of lines, each with its part of the room."""
+    cover = settings.cover
+    shares = ("tunnel", cover.tunnels), ("lane", cover.lanes), ("edge", cover.edges)
+    parts: list[Part] = [(held.kind == KINDS.index(kind), share) for kind, share in shares]
+    parts += [(held.finish == finish, cover.finishes) for finish in range(len(FINISHES))]
+    return parts if carries is None else [(carries, cover.carries), *parts]
 
 
 def _apart(score: Floats, held: Standing, apart: float) -> Ints:
     """Rows of legs, best first, none with both tee and end `apart` or less from a better one's."""
-    places, finish = held.places, held.finish
-    order = _order(score, held.lines)
-    if apart <= 0 or order.size == 0:
-        return order
-    rank = np.empty(order.size, np.int64)
-    rank[order] = np.arange(order.size)
-    near = cKDTree(places).query_pairs(apart * np.sqrt(2) + 1e-9, output_type="ndarray")
-    tee = np.hypot(*(places[near[:, 0], :2] - places[near[:, 1], :2]).T)
-    end = np.hypot(*(places[near[:, 0], 2:] - places[near[:, 1], 2:]).T)
-    same = (finish[near[:, 0]] == finish[near[:, 1]]) & (tee <= apart) & (end <= apart)
-    near = near[same]
-    better = np.where(rank[near[:, 0]] < rank[near[:, 1]], near[:, 0], near[:, 1])
-    worse = near.sum(1) - better
-    by_worse = np.argsort(worse, kind="stable")
-    better, starts = better[by_worse], np.searchsorted(worse[by_worse], np.arange(order.size + 1))
-    stays = np.zeros(order.size, bool)
-    for leg in order:
-        stays[leg] = not stays[better[starts[leg] : starts[leg + 1]]].any()
-    return order[stays[order]]
+    return apart_from_better(_order(score, held.lines), held.places, held.finish, apart)

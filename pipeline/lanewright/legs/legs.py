@@ -16,6 +16,7 @@ from lanewright.base.schema import LAYERS
 from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.legs.choose import best_legs
+from lanewright.legs.cover import room_of
 from lanewright.legs.interest import UNSEEN
 from lanewright.legs.own import OwnLine, score_line
 from lanewright.legs.refused import OUTSIDE, Refused
@@ -65,7 +66,7 @@ class Legs:
     refused: tuple[Refused, ...] = ()
 
 
-@stage("legs", version=11)
+@stage("legs", version=12)
 def find_legs(
     scene: Scene,
     flights: Flights,
@@ -137,8 +138,8 @@ def _searched(
         if not found.tried and len(sites.tees) and len(sites.baskets):
             warnings.append(out_of_reach(sites, player.flights, settings))
         progress((i + 0.5) / levels)
-        share = max(1, settings.keep // levels)
-        best, facts[f"{player.name}_unsafe"] = best_legs(thrower, player, sites, found, share)
+        room = room_of(settings.keep, settings.keep_per_ha, scene.land.area / 1e4, levels)
+        best, facts[f"{player.name}_unsafe"] = best_legs(thrower, player, sites, found, room)
         frames.append(best)
         counts = f"{found.tried:,}", f"{len(found.lines):,}", f"{len(best):,}"
         log.info("%s: %s lines tried, %s fit, %s legs kept", player.name, *counts)

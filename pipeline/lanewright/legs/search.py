@@ -18,7 +18,7 @@ from lanewright.base.grid import Grid
 from lanewright.base.units import FOOT
 from lanewright.flight.flight import BIN, FINISHES, TARGET, LevelFlights
 from lanewright.kernels import march
-from lanewright.legs.sites import Sites, barred_cells
+from lanewright.legs.sites import Places, barred_cells
 from lanewright.legs.throwing import Lines
 from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
@@ -56,7 +56,7 @@ def space_of(scene: Scene, settings: LegsSettings) -> march.Space:
 
 
 def search(
-    space: march.Space, grid: Grid, sites: Sites, flights: LevelFlights, settings: LegsSettings
+    space: march.Space, grid: Grid, sites: Places, flights: LevelFlights, settings: LegsSettings
 ) -> Found:
     """Best line of every slot of every tee, for one level."""
     table = search_table(flights, space.cell, settings.max_blocked)
@@ -113,7 +113,7 @@ def bounds(flights: LevelFlights, settings: LegsSettings) -> tuple[float, float]
     return settings.shortest or level.par3_from, settings.longest or level.tee_throw
 
 
-def out_of_reach(sites: Sites, flights: LevelFlights, settings: LegsSettings) -> str:
+def out_of_reach(sites: Places, flights: LevelFlights, settings: LegsSettings) -> str:
     """Sentence on a level that reaches no end site from any tee site."""
     tees, ends = (s.geometry.get_coordinates().to_numpy() for s in (sites.tees, sites.baskets))
     shortest, longest = bounds(flights, settings)

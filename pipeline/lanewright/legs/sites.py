@@ -32,7 +32,7 @@ ROOMY = 8.0  # m; more room makes no better site
 
 
 @dataclass(frozen=True)
-class Sites:
+class Places:
     """Where legs may start and end.
 
     Attributes
@@ -40,12 +40,22 @@ class Sites:
     tees, baskets
         `site_id` (from 1 on), `slope_pct`, `wetness`, `free_width_m`, `ground_m`,
         `height_above_drainage_m`, `seen_share`; points at cell centres, in the order of rows.
-    refused
-        For tees and baskets: which squares have no site, and why.
     """
 
     tees: gpd.GeoDataFrame
     baskets: gpd.GeoDataFrame
+
+
+@dataclass(frozen=True)
+class Sites(Places):
+    """The sites of a property.
+
+    Attributes
+    ----------
+    refused
+        For tees and baskets: which squares have no site, and why.
+    """
+
     refused: tuple[Refused, Refused]
 
     @property
@@ -83,45 +93,72 @@ def find_sites(scene: Scene, settings: SitesSettings) -> Sites:
     settings
         The section `legs: sites:` of the configuration.
     """
-    grid = scene.grid
-    standing = (scene.blocked & STAND) != 0
-    # To the near edge of the nearest blocked cell, not to its centre.
-    room = _distance(standing, grid.cell) - grid.cell / 2
-    within = _disc(PAD, grid.cell)
-    steep = pad_slope(scene)
-    known = np.bitwise_count(scene.searched & STAND) / int(STAND).bit_count()
-    seen = ndi.uniform_filter(known, size=within.shape[0], mode="nearest")
-    outside = ~cells_of(scene.land, grid)
-    by_border = ~cells_of(scene.land.buffer(-settings.boundary_setback), grid)
-    kept_out = cells_of(scene.keep_out.buffer(settings.keep_out_setback), grid)
-    by_house = cells_of(scene.buildings.buffer(settings.building_setback), grid)
-    by_water = _distance(scene.water, grid.cell) <= settings.water_setback
-    common = {
-        OUTSIDE: outside,
-        BORDER: by_border,
-        "unknown ground": ~np.isfinite(scene.ground),
-        "near a keep-out": kept_out,
-        "near a building": by_house,
-        "near water": by_water,
-        "on likely wet ground": scene.wet & (not settings.wet),
-        "on possibly wet ground": scene.maybe_wet & (not settings.maybe_wet),
-    }
+    ground = _Ground.of(scene, settings)
     refusals: list[Refused] = []
     frames = []
-    for what, slope, radius in (
-        ("tee", settings.tee_slope, settings.tee_room),
-        ("basket", settings.basket_slope, settings.basket_room),
-    ):
-        tests = common | {
-            "too steep": ~(steep <= slope),
-            ROOM: room < radius,
-            UNSEEN: seen < settings.seen,
-        }
-        row, col, refused = _best_of_squares(room, tests, grid, (what, settings.spacing))
+    for what in ("tee", "basket"):
+        tests, squares = ground.tests(what, settings), (what, settings.spacing)
+        row, col, refused = _best_of_squares(ground.room, tests, scene.grid, squares)
         log.info("%d %s sites; squares without: %s", row.size, what, refused.counts)
         refusals.append(refused)
-        frames.append(_frame(scene, row, col, steep, room))
+        frames.append(_frame(scene, row, col, ground.steep, ground.room))
     return Sites(frames[0], frames[1], (refusals[0], refusals[1]))
+
+
+def tee_lattice(scene: Scene, settings: SitesSettings, spacing: float) -> gpd.GeoDataFrame:
+    """Tee sites by the same tests in squares of another width [m]; see `find_sites`."""
+    ground = _Ground.of(scene, settings)
+    tests = ground.tests("tee", settings)
+    row, col, _ = _best_of_squares(ground.room, tests, scene.grid, ("tee", spacing))
+    return _frame(scene, row, col, ground.steep, ground.room)
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """What is asked of the ground of a site; rasters (rows, cols)."""
+
+    common: dict[str, Flags]
+    steep: Raster
+    room: NDArray[np.float64]
+    seen: Raster
+
+    @classmethod
+    def of(cls, scene: Scene, settings: SitesSettings) -> _Ground:
+        grid = scene.grid
+        standing = (scene.blocked & STAND) != 0
+        known = np.bitwise_count(scene.searched & STAND) / int(STAND).bit_count()
+        by_water = _distance(scene.water, grid.cell) <= settings.water_setback
+        common = {
+            OUTSIDE: ~cells_of(scene.land, grid),
+            BORDER: ~cells_of(scene.land.buffer(-settings.boundary_setback), grid),
+            "unknown ground": ~np.isfinite(scene.ground),
+            "near a keep-out": cells_of(scene.keep_out.buffer(settings.keep_out_setback), grid),
+            "near a building": cells_of(scene.buildings.buffer(settings.building_setback), grid),
+            "near water": by_water,
+            "on likely wet ground": scene.wet & (not settings.wet),
+            "on possibly wet ground": scene.maybe_wet & (not settings.maybe_wet),
+        }
+        side = _disc(PAD, grid.cell).shape[0]
+        return cls(
+            common,
+            pad_slope(scene),
+            # To the near edge of the nearest blocked cell, not to its centre.
+            _distance(standing, grid.cell) - grid.cell / 2,
+            ndi.uniform_filter(known, size=side, mode="nearest"),
+        )
+
+    def tests(self, what: str, settings: SitesSettings) -> dict[str, Flags]:
+        """What bars a "tee" or "basket", by the reason."""
+        slope, radius = (
+            (settings.tee_slope, settings.tee_room)
+            if what == "tee"
+            else (settings.basket_slope, settings.basket_room)
+        )
+        return self.common | {
+            "too steep": ~(self.steep <= slope),
+            ROOM: self.room < radius,
+            UNSEEN: self.seen < settings.seen,
+        }
 
 
 def pad_slope(scene: Scene) -> Raster:

@@ -7,14 +7,23 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from lanewright.settings.base import Length, Metres, NotNegative, Settings, Share
+from lanewright.settings.cover import HoleCoverSettings
 
 
 class HoleSettings(Settings):
     """Candidate holes: how legs join, and how many are handed on."""
 
-    keep: Annotated[int, Field(ge=1, le=5000)] = Field(
-        400, description="candidate holes handed on, all levels; spread over the property"
+    keep: Annotated[int, Field(ge=1, le=100_000)] | None = Field(
+        None,
+        description="candidate holes handed on, all levels; by default as many as `keep_per_ha` "
+        "says",
     )
+    keep_per_ha: Annotated[float, Field(ge=1, le=2000)] = Field(
+        130.0,
+        description="candidate holes of each level for each hectare; a round finds its next tee "
+        "where the last hole ended only among thousands; ours",
+    )
+    cover: HoleCoverSettings = HoleCoverSettings()
     most_legs: Annotated[int, Field(ge=1, le=3)] = Field(3, description="throws of one hole to map")
     join: Metres = Field(
         5.0,
@@ -63,35 +72,34 @@ class HoleSettings(Settings):
         0.15,
         description="share of the straight that trees or water must bar for a hole to bend; ours",
     )
-    square: Metres = Field(
-        20.0, description="metres; side of the squares of ground that `crowding` counts in; ours"
-    )
-    crowding: Share = Field(
-        0.06, description="score that each other hole on a candidate's ground costs it; ours"
-    )
-    variety: Share = Field(
-        0.3, description="score that being the only one of its kind is worth to a candidate; ours"
-    )
     same: Length = Field(
-        12.0, description="metres; candidates whose tees and baskets both lie nearer are one; ours"
+        7.0,
+        description="metres; candidates of as many throws whose tees and baskets both lie nearer "
+        "are one: neighbours across the borders of slots; ours",
     )
-    surplus: Annotated[int, Field(ge=1, le=20)] = Field(
-        3, description="candidates that sets of holes are sought among, for each kept; ours"
+    ring: tuple[Metres, Metres] = Field(
+        (10.0, 45.0),
+        description="metres from a basket that too few holes follow within which more tees are "
+        "sought: nearer is the green, farther is no short walk (150 ft); common practice",
     )
-    aimed: Annotated[int, Field(ge=1, le=1000)] = Field(
-        40, description="holes looked at, best first, for each kept; ours"
+    ring_spacing: Annotated[float, Field(ge=0.5, le=20)] = Field(
+        2.5, description="metres between the spots tried there; half the spacing of sites; ours"
     )
-    good: Share = Field(
-        0.6,
-        description="share of the other candidates that a hole may exclude more for being the best "
-        "and not the worst; ours",
+    ring_per_ha: Annotated[float, Field(ge=0, le=2000)] = Field(
+        25.0, description="lines from such spots thrown along, for each hectare and level; ours"
     )
-    short_walk: Length = Field(
-        46.0, description="metres from a basket to the next tee, 150 ft; common practice"
+    followers: Annotated[int, Field(ge=0, le=100)] = Field(
+        10,
+        description="holes that should be able to follow each within 30 m; with fewer, more tees "
+        "are sought around its basket, 0 for never; ours",
     )
-    linked: Share = Field(
-        0.1,
-        description="share of the other candidates that a hole may exclude more for one such walk",
+    routes_per_ha: Annotated[float, Field(ge=0.01, le=1000)] = Field(
+        8.0,
+        description="holes of each level for each hectare, the best spread over the land, that a "
+        "second route is looked for; ours",
+    )
+    positions_per_ha: Annotated[float, Field(ge=0.01, le=1000)] = Field(
+        16.0, description="the same, all levels, for other tees and pins; ours"
     )
     daring: Length = Field(
         3.0, description="metres of water to carry from which a safe way is looked for; ours"

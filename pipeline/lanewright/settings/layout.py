@@ -175,8 +175,8 @@ class SolverSettings(Settings):
 
     most: Annotated[int, Field(ge=10, le=10_000)] = Field(
         1500,
-        description="candidates looked at in all, the best by score: their conflicts grow with the "
-        "square of their number",
+        description="candidates looked at in all, the best of every 10 m of tees in turns; their "
+        "conflicts grow with the square of their number",
     )
     candidates: Annotated[int, Field(ge=10, le=5000)] = Field(
         240,
@@ -224,7 +224,9 @@ class LayoutSettings(Settings):
     )
     proposals: Annotated[int, Field(ge=1, le=10)] = Field(3, description="layouts proposed")
     differ: Share = Field(
-        0.33, description="share of its holes by which a proposal differs from each other one"
+        0.67,
+        description="share of its holes by which a proposal differs from each other one; holes "
+        "whose tees and baskets both lie within 12 m are the same; ours",
     )
     pass_arrival: bool = Field(
         False, description="come by the arrival after half of the holes, as for two nines"

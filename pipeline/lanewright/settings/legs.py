@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from lanewright.settings.base import Length, Metres, NotNegative, Settings, Share
 from lanewright.settings.buildings import BuildingSettings
+from lanewright.settings.cover import CoverSettings
 from lanewright.settings.judge import JudgeSettings
 
 
@@ -145,7 +146,15 @@ class LegsSettings(Settings):
         description="throws along each leg, spread evenly over all that a player may do; powers of "
         "two are the most even, and 64 err no more than 256 at random",
     )
-    keep: Annotated[int, Field(ge=1, le=100000)] = Field(3000, description="legs kept, all levels")
+    keep: Annotated[int, Field(ge=1, le=100000)] | None = Field(
+        None, description="most legs kept, all levels; by default as many as `keep_per_ha` says"
+    )
+    keep_per_ha: Annotated[float, Field(ge=1, le=2000)] = Field(
+        110.0,
+        description="legs kept of each level for each hectare: thirty and more then start within "
+        "30 m of a basket, of which a third or so fit beside its hole; ours",
+    )
+    cover: CoverSettings = CoverSettings()
     least_clear: Share = Field(
         0.05, description="clear rate below which a leg is left out; trimming would be felling"
     )
@@ -160,24 +169,15 @@ class LegsSettings(Settings):
         "practice, no source",
     )
     apart: Length = Field(
-        10.0, description="legs whose tees and ends lie nearer than this are one; the best stays"
+        7.0,
+        description="metres; legs with the same finish whose tees and ends both lie nearer are "
+        "one, the best stays: neighbours across the borders of slots; ours",
     )
-    crowding: Share = Field(
-        0.02,
-        description="score that each further leg with the same finish from the same ground "
-        "must bring to be kept before others",
+    tried: Annotated[float, Field(ge=1, le=100)] = Field(
+        2.5, description="lines tried with a few throws, for each leg kept; ours"
     )
-    crowd: Metres = Field(
-        25.0, description="metres; side of the squares of ground that `crowding` counts in; ours"
-    )
-    aimed: Annotated[int, Field(ge=1, le=100)] = Field(
-        12, description="lines weighed by the path aimed for, for each leg kept; ours"
-    )
-    tried: Annotated[int, Field(ge=1, le=100)] = Field(
-        4, description="lines tried with a few throws, for each leg kept; ours"
-    )
-    thrown: Annotated[int, Field(ge=1, le=100)] = Field(
-        2, description="lines thrown along in full, for each leg kept; ours"
+    thrown: Annotated[float, Field(ge=1, le=100)] = Field(
+        1.2, description="lines thrown along in full, for each leg kept; ours"
     )
     tries: Annotated[int, Field(ge=8, le=1024)] = Field(
         16, description="throws that try a line before it is thrown along in full"
