@@ -79,16 +79,20 @@ def packages() -> Item:
         wanted = metadata.requires("lanewright") or []
     except metadata.PackageNotFoundError:
         return Item(
-            "packages", "lanewright is run from its sources, not installed", "look",
+            "packages",
+            "lanewright is run from its sources, not installed",
+            "look",
             "To have versions checked: pip install -c tests/constraints.txt -e .",
-        )  # fmt: skip
+        )
     bounds = [_bound(line) for line in wanted if "extra ==" not in line]
     wrong = [said for name, least in bounds if (said := _lack(name, least))]
     if wrong:
         return Item(
-            "packages", "; ".join(wrong), "missing",
+            "packages",
+            "; ".join(wrong),
+            "missing",
             "In the environment that runs lanewright: pip install -c tests/constraints.txt -e .",
-        )  # fmt: skip
+        )
     return Item("packages", f"all {len(bounds)} required are installed")
 
 
@@ -162,9 +166,11 @@ def kernels() -> Item:
     said = f"{kept} of {total} compiled and kept"
     if shut:
         return Item(
-            "kernels", f"{said}; {shut[0]} cannot be written to", "look",
+            "kernels",
+            f"{said}; {shut[0]} cannot be written to",
+            "look",
             "Set NUMBA_CACHE_DIR to a folder that can; else each run compiles for minutes.",
-        )  # fmt: skip
+        )
     return Item("kernels", said if kept == total else f"{said}; the rest compile when first used")
 
 

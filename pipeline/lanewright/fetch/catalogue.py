@@ -96,9 +96,10 @@ def in_degrees(boundary: Path, frame: gpd.GeoDataFrame) -> shapely.Geometry:
         west, south, east, north = land.bounds
     if not (east - west < LARGEST and north - south < LARGEST and land.area > 0):
         raise InputError(
-            boundary, f"spans {east - west:.1f} by {north - south:.1f} degrees, no property",
+            boundary,
+            f"spans {east - west:.1f} by {north - south:.1f} degrees, no property",
             "Check its CRS.",
-        )  # fmt: skip
+        )
     return land
 
 
@@ -157,9 +158,15 @@ def offers_of(products: Iterable[Product], place: Place) -> list[Offer]:
         year = offer.newest.year
         cheap = {"copc": 0, "ept": 1, "tif": 0, "laz": 2}[offer.first.form]
         return (
-            offer.first.kind != "points", not whole, 0.0 if whole else -offer.share, -year,
-            -(offer.density or 0.0), cheap, -offer.newest.toordinal(), offer.key,
-        )  # fmt: skip
+            offer.first.kind != "points",
+            not whole,
+            0.0 if whole else -offer.share,
+            -year,
+            -(offer.density or 0.0),
+            cheap,
+            -offer.newest.toordinal(),
+            offer.key,
+        )
 
     return sorted(found, key=rank)
 
@@ -237,6 +244,10 @@ def _amount(offer: Offer) -> str:
     sizes = [p.size for p in offer.products]
     known = sum(s for s in sizes if s is not None)
     size = "size not stated" if None in sizes else f"{known / 1e6:,.1f} MB"
-    ways = {"copc": "COPC, read in parts", "ept": "EPT, read in parts",
-            "tif": "GeoTIFF, read in parts", "laz": "LAZ, whole files"}  # fmt: skip
+    ways = {
+        "copc": "COPC, read in parts",
+        "ept": "EPT, read in parts",
+        "tif": "GeoTIFF, read in parts",
+        "laz": "LAZ, whole files",
+    }
     return f"{count} file{'s' if count > 1 else ''} ({ways[form]}), {size}"

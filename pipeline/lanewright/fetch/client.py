@@ -170,14 +170,24 @@ class Client:
             if proxy:
                 _not_private_by_number(place, self.trust)
                 return self._proxy(proxy).urlopen(
-                    "GET", place.url, headers=sent, redirect=False, retries=False,
-                    preload_content=False, timeout=timeout,
-                )  # fmt: skip
+                    "GET",
+                    place.url,
+                    headers=sent,
+                    redirect=False,
+                    retries=False,
+                    preload_content=False,
+                    timeout=timeout,
+                )
             sent["Host"] = _host(place)
             return self._pool(place).urlopen(
-                "GET", place.path, headers=sent, redirect=False, retries=False,
-                preload_content=False, timeout=timeout,
-            )  # fmt: skip
+                "GET",
+                place.path,
+                headers=sent,
+                redirect=False,
+                retries=False,
+                preload_content=False,
+                timeout=timeout,
+            )
         except urllib3.exceptions.SSLError as err:
             raise InputError(
                 place.host, f"has no valid certificate ({_why(err)})", "Leave it out."
@@ -196,10 +206,13 @@ class Client:
             number = resolve(place, self.trust)
             if place.scheme == "https":
                 self._pools[key] = urllib3.HTTPSConnectionPool(
-                    number, place.port, maxsize=4,
+                    number,
+                    place.port,
+                    maxsize=4,
                     ssl_context=ssl.create_default_context(),
-                    server_hostname=place.host, assert_hostname=place.host,
-                )  # fmt: skip
+                    server_hostname=place.host,
+                    assert_hostname=place.host,
+                )
             else:
                 self._pools[key] = urllib3.HTTPConnectionPool(number, place.port, maxsize=4)
         return self._pools[key]
@@ -255,9 +268,10 @@ def _not_private_by_number(place: Address, trust: Trust) -> None:
         shut = place.host == "localhost" or place.host.endswith(".localhost")
     if shut and not trust.local:
         raise InputError(
-            place.host, "is an address of this machine or of a private network",
+            place.host,
+            "is an address of this machine or of a private network",
             "Set local: true for a source of your own; no other may lead there.",
-        )  # fmt: skip
+        )
 
 
 def _retry_after(response: BaseHTTPResponse) -> float | None:

@@ -67,8 +67,11 @@ class Remote:
 
     def _ask(self, start: int, length: int, first: bool = False) -> bytes:
         if self.used + length > MOST:
-            raise InputError(self._url[:200], f"more than {MOST:,} bytes of it are asked for",
-                             "Draw a smaller boundary.")  # fmt: skip
+            raise InputError(
+                self._url[:200],
+                f"more than {MOST:,} bytes of it are asked for",
+                "Draw a smaller boundary.",
+            )
         try:
             found = self._client.patiently(self._url, lambda: self._once(start, length, first))
         except InputError as err:
@@ -87,8 +90,11 @@ class Remote:
             low, high, size = content_range(response)
             tag = strong_tag(response)
             if not first and (size != self.size or tag not in (None, self._tag)):
-                raise InputError(self._url[:200], "changed on its server while it was read",
-                                 "Run the command again.")  # fmt: skip
+                raise InputError(
+                    self._url[:200],
+                    "changed on its server while it was read",
+                    "Run the command again.",
+                )
             wanted = min(start + length, size) - start
             if low != start or high - low + 1 != wanted:
                 raise Unreliable("sent another part than was asked for")
