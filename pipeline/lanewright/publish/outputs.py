@@ -17,6 +17,7 @@ OUTPUTS = (
     "holes.csv",
     "report.html",
     "field-book.pdf",
+    "concept-plan.pdf",
     "field-points.gpx",
     "field-points.kml",
     "summary.json",

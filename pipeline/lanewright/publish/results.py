@@ -23,6 +23,7 @@ from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.outputs import DESIGNER_START
 from lanewright.publish.project import write_project
 from lanewright.publish.rasters import write_cog
+from lanewright.publish.sheet import write_sheet
 from lanewright.publish.summary import with_costs, write_summary
 from lanewright.publish.tables import write_holes_csv
 from lanewright.results import Scouting
@@ -129,6 +130,7 @@ def write_all(folder: Path, found: Findings, outing: Outing) -> None:
     write_geopackage(folder / DESIGNER_START, start, crs)
     write_holes_csv(folder / "holes.csv", layers["layout_holes"], feet_first=feet_first)
     write_field(folder, found, outing)
+    write_sheet(folder / "concept-plan.pdf", found, outing)
     report.write_report(folder / "report.html", found)
     _write_rasters(folder / "rasters", found, words)
     write_project(folder, found)

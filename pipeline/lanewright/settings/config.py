@@ -10,6 +10,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 from lanewright.base.errors import InputError
 from lanewright.settings.base import Name, Pattern, Place, Settings, Title
 from lanewright.settings.compare import CompareSettings, EarlierSettings
+from lanewright.settings.costs import costs_of
 from lanewright.settings.cuts import CutsSettings
 from lanewright.settings.document import read_document
 from lanewright.settings.faults import faults_in
@@ -154,6 +155,7 @@ def load(path: Path) -> Config:
 
 def _known_levels(config: Config) -> None:
     """Refuse levels that the table of levels does not hold."""
+    costs_of(config.field.costs_file)  # a bad table ends the run before it begins
     known = [level.name for level in all_levels(config.flight.levels_file)]
     asked = [("levels", name) for name in config.levels]
     if config.layout.level is not None:
@@ -192,6 +194,11 @@ def _anchored(config: Config, folder: Path) -> Config:
                     "levels_file": at(config.flight.levels_file)
                     if config.flight.levels_file
                     else None
+                }
+            ),
+            "field": config.field.model_copy(
+                update={
+                    "costs_file": at(config.field.costs_file) if config.field.costs_file else None
                 }
             ),
             "out": at(config.out).resolve(),

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from lanewright.settings.base import Length, Metres, Settings, Share
+from lanewright.settings.base import Length, Metres, Place, Settings, Share
 
 
 class FieldSettings(Settings):
@@ -15,6 +15,11 @@ class FieldSettings(Settings):
 
     paper: Literal["a5", "half-letter"] = Field(
         "a5", description="page of the field book: 148 x 210 mm or 5.5 x 8.5 in"
+    )
+    costs_file: Place | None = Field(
+        None,
+        description="table of unit costs for the concept plan's budget, as configs/costs.csv; "
+        "without it our own from memory, in US dollars of 2024: replace them by local bids",
     )
     visit: Annotated[date, Field(ge=date(1980, 1, 1), le=date(2200, 1, 1))] | None = Field(
         None,

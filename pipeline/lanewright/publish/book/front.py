@@ -122,6 +122,21 @@ def _greys(paper: Paper, x: float, y: float) -> None:
     paper.canvas.setFillGray(0)
 
 
+def _border(paper: Paper, x: float, y: float) -> None:
+    paper.stroke([(x - 14, y), (x + 14, y)], 1.6, 0.0, maps.BORDER)
+
+
+PLAN_SIGNS: tuple[tuple[Callable[[Paper, float, float], None], str], ...] = (
+    (_tee, "tee, its hole's number in a ring; A: arrival"),
+    (_landing, "landing zone"),
+    (_basket, "basket"),
+    (_walk, "walk between holes"),
+    (_water, "water; loose strokes: ground that is wet by its shape"),
+    (_border, "property line as given"),
+)
+"""Signs of a plan of the whole property, with what they mean."""
+
+
 def map_page(w: Writer) -> None:
     """The property on a page of its own, with scale, north and grid."""
     paper, outing = w.paper, w.outing

@@ -21,7 +21,12 @@ from reportlab.pdfgen.canvas import Canvas
 MM = 72 / 25.4
 """Points in a millimetre."""
 
-PAPERS = {"a5": (148.0 * MM, 210.0 * MM), "half-letter": (5.5 * 72, 8.5 * 72)}
+PAPERS = {
+    "a5": (148.0 * MM, 210.0 * MM),
+    "half-letter": (5.5 * 72, 8.5 * 72),
+    "a3": (420.0 * MM, 297.0 * MM),
+    "tabloid": (17.0 * 72, 11.0 * 72),
+}
 
 PLAIN, BOLD = "field-plain", "field-bold"
 

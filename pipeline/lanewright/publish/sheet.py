@@ -1,0 +1,305 @@
+"""The owner's sheet: the plan to scale on one page, with what it needs and what it may cost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from lanewright.base.rows import Row, rows_of
+from lanewright.base.units import ACRES_PER_HECTARE
+from lanewright.publish.book import front, maps
+from lanewright.publish.book.maps import Book
+from lanewright.publish.book.paper import Column, Paper
+from lanewright.publish.budget import Need, needs_of, total, unit_words, work_of
+from lanewright.publish.findings import Findings
+from lanewright.publish.report.crewlist import hours_of
+from lanewright.publish.report.first import flown_words
+from lanewright.publish.report.words import Units, about, number, plural
+from lanewright.publish.whole import beside
+from lanewright.settings.costs import costs_of
+from lanewright.visit.outing import Outing
+
+SIZES = {"a5": "a3", "half-letter": "tabloid"}
+"""Paper of the sheet beside that of the book: whoever prints one has the other."""
+
+_MAP = 0.63  # share of the width
+_BODY = (5.5, 7.8)  # points of text, at the least and at the most
+_LINES = 34  # lines of running text beside the map
+_ROWS = 17  # rows of tables beside the map, but for the holes
+_EDGE = 28.0  # points around everything
+_GUTTER = 14.0
+
+
+class Sheet(Paper):
+    """One large page whose text stands in a column of one's choice."""
+
+    column = (_EDGE, _EDGE)
+
+    @property
+    def left(self) -> float:
+        """Left edge of the column."""
+        return self.column[0]
+
+    @property
+    def right(self) -> float:
+        """Right edge of the column."""
+        return self.column[1]
+
+    @property
+    def bottom(self) -> float:
+        """Lower edge of the text."""
+        return _EDGE
+
+    def close(self) -> None:
+        """Write the file; a sheet is no booklet to be filled up."""
+        self.canvas.save()
+
+
+@dataclass(frozen=True)
+class _Maker:
+    """The sheet being made."""
+
+    paper: Sheet
+    found: Findings
+    outing: Outing
+    units: Units
+
+    @property
+    def body(self) -> float:
+        """Points of text with which everything beside the map stays on the page."""
+        rows = len(self.outing.holes) + _ROWS
+        free = self.paper.height - 2 * _EDGE - 40
+        return float(min(max((free - 3 * rows) / (1.25 * rows + 1.3 * _LINES), _BODY[0]), _BODY[1]))
+
+
+def write_sheet(path: Path, found: Findings, outing: Outing) -> None:
+    """Write the concept plan; replaces an earlier one once whole.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written, or the table of costs is no such table.
+    """
+    config = found.config
+    with beside(path) as part:
+        paper = Sheet(part, f"{config.name}, concept plan", "Desk study", SIZES[config.field.paper])
+        paper.column = (_EDGE, paper.width - _EDGE)
+        made = _Maker(paper, found, outing, Units(config.units == "feet"))
+        paper.begin(f"{config.name}: concept plan", _date(found), bookmark="Concept plan")
+        top = paper.y
+        _map(made, top)
+        _right(made, top)
+        paper.close()
+
+
+def _date(found: Findings) -> str:
+    """What the plan rests on: its date is that of the survey, for no clock enters a result."""
+    return f"Desk study. {flown_words(found)}"
+
+
+def _map(made: _Maker, top: float) -> None:
+    paper, found = made.paper, made.found
+    width = _MAP * (paper.width - 2 * _EDGE)
+    paper.column = (_EDGE, _EDGE + width)
+    checks = found.layers["field_checks"].iloc[:0]  # questions are the book's, not the owner's
+    book = Book(found.map_data, made.outing, checks, made.units.feet_first)
+    box = (_EDGE + 8, paper.bottom + 128, _EDGE + width, top)
+    seen = maps.overview(paper, box, book)
+    y = seen.box[1] - 22
+    maps.scale_bar(paper, box[0], y, seen.per_metre, 170)
+    off = maps.true_north(found.grid.crs, seen.origin)
+    maps.north_arrow(paper, box[2] - 18, y - 4, (1.0, 0.0), 11)
+    side = "east" if off >= 0 else "west"
+    for i, line in enumerate(
+        (
+            f"1 : {seen.scale:,} when printed in full size",
+            f"True north lies {abs(off):.1f}° {side} of grid north",
+            "Property as given, not surveyed",
+        )
+    ):
+        paper.put(box[0] + 190, y + 4 - i * 9.5, line, made.body)
+    paper.y = y - 28
+    _legend(made, box[0], paper.y)
+    _desk_study(made, box[0] + 0.52 * width, paper.y, box[2])
+
+
+def _legend(made: _Maker, x: float, y: float) -> None:
+    paper = made.paper
+    paper.put(x, y - 8, "Legend", 8.5, bold=True)
+    for i, (draw, text) in enumerate(front.PLAN_SIGNS):
+        row = y - 20 - i * 12.0
+        draw(paper, x + 16, row)
+        paper.put(x + 40, row - 2.5, text, made.body)
+
+
+def _desk_study(made: _Maker, x: float, y: float, right: float) -> None:
+    paper = made.paper
+    text = (
+        "This plan was made at a desk from public lidar. Nobody has walked it for this sheet. It "
+        "is no survey of boundaries, wetland, flood zones, soils, rights, easements or buried "
+        "lines, and no leave to cut or build. The walk, the surveyor, the arborist, the utility "
+        "and local codes decide. Flying discs hurt: no tee, basket or fairway is safe before "
+        "people, paths, roads and neighbours have been looked at on the ground."
+    )
+    paper.put(x + 7, y - 12, "Desk study only", 9, bold=True)
+    lines = paper.lines(text, right - x - 14, made.body)
+    for i, line in enumerate(lines):
+        paper.put(x + 7, y - 25 - i * 10.0, line, made.body)
+    tall = 25 + len(lines) * 10.0
+    paper.canvas.setLineWidth(0.9)
+    paper.canvas.setStrokeGray(0)
+    paper.canvas.rect(x, y - tall, right - x, tall, stroke=1, fill=0)
+
+
+def _right(made: _Maker, top: float) -> None:
+    paper = made.paper
+    start = _EDGE + _MAP * (paper.width - 2 * _EDGE) + _GUTTER
+    paper.column = (start, paper.width - _EDGE)
+    paper.y = top
+    _holes(made)
+    _totals(made)
+    _budget(made)
+    _phases(made)
+    _cautions(made)
+
+
+def _holes(made: _Maker) -> None:
+    paper, outing = made.paper, made.outing
+    if outing.source != "layout_holes":
+        paper.paragraph(outing.note, 8)
+        return
+    columns = [
+        Column("Hole", 0.5),
+        Column("par", 0.4),
+        Column("length", 1.2),
+        Column("other levels", 1.3),
+        Column("rise", 1.1),
+        Column("corridor", 0.8),
+        Column("throws clear", 1.0),
+        Column("trim, h", 1.0),
+    ]
+    rows = [_hole(made, hole.facts) for hole in outing.holes]
+    paper.table(columns, rows, made.body)
+
+
+def _hole(made: _Maker, row: Row) -> list[str]:
+    units = made.units
+    low, high = row.get("trim_hours_low"), row.get("trim_hours_high")
+    hours = "" if low is None or high is None else hours_of(low, high) if high > 0 else "none"
+    return [
+        str(row["play_order"]),
+        str(row["par"]),
+        units.length(row["length_m"]),
+        str(row.get("other_levels") or ""),
+        units.length(row["rise_m"]),
+        str(row["lane_kind"] or ""),
+        about(row["clear_rate"]),
+        hours,
+    ]
+
+
+def _totals(made: _Maker) -> None:
+    paper, found, units = made.paper, made.found, made.units
+    layout = found.layer("layout_holes")
+    if layout is None:
+        return
+    best = layout[layout["proposal"] == layout["proposal"].min()]
+    text = (
+        f"{plural(len(best), 'hole')}, par {int(best['par'].sum())} (our default unless the "
+        f"settings name a table), {units.length(float(best['length_m'].sum()))}."
+    )
+    walks = found.layer("layout_walks")
+    if walks is not None:
+        ways = walks[walks["proposal"] == best["proposal"].iloc[0]]
+        text += f" Walks and trails {units.length(float(ways['length_m'].sum()))}."
+    work = work_of(found)
+    if work is not None:
+        acres = work.brush / 1e4 * ACRES_PER_HECTARE
+        text += (
+            f" Clearing: {number(acres, 2)} acres ({number(work.brush)} m²) of brush, "
+            f"{plural(work.felled, 'tree')} to fell, {plural(work.pieces, 'piece')} of growth in "
+            f"all, {hours_of(*work.hours)} hours of trained hands."
+        )
+    paper.paragraph(text, made.body + 0.4)
+
+
+def _budget(made: _Maker) -> None:
+    paper, found = made.paper, made.found
+    costs = costs_of(found.config.field.costs_file)
+    needs = needs_of(found, costs)
+    if not needs:
+        return
+    first = next(iter(costs.values()))
+    years = sorted({cost.year for cost in costs.values()})
+    paper.heading(f"Budget, {first.currency} of {'–'.join(map(str, dict.fromkeys(years)))}", 20)
+    columns = [
+        Column("", 1.6),
+        Column("how much", 1.1, "right"),
+        Column("one, low–high", 1.1, "right"),
+        Column("low", 0.7, "right"),
+        Column("high", 0.7, "right"),
+    ]
+    rows = [_need(need) for need in needs]
+    low, high = total(needs)
+    rows.append(["All of it", "", "", number(_round(low)), number(_round(high))])
+    paper.table(columns, rows, made.body - 0.2)
+    where = found.config.field.costs_file
+    source = f"from {where.name}" if where else "from memory (configs/costs.csv names each source)"
+    paper.paragraph(
+        f"Unit costs {source}: replace them by local bids. Not in it: land, parking, permits, "
+        "insurance, engineering, upkeep.",
+        made.body - 0.6,
+    )
+
+
+def _need(need: Need) -> list[str]:
+    unit = unit_words(need)
+    low, high = number(need.low), number(need.high)
+    much = (low if low == high else f"{low}–{high}") + (f" {unit}" if unit else "")
+    if need.cost is None or need.money is None:
+        return [need.item, much, "no cost known", "", ""]
+    one = f"{number(need.cost.low)}–{number(need.cost.high)}"
+    return [need.item, much, one, *(number(_round(value)) for value in need.money)]
+
+
+def _round(value: float) -> float:
+    """Money to two figures: nobody knows more of it at a desk."""
+    if value < 100:
+        return round(value, -1)
+    size = len(str(int(value)))
+    return float(round(value, -(size - 2)))
+
+
+def _phases(made: _Maker) -> None:
+    paper, holes = made.paper, len(made.outing.holes)
+    if not holes:
+        return
+    paper.heading("Phases", 20)
+    first = min(9, holes)
+    steps = [f"1. Walk, survey, owner's and neighbours' leave; holes 1 to {first} with baskets and "
+             "natural tees, trails, signs."]  # fmt: skip
+    if holes > first:
+        steps.append(f"2. Holes {first + 1} to {holes}, tee pads, bridges and boardwalks.")
+    steps.append(
+        f"{len(steps) + 1}. Trimming over several seasons, the least first; benches, practice "
+        "basket, drainage once a wet season has shown where."
+    )
+    for step in steps:
+        paper.paragraph(step, made.body, after=1.5)
+
+
+def _cautions(made: _Maker) -> None:
+    paper = made.paper
+    cautions = made.found.layer("cautions")
+    names = list(dict.fromkeys(str(row["caution"]) for row in rows_of(cautions)))
+    if names:
+        paper.heading("Cautions", 20)
+        paper.paragraph(
+            "; ".join(names) + ". See report.html for why, and the source of each.", made.body
+        )
+    paper.heading("To ask of the owner", 20)
+    paper.paragraph(
+        "Flood zone, soil map, wetland inventory, rights and easements, hunting, buried lines, "
+        "plans for the land. None of these is known to this study.",
+        made.body,
+    )
