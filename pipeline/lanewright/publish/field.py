@@ -16,6 +16,7 @@ from lanewright.base.grid import Grid
 from lanewright.land.survey import Survey
 from lanewright.layout.walks import Wetness, footing, streams
 from lanewright.publish.book import About, Book, facts_of, write_fieldbook
+from lanewright.publish.declination import declination_at
 from lanewright.publish.fieldpoints import field_points, write_gpx, write_kml
 from lanewright.publish.findings import Findings
 from lanewright.scene import Scene
@@ -96,6 +97,10 @@ def write_field(folder: Path, found: Findings, outing: Outing) -> None:
         crs=grid.crs,
         lidar=found.columns is not None,
     )
+    middle = found.map_data.land.centroid
+    if not middle.is_empty:
+        off = declination_at(grid.crs, (middle.x, middle.y), config.field.visit)
+        facts = (*facts, ("Declination", str(off)))
     book = Book(
         found.map_data,
         outing,

@@ -29,7 +29,6 @@ def title_page(w: Writer) -> None:
     paper.heading("To fill in")
     paper.blanks(["Walked on", "by"])
     paper.blanks(["Weather", "Leaves", "Ground"])
-    paper.blanks(["Declination here, ° east (+) or west (−)"])
     paper.heading("Signs")
     _signs(w)
 
