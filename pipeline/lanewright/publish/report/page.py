@@ -29,7 +29,7 @@ from lanewright.publish.report.subjects import subjects_of
 from lanewright.publish.report.words import Units, about, number, pct, percent, plural
 from lanewright.publish.whole import beside
 
-VERSION = 5
+VERSION = 6
 """Raise whenever the page changes for the same results."""
 
 
