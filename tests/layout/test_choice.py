@@ -104,7 +104,7 @@ def test_neighbours_that_are_alike_cost_what_the_weight_says():
 def test_points_are_whole_tenths_as_the_solver_counts_them():
     made = candidates(frame(score=[0.3337, 0.5, 0.5, 0.5, 0.5, 0.5]))
     found = terms((0,), made, round_walks((0,), [33.33, 0]))
-    assert found["quality"] == pytest.approx(33.4)
+    assert found["quality"] == pytest.approx(66.7)
     assert found["walks"] == pytest.approx(-16.7)
 
 

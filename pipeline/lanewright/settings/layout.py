@@ -117,7 +117,11 @@ class MixSettings(Settings):
 class WeightSettings(Settings):
     """What each term of a layout counts, in points; a perfect hole brings `quality` points."""
 
-    quality: NotNegative = Field(100.0, description="a hole of score 1")
+    quality: NotNegative = Field(
+        200.0,
+        description="a hole of score 1; plain ones reach 0.25 and the best of a land 0.7, so that "
+        "a fine hole is worth some 180 metres of walk more than a plain one; ours",
+    )
     walk: NotNegative = Field(0.5, description="lost for each metre of easy walk, by time")
     far_walk: NotNegative = Field(
         1.0, description="lost besides for each metre of a walk beyond `walk: far:`"
