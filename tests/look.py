@@ -10,7 +10,8 @@ import pyogrio
 import rasterio
 
 from lanewright.base import schema
-from lanewright.publish.styles import Fill, Line, Mark, Style, styles_of
+from lanewright.publish.styles import styles_of
+from lanewright.publish.symbols import Fill, Line, Mark, Style
 
 mpl.use("Agg")
 from matplotlib import pyplot as plt

@@ -6,7 +6,8 @@ from matplotlib.colors import to_hex
 
 from lanewright.base import schema
 from lanewright.publish.qml import qml
-from lanewright.publish.styles import STYLES, Line, Mark, styles_of
+from lanewright.publish.styles import STYLES, styles_of
+from lanewright.publish.symbols import Line, Mark
 
 
 def every_style():

@@ -32,9 +32,13 @@ from lanewright.store import stage
 log = logging.getLogger(__name__)
 
 KINDS = (
-    "canopy lost", "canopy gained", "ground raised", "ground lowered", "new building",
+    "canopy lost",
+    "canopy gained",
+    "ground raised",
+    "ground lowered",
+    "new building",
     "building gone",
-)  # fmt: skip
+)
 
 EDGE = 1.0
 """Strips narrower than twice this are edges of crowns that swayed or grew [m]; ours."""
@@ -83,9 +87,13 @@ class _Pair:
 
 @stage("changes", version=1)
 def find_changes(
-    survey: Survey, ground: Raster, lanes: Lanes, scene: Scene, earlier: Earlier,
+    survey: Survey,
+    ground: Raster,
+    lanes: Lanes,
+    scene: Scene,
+    earlier: Earlier,
     settings: CompareSettings,
-) -> Changes:  # fmt: skip
+) -> Changes:
     """Compare today's survey with an earlier one.
 
     Parameters
@@ -122,9 +130,12 @@ def find_changes(
     in_leaf = {scene.leaf_state, settings.leaf_state}
     undisturbed = pair.inside & ~_burnt(table, survey.grid)
     growth = growth_by_height(
-        pair.canopy, pair.canopy_then, undisturbed, survey.grid.cell,
+        pair.canopy,
+        pair.canopy_then,
+        undisturbed,
+        survey.grid.cell,
         years if in_leaf != {"on", "off"} else np.nan,
-    )  # fmt: skip
+    )
     facts = _facts(shift, years, table, since, growth)
     log.info(
         "%d changes since the earlier survey, %.0f m2 of canopy lost; moved %.2f m, raised %.2f m",
@@ -230,14 +241,16 @@ def _patches(
     step = max(settings.ground_step, 3 * float(np.nan_to_num(shift.up_error)))
     land = np.isfinite(rise) & pair.inside & ~pair.water & ~near_house
     masks = (
-        known & ~near_house & (then >= settings.tree_height)
+        known
+        & ~near_house
+        & (then >= settings.tree_height)
         & (canopy <= (1 - settings.lost_share) * then),
         known & ~near_house & (canopy - then >= settings.gained),
         land & (rise >= step),
         land & (rise <= -step),
         house & pair.inside & ~ndi.binary_dilation(house_then, _round(1.0, pair.grid)),
         house_then & pair.inside & ~ndi.binary_dilation(house, _round(1.0, pair.grid)),
-    )  # fmt: skip
+    )
     tops = earlier.trees.geometry.translate(shift.east, shift.north)
     rows: list[Row] = []
     shapes: list[shapely.MultiPolygon] = []
@@ -257,9 +270,10 @@ def _patches(
             )
             shapes.append(shape)
     table = gpd.GeoDataFrame(
-        pd.DataFrame(rows, columns=list(_COLUMNS)).astype(_COLUMNS), geometry=shapes,
+        pd.DataFrame(rows, columns=list(_COLUMNS)).astype(_COLUMNS),
+        geometry=shapes,
         crs=pair.grid.crs,
-    )  # fmt: skip
+    )
     order = np.lexsort((table["kind"].to_numpy(), -table["area_m2"].to_numpy()))
     table = table.iloc[order].reset_index(drop=True)
     table.insert(0, "change_id", np.arange(1, len(table) + 1, dtype=np.int64))
@@ -303,14 +317,19 @@ def _burnt(table: gpd.GeoDataFrame, grid: Grid) -> Flags:
 
 
 def _facts(
-    shift: Shift, years: float, table: gpd.GeoDataFrame, lanes: gpd.GeoDataFrame,
+    shift: Shift,
+    years: float,
+    table: gpd.GeoDataFrame,
+    lanes: gpd.GeoDataFrame,
     growth: list[Row],
-) -> dict[str, object]:  # fmt: skip
+) -> dict[str, object]:
     by_kind = table.groupby("kind")["area_m2"]
     return {
         "years": None if np.isnan(years) else round(years, 2),
         "moved_m": {
-            "east": round(shift.east, 2), "north": round(shift.north, 2), "up": round(shift.up, 3),
+            "east": round(shift.east, 2),
+            "north": round(shift.north, 2),
+            "up": round(shift.up, 3),
             "sideways_error": _or_none(shift.sideways_error, 2),
             "scatter_of_ground": _or_none(shift.up_error, 3),
             "likeness": round(shift.likeness, 2),
@@ -322,7 +341,7 @@ def _facts(
         "trees_lost": int(table["trees_then"].sum()),
         "lanes": {str(k): int(n) for k, n in lanes["state"].value_counts().sort_index().items()},
         "growth": growth,
-    }  # fmt: skip
+    }
 
 
 def _or_none(value: float, digits: int) -> float | None:

@@ -22,7 +22,8 @@ from lanewright.publish.findings import Findings
 from lanewright.publish.mapdata import contour_step
 from lanewright.publish.outputs import PROJECT
 from lanewright.publish.qml import qml
-from lanewright.publish.styles import Line, Rule, Style, Tag, styles_of
+from lanewright.publish.styles import styles_of
+from lanewright.publish.symbols import Line, Rule, Style, Tag
 from lanewright.publish.whole import beside
 
 NAME = "scout"

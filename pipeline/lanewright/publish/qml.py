@@ -6,7 +6,8 @@ import uuid
 
 import jinja2
 
-from lanewright.publish.styles import INK, PAPER, Rule, Style, Tag
+from lanewright.publish.styles import INK, PAPER
+from lanewright.publish.symbols import Rule, Style, Tag
 
 
 def qml(style: Style) -> str:
