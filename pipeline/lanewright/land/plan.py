@@ -107,7 +107,6 @@ class Plan:
     grid: Grid
     points: PointPlan | None
     elevation: tuple[ElevationTile, ...]
-    earlier: PointPlan | None
     skipped: tuple[Path, ...]
     keep_out: MultiPolygon
     water: MultiPolygon
@@ -115,6 +114,7 @@ class Plan:
     assumed: tuple[str, ...]
     warnings: tuple[str, ...]
     converted: tuple[Converted, ...] = ()
+    earlier: PointPlan | None = None
 
     @property
     def tiles(self) -> tuple[PointTile, ...]:

@@ -132,6 +132,10 @@ def _turns(keys: Ints) -> Ints:
     return turns
 
 
+LEAST = 300
+"""As many of each level have room on the smallest land, where most throws end outside; ours."""
+
+
 def room_of(keep: int | None, per_ha: float, hectares: float, levels: int) -> int:
     """How many of each level are kept."""
-    return max(1, int(per_ha * hectares) if keep is None else keep // levels)
+    return max(LEAST, int(per_ha * hectares)) if keep is None else max(1, keep // levels)

@@ -19,9 +19,10 @@ class HoleSettings(Settings):
         "says",
     )
     keep_per_ha: Annotated[float, Field(ge=1, le=2000)] = Field(
-        130.0,
-        description="candidate holes of each level for each hectare; a round finds its next tee "
-        "where the last hole ended only among thousands; ours",
+        60.0,
+        description="candidate holes of each level for each hectare, 300 at least; a round finds "
+        "its next tee where the last hole ended only among many; more cost time by their square; "
+        "ours",
     )
     cover: HoleCoverSettings = HoleCoverSettings()
     most_legs: Annotated[int, Field(ge=1, le=3)] = Field(3, description="throws of one hole to map")
@@ -86,7 +87,7 @@ class HoleSettings(Settings):
         2.5, description="metres between the spots tried there; half the spacing of sites; ours"
     )
     ring_per_ha: Annotated[float, Field(ge=0, le=2000)] = Field(
-        25.0, description="lines from such spots thrown along, for each hectare and level; ours"
+        10.0, description="lines from such spots thrown along, for each hectare and level; ours"
     )
     followers: Annotated[int, Field(ge=0, le=100)] = Field(
         10,

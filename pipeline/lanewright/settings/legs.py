@@ -150,9 +150,9 @@ class LegsSettings(Settings):
         None, description="most legs kept, all levels; by default as many as `keep_per_ha` says"
     )
     keep_per_ha: Annotated[float, Field(ge=1, le=2000)] = Field(
-        110.0,
-        description="legs kept of each level for each hectare: thirty and more then start within "
-        "30 m of a basket, of which a third or so fit beside its hole; ours",
+        70.0,
+        description="legs kept of each level for each hectare: some twenty then start within "
+        "30 m of a basket, of which a third or so fit beside its hole; 300 at least; ours",
     )
     cover: CoverSettings = CoverSettings()
     least_clear: Share = Field(
