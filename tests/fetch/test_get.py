@@ -248,7 +248,9 @@ def entwine(site, folder, size=60.0):
     site.put("/t/ept-hierarchy/0-0-0-0.json", rest | {first: -1})
     cube = [*low, *(low + side)]
     site.put("/t/ept.json", {"bounds": cube, "boundsConforming": cube, "dataType": "laszip",
-        "points": len(p["x"]), "span": 128, "version": "1.1.0", "schema": [],
+        "points": len(p["x"]), "span": 128, "version": "1.1.0",
+        "schema": [{"name": n, "type": "signed", "size": 4, "scale": 0.001, "offset": 0}
+                   for n in "XYZ"],
         "srs": {"authority": "EPSG", "horizontal": "3857", "wkt": ""}})  # fmt: skip
     return p
 
