@@ -150,5 +150,5 @@ def test_the_summary_says_how_many_holes_may_follow_each(ruled):
     near = shapely.distance(baskets[:, None], tees[None]) <= 30.0
     np.fill_diagonal(near, False)
     assert said["within_m"] == 30.0
-    assert 0 < said["median"] <= np.median(near.sum(1))
+    assert 0 <= said["median"] <= np.median(near.sum(1))
     assert said["share of holes with none"] >= (near.sum(1) == 0).mean() - 1e-4

@@ -87,12 +87,13 @@ class HoleSettings(Settings):
         2.5, description="metres between the spots tried there; half the spacing of sites; ours"
     )
     ring_per_ha: Annotated[float, Field(ge=0, le=2000)] = Field(
-        10.0, description="lines from such spots thrown along, for each hectare and level; ours"
+        25.0, description="lines from such spots thrown along, for each hectare and level; ours"
     )
     followers: Annotated[int, Field(ge=0, le=100)] = Field(
-        10,
+        0,
         description="holes that should be able to follow each within 30 m; with fewer, more tees "
-        "are sought around its basket, 0 for never; ours",
+        "are sought around its basket; 0 for never, since 10 costs minutes and helps one hole in "
+        "fifty; ours",
     )
     routes_per_ha: Annotated[float, Field(ge=0.01, le=1000)] = Field(
         8.0,
