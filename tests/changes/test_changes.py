@@ -1,6 +1,7 @@
 """Two surveys of a land with planted changes: what is found, and that nothing else is."""
 
 import datetime as dt
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -13,6 +14,8 @@ from lanewright.base.errors import InputError
 from lanewright.changes.changes import Changes, find_changes
 from lanewright.changes.rates import growth_by_height
 from lanewright.changes.shift import find_shift, moved_by
+from lanewright.publish.report.since import since_of
+from lanewright.publish.report.words import Units
 from lanewright.scout import run, scout
 from lanewright.settings.config import Config
 from lanewright.store import Store, Until
@@ -119,12 +122,20 @@ def test_lanes_that_narrowed_and_closed_are_named(changes):
     closed = lanes[(at - world.CLOSED).abs() < 3]
     assert closed["state"].tolist() == ["closed"]
     assert closed["lane_id"].isna().all()
+    assert closed["closes_in_years"].isna().all()
+    assert closed["m_per_year"].notna().all()
 
 
-def test_one_survey_in_leaf_gives_no_growth_per_year(folder):
-    found = compared(folder, leaf_state="on")
+@pytest.mark.parametrize(
+    ("leaf_state", "warning"),
+    [("on", "flown in leaf"), ("unknown", "compare.leaf_state is unknown")],
+)
+def test_leaves_that_may_differ_give_no_pace_of_growth_or_lanes(folder, leaf_state, warning):
+    found = compared(folder, leaf_state=leaf_state)
     assert all(row["m_per_year"] is None for row in found.facts["growth"])
-    assert any("flown in leaf" in text for text in found.warnings)
+    assert found.lanes[["m_per_year", "error_m_per_year", "closes_in_years"]].isna().all(axis=None)
+    assert {"narrower", "closed"} <= set(found.lanes["state"])
+    assert any(warning in text for text in found.warnings)
 
 
 def test_settings_decide_what_counts(folder, changes):
@@ -197,6 +208,23 @@ def test_the_error_of_a_rate_is_that_of_block_means():
     assert row["m_per_year"] == pytest.approx(means.mean() / 5, abs=1e-3)
     plain = means.std(ddof=1) / np.sqrt(means.size) / 5
     assert row["error_m_per_year"] == pytest.approx(plain, abs=1e-3)
+
+
+def test_the_page_says_when_a_shift_could_not_be_measured():
+    table = gpd.GeoDataFrame({"kind": []}, geometry=[])
+    lanes = gpd.GeoDataFrame({"state": [], "closes_in_years": [], "change_id": []}, geometry=[])
+    said = []
+    for measured in (True, False):
+        moved = {"east": 0.3, "north": -0.4, "up": 0.1, "measured": measured}
+        findings = SimpleNamespace(
+            summary={"findings": {"changes": {"moved_m": moved, "growth": [], "trees_lost": 0}}},
+            layers={"changes": table, "lane_changes": lanes},
+            config=SimpleNamespace(compare=None),
+        )
+        said.append(since_of(findings, Units("m")).sentences[0])
+    assert said[0].startswith("The earlier survey was moved by 2\u202fft (0.5\u202fm)")
+    assert "could not be measured; it was not moved sideways" in said[1]
+    assert "changes at edges may come from that" in said[1]
 
 
 def test_layers_reach_the_geopackage(folder):

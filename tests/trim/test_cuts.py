@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from skimage.graph import MCP_Geometric
 
 import leg_worlds
@@ -15,15 +16,18 @@ from lanewright.flight.flight import fly_throws
 from lanewright.kernels import corridors as kernel
 from lanewright.legs.sites import find_sites
 from lanewright.legs.thrower import thrower_of
-from lanewright.scene import Scene
+from lanewright.scene import STAND, Scene
 from lanewright.settings.cuts import CutsSettings
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
 from lanewright.settings.trim import TrimSettings
-from lanewright.trim import corridors
+from lanewright.trim import corridors, cuts, treework
+from lanewright.trim.cutlanes import lane_row, pads_of
 from lanewright.trim.cuts import Cuts, anywhere, cutting, find_cuts
+from lanewright.trim.keep import Brief
 from lanewright.trim.plan import growth_of
+from lanewright.trim.standing import TREE
 from trim_worlds import Grown, Tree, grown
 
 LEGS = LegsSettings(throws=32, sites=SitesSettings(boundary_setback=2.0))
@@ -307,8 +311,6 @@ def test_what_must_stay_stays(flights):
     before = cut(scene, flights).lanes
     middle = before.geometry.iloc[0].interpolate(0.5, normalized=True)
     patch = leg_worlds.box(0, 40, 120, 60)
-    from lanewright.trim.keep import Brief
-
     kept = find_cuts(scene, flights, LEGS, TrimSettings(), CUTS,
                      Brief((("Polygon", patch.wkt),)))  # fmt: skip
     assert middle.within(patch)
@@ -323,3 +325,120 @@ def test_without_lidar_or_wish_there_are_no_lanes_to_cut(flights):
     ):
         assert len(conform("cut_lanes", got.lanes)) == len(conform("cut_work", got.work)) == 0
         assert got.facts == {"lanes": 0, "lines_planned": 0}
+
+
+def ends_at(*places: tuple[float, float]) -> pd.DataFrame:
+    """Legs from each place to one in the open, metres from the south-west corner."""
+    grid = leg_worlds.bare(120.0).grid
+    x, y = np.array(places).T
+    tee = grid.rowcol(leg_worlds.LEFT + x, leg_worlds.BOTTOM + y)
+    end = grid.rowcol(leg_worlds.LEFT + np.full(len(x), 60.0), leg_worlds.BOTTOM + x * 0 + 50.0)
+    return pd.DataFrame(
+        dict(zip(("tee_row", "tee_col", "end_row", "end_col"), (*tee, *end), strict=True))
+    )
+
+
+def pads(places, trees=(), keep=(), **trim):
+    scene = dense(OPEN, trees=trees)
+    settings = cutting(TrimSettings(**trim), CUTS)
+    growth, _ = growth_of(scene, settings, LEGS, keep)
+    return pads_of(growth, ends_at(*places), LEGS.sites)
+
+
+def test_a_tee_is_not_cleared_where_growth_must_stay():
+    here, there = (30.2, 30.2), (30.2, 80.2)
+    room = LEGS.sites.tee_room
+    patch = leg_worlds.box(here[0] - room, here[1] - room, here[0] + room, here[1] + room)
+    free, _ = pads((here, there), keep=(("Polygon", patch.wkt),))
+    assert free.tolist() == [False, True]
+    # In the open nothing stands that would have to stay.
+    free, _ = pads(((30.2, 50.2),), keep=(("Polygon", leg_worlds.box(20, 46, 40, 54).wkt),))
+    assert free.all()
+
+
+def test_every_tree_in_the_room_of_a_tee_is_asked():
+    """A thick stem stands beyond a sapling, and a third tree beyond the room."""
+    room = LEGS.sites.tee_room
+    sapling = Tree(30.2 + 0.2 * room, 30.2, dbh=8)
+    thick, thin = (Tree(30.2, 30.2 + 0.8 * room, dbh=d) for d in (60, 12))
+    beyond = Tree(30.2, 30.2 - 3 * room, dbh=60)
+    free, _ = pads(((30.2, 30.2),), trees=(sapling, thick, beyond))
+    assert not free[0]
+    free, (pad,) = pads(((30.2, 30.2),), trees=(sapling, thin, beyond))
+    assert free[0]
+    assert pad.trees.tolist() == [0, 1]
+    free, _ = pads(((30.2, 30.2),), trees=(sapling, thin, beyond), fell="never")
+    assert not free[0]
+
+
+def test_trees_of_a_clearing_are_counted_and_paid_once(as_set, grove, flights, monkeypatch):
+    """Hours, stems and girth of a lane with two more trees at its tee, one felled by the plan."""
+    growth, _ = growth_of(grove, cutting(TrimSettings(), WIDE), LEGS, ())
+    given = {}
+
+    def noted(growth, leg, plan, pad):
+        row = lane_row(growth, leg, plan, pad)
+        if (plan.pieces.action[plan.chosen] == TREE).any():
+            given.setdefault("one", (growth, leg, plan, pad))
+        return row
+
+    monkeypatch.setattr(cuts, "lane_row", noted)
+    cut(grove, flights, WIDE)
+    growth, leg, plan, pad = given["one"]
+    mine = plan.pieces.tree[plan.chosen & (plan.pieces.action == TREE)]
+    others = np.setdiff1d(np.flatnonzero(growth.dbh <= WIDE.thickest_cm), mine)
+    extra = others[np.argmax(growth.dbh[others])]
+    bare = lane_row(growth, leg, plan, replace(pad, trees=mine))
+    row = lane_row(growth, leg, plan, replace(pad, trees=np.r_[mine, extra]))
+    low, high = treework.fell_hours(growth.dbh[[extra]], growth.settings)
+    assert row["hours_low"] - bare["hours_low"] == pytest.approx(low[0])
+    assert row["hours_high"] - bare["hours_high"] == pytest.approx(high[0])
+    assert (row["stems"], row["stems_thin"]) == (bare["stems"] + 1, bare["stems_thin"])
+    assert row["thickest_cm"] == max(growth.dbh[extra], *growth.dbh[mine])
+
+
+def test_no_lane_is_published_that_begins_in_growth_to_be_kept(as_set, grove, flights):
+    """The keep list holds growth beside the tees of lanes, where no throw meets it."""
+    standing = (grove.blocked & STAND) != 0
+    room = LEGS.sites.tee_room
+    tees, patches = [], []
+    for line in as_set.lanes.geometry:
+        (x, y), ahead = line.coords[0][:2], np.subtract(line.coords[-1][:2], line.coords[0][:2])
+        back = np.array([x, y]) - 0.7 * room * ahead / np.hypot(*ahead)
+        row, col = grove.grid.rowcol(*back[:, None])
+        if standing[row, col]:
+            tees.append(shapely.Point(x, y))
+            patches.append(shapely.Point(back).buffer(0.3 * room))
+    assert tees
+    brief = Brief(tuple(("Polygon", patch.wkt) for patch in patches))
+    kept = find_cuts(grove, flights, LEGS, TrimSettings(), WIDE, brief).lanes.geometry.to_numpy()
+    assert len(kept)
+    starts = shapely.get_point(kept, 0)
+    assert not any(shapely.dwithin(starts, tee, 0.1).any() for tee in tees)
+
+
+def test_no_lane_is_led_over_unknown_ground(flights):
+    scene = dense(*walled())
+    x, _ = leg_worlds.centres(scene)
+    hole = (x > 60) & (x < 62)
+    scene = replace(scene, ground=np.where(hole, np.nan, scene.ground).astype(np.float32))
+    growth, _ = growth_of(scene, cutting(TrimSettings(), CUTS), LEGS, ())
+    wood = corridors.wood_of(thrower_of(scene, flights, LEGS), growth)
+    assert wood.closed[:, 60:62].all()
+    assert np.isfinite(wood.ground[~wood.closed]).all()
+    lanes = cut(scene, flights).lanes
+    assert len(lanes)
+    assert not lanes.geometry.intersects(leg_worlds.box(60, 0, 62, 100)).any()
+
+
+@pytest.mark.parametrize(("hand", "pole"), [(0.4, 5.0), (3.0, 3.0), (4.0, 3.0), (2.4, 10.0)])
+def test_reaches_that_leave_no_bands_of_height_are_refused(hand, pole):
+    with pytest.raises(ValueError, match="hand_reach must lie over"):
+        TrimSettings(hand_reach=hand, pole_reach=pole)
+
+
+def test_narrow_bands_of_height_still_have_work(flights):
+    scene = dense(*walled())
+    trim = cutting(TrimSettings(hand_reach=2.4, pole_reach=2.41), CUTS)
+    growth, _ = growth_of(scene, trim, LEGS, ())
+    assert np.isfinite(corridors.wood_of(thrower_of(scene, flights, LEGS), growth).work).all()

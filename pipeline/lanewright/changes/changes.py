@@ -31,14 +31,10 @@ from lanewright.store import stage
 
 log = logging.getLogger(__name__)
 
-KINDS = (
-    "canopy lost",
-    "canopy gained",
-    "ground raised",
-    "ground lowered",
-    "new building",
-    "building gone",
-)
+LOST, GAINED = "canopy lost", "canopy gained"
+RAISED, LOWERED = "ground raised", "ground lowered"
+BUILT, REMOVED = "new building", "building gone"
+KINDS = (LOST, GAINED, RAISED, LOWERED, BUILT, REMOVED)
 
 EDGE = 1.0
 """Strips narrower than twice this are edges of crowns that swayed or grew [m]; ours."""
@@ -85,7 +81,7 @@ class _Pair:
     water: Flags
 
 
-@stage("changes", version=1)
+@stage("changes", version=2)
 def find_changes(
     survey: Survey,
     ground: Raster,
@@ -119,28 +115,29 @@ def find_changes(
     _refuse(shift, settings)
     if shift.likeness < LEAST_LIKE:
         warnings.append(
-            "how far the earlier survey lies off sideways could not be measured; it was not moved"
+            "how far the earlier survey lies off sideways could not be measured; it was not moved "
+            "sideways, and changes at edges may come from that"
         )
     pair = _paired(survey, ground, scene, earlier, shift)
     years = _years(survey, earlier, settings, warnings)
+    pace = years if _alike(scene.leaf_state, settings.leaf_state) else np.nan
     _doubt(survey, earlier, scene.leaf_state, settings, warnings)
     table = _patches(pair, scene.buildings, earlier, shift, settings)
     width_then = _moved(earlier.free_width, shift, survey.grid.cell)
-    since = widths_since(lanes, earlier, width_then, survey.grid, years)
-    in_leaf = {scene.leaf_state, settings.leaf_state}
-    undisturbed = pair.inside & ~_burnt(table, survey.grid)
+    since = widths_since(lanes, earlier, width_then, survey.grid, pace)
+    undisturbed = pair.inside & ~_felled_or_built(table, survey.grid)
     growth = growth_by_height(
         pair.canopy,
         pair.canopy_then,
         undisturbed,
         survey.grid.cell,
-        years if in_leaf != {"on", "off"} else np.nan,
+        pace,
     )
     facts = _facts(shift, years, table, since, growth)
     log.info(
         "%d changes since the earlier survey, %.0f m2 of canopy lost; moved %.2f m, raised %.2f m",
         len(table),
-        table.loc[table["kind"] == KINDS[0], "area_m2"].sum(),
+        table.loc[table["kind"] == LOST, "area_m2"].sum(),
         np.hypot(shift.east, shift.north),
         shift.up,
     )
@@ -206,6 +203,11 @@ def _years(
     return (now - then).days / YEAR
 
 
+def _alike(now: str, then: str) -> bool:
+    """Whether both surveys are known to have seen leaves, or known to have seen none."""
+    return now == then and now != "unknown"
+
+
 def _doubt(
     survey: Survey, earlier: Earlier, leaf_state: str, settings: CompareSettings, said: list[str]
 ) -> None:
@@ -221,6 +223,11 @@ def _doubt(
         said.append(
             "one survey was flown in leaf, the other without: changes of the canopy hold both "
             "growth and leaves, and nothing is said of growth per year"
+        )
+    elif not _alike(leaf_state, settings.leaf_state):
+        said.append(
+            "leaf_state or compare.leaf_state is unknown: changes of the canopy may be leaves, and "
+            "nothing is said of growth per year"
         )
 
 
@@ -238,7 +245,7 @@ def _patches(
     near_house = ndi.binary_dilation(house | house_then, _round(2.0, pair.grid))
     known = known_in_both(canopy, then) & pair.inside
     rise = pair.ground - pair.ground_then
-    step = max(settings.ground_step, 3 * float(np.nan_to_num(shift.up_error)))
+    step = max(settings.ground_step, 3 * float(np.nan_to_num(shift.up_scatter)))
     land = np.isfinite(rise) & pair.inside & ~pair.water & ~near_house
     masks = (
         known
@@ -265,7 +272,7 @@ def _patches(
                     "height_then_m": before,
                     "height_now_m": after,
                     "change_m": after - before,
-                    "trees_then": int(tops.within(shape).sum()) if kind == KINDS[0] else 0,
+                    "trees_then": int(tops.within(shape).sum()) if kind == LOST else 0,
                 }
             )
             shapes.append(shape)
@@ -310,9 +317,9 @@ def _outlined(mask: Flags, grid: Grid, least: float) -> list[tuple[Flags, shapel
     return [(regions == n, shape) for n, shape in enumerate(found, start=1)]
 
 
-def _burnt(table: gpd.GeoDataFrame, grid: Grid) -> Flags:
+def _felled_or_built(table: gpd.GeoDataFrame, grid: Grid) -> Flags:
     """Cells of patches where the canopy was lost or houses stand."""
-    felled = table[table["kind"].isin([KINDS[0], KINDS[4], KINDS[5]])]
+    felled = table[table["kind"].isin([LOST, BUILT, REMOVED])]
     return cells_of(felled.union_all(), grid)
 
 
@@ -331,8 +338,9 @@ def _facts(
             "north": round(shift.north, 2),
             "up": round(shift.up, 3),
             "sideways_error": _or_none(shift.sideways_error, 2),
-            "scatter_of_ground": _or_none(shift.up_error, 3),
+            "scatter_of_ground": _or_none(shift.up_scatter, 3),
             "likeness": round(shift.likeness, 2),
+            "measured": shift.likeness >= LEAST_LIKE,
         },
         "kinds": {
             str(kind): {"patches": len(part), "area_m2": round(float(part.sum()))}

@@ -14,7 +14,13 @@ from lanewright.base.rows import Row
 from lanewright.changes.earlier import Earlier
 from lanewright.growth.lanes import Lanes
 
-STATES = ("opened", "closed", "narrower", "wider", "as before")
+OPENED, CLOSED, NARROWER, WIDER, AS_BEFORE = STATES = (
+    "opened",
+    "closed",
+    "narrower",
+    "wider",
+    "as before",
+)
 
 STEP = 2.0
 """Distance of the places along a lane where its width is compared [m]."""
@@ -42,7 +48,8 @@ def widths_since(
     grid
         Georeference.
     years
-        Between both surveys; NaN where not known.
+        Between both surveys; NaN where not known, or where leaves may make the difference: then
+        nothing is given per year.
 
     Returns
     -------
@@ -50,7 +57,7 @@ def widths_since(
         `change_id`, `lane_id` (today's; missing for a closed lane), `state` (one of `STATES`),
         `width_then_m`, `width_now_m` (medians along the lane), `m_per_year`, `error_m_per_year`,
         `closes_in_years` (until half of it is too narrow to be open, if it goes on so; missing
-        where the change is not sure); LineString.
+        where the change is not sure or the lane is closed already); LineString.
     """
     rows: list[Row] = []
     shapes: list[shapely.LineString] = []
@@ -62,7 +69,7 @@ def widths_since(
             shapes.append(line)
     for line in earlier.lanes.geometry:
         row = _compared(line, lanes.free_width, width_then, grid, years, open_from)
-        if row is not None and row["state"] == "closed":
+        if row is not None and row["state"] == CLOSED:
             rows.append({"lane_id": None} | row)
             shapes.append(line)
     table = pd.DataFrame(rows, columns=list(_COLUMNS)).astype(_COLUMNS)
@@ -104,9 +111,10 @@ def _compared(
     error = float(change.std(ddof=1)) / np.sqrt(max(2.0, len(change) / apart))
     mean = float(change.mean())
     sure = abs(mean) > SURE * error and error > 0
-    closing = sure and mean < 0
+    state = _state(before >= open_from, after >= open_from, mean if sure else 0.0)
+    closing = sure and mean < 0 and state != CLOSED
     return {
-        "state": _state(before >= open_from, after >= open_from, mean if sure else 0.0),
+        "state": state,
         "width_then_m": float(np.median(before)),
         "width_now_m": float(np.median(after)),
         "m_per_year": mean / years,
@@ -120,10 +128,10 @@ def _compared(
 def _state(before: NDArray[np.bool_], after: NDArray[np.bool_], change: float) -> str:
     was, is_open = (free.mean() >= MOST_OPEN for free in (before, after))
     if is_open and not was:
-        return STATES[0]
+        return OPENED
     if was and not is_open:
-        return STATES[1]
-    return STATES[2] if change < 0 else STATES[3] if change > 0 else STATES[4]
+        return CLOSED
+    return NARROWER if change < 0 else WIDER if change > 0 else AS_BEFORE
 
 
 def _widest_beside(

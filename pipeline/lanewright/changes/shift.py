@@ -38,8 +38,10 @@ class Shift:
     ----------
     east, north, up
         [m].
-    sideways_error, up_error
-        Standard errors [m]; NaN where nothing could be measured.
+    sideways_error
+        Standard error of the shift sideways [m]; NaN where nothing could be measured.
+    up_scatter
+        Robust scatter of the rise from cell to cell [m], no error of `up`; NaN likewise.
     likeness
         Correlation of both surfaces after the shift; under `LEAST_LIKE` no shift sideways is given.
     """
@@ -48,7 +50,7 @@ class Shift:
     north: float
     up: float
     sideways_error: float
-    up_error: float
+    up_scatter: float
     likeness: float
 
 
@@ -73,8 +75,8 @@ def find_shift(
     if not likeness >= LEAST_LIKE:
         rows = cols = 0.0
         error = np.nan
-    up, up_error = _upward(ground, moved_by(ground_then, rows, cols), cell)
-    return Shift(cols * cell, -rows * cell, up, error, up_error, likeness)
+    up, up_scatter = _upward(ground, moved_by(ground_then, rows, cols), cell)
+    return Shift(cols * cell, -rows * cell, up, error, up_scatter, likeness)
 
 
 def moved_by(raster: Raster, rows: float, cols: float) -> Raster:

@@ -33,7 +33,8 @@ class Wood(NamedTuple):
     ground
         Height [m], float32 (rows, cols).
     closed
-        Cells that no line may come over, bool (rows, cols).
+        Cells that no line may come over, ground that is not known among them, bool
+        (rows, cols).
     cell
         Side of a cell [m].
     """
@@ -103,7 +104,7 @@ class Slots(NamedTuple):
 
 @njit(cache=True, nogil=True)
 def line_work(wood, arcs, b, g, a, tee, end, least):
-    """Hours and share among trees of one line; infinite once dearer than `least`, or closed.
+    """Hours and share among trees of one line; infinite once it costs more than `least`, or closed.
 
     `tee` and `end` are row, column (in cells, fractions kept) and height [m].
     """

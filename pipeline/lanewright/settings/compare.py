@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator
 
-from lanewright.settings.base import Metres, Pattern, Settings, Share
+from lanewright.settings.base import Metres, NotNegative, Pattern, Settings, Share
 from lanewright.settings.buildings import BuildingSettings
 from lanewright.settings.ground import GroundSettings
 from lanewright.settings.lanes import LanesSettings
@@ -27,7 +27,9 @@ class CompareSettings(Settings):
         None, description="day of the survey in `points`; omitted, its GPS times say it"
     )
     leaf_state: Literal["off", "on", "unknown"] = Field(
-        "unknown", description="trees when the earlier lidar was flown"
+        "unknown",
+        description="trees when the earlier lidar was flown; growth per year is given only where "
+        "both surveys are known to be in leaf, or both to be without",
     )
     most_shift: Metres = Field(
         5.0,
@@ -37,24 +39,28 @@ class CompareSettings(Settings):
     most_rise: Metres = Field(
         1.5,
         description="a difference of all ground heights above this is refused: two vertical "
-        "datums or units, not two surveys",
+        "datums or units, not two surveys; ours",
     )
     tree_height: Metres = Field(
         5.0, description="vegetation from this height counts as trees lost; FAO forest definition"
     )
     lost_share: Share = Field(
-        0.5, description="trees are lost where the canopy fell by this share of its height or more"
+        0.5,
+        description="trees are lost where the canopy fell by this share of its height or more; "
+        "less is a lost limb; ours",
     )
     gained: Metres = Field(
-        3.0, description="canopy counts as gained where it rose by so much, beyond crown edges"
+        3.0,
+        description="metres from which a rise of the canopy counts as gained, beyond crown "
+        "edges; ours",
     )
     ground_step: Metres = Field(
         0.4,
         description="ground counts as moved from this step; two surveys of 0.1 m vertical error "
         "each, USGS quality level 2, differ by less in 19 of 20 cells; under trees by more",
     )
-    least_area: Metres = Field(
-        16.0, description="smaller patches are crown edges and noise, not changes [m2]"
+    least_area: NotNegative = Field(
+        16.0, description="square metres; smaller patches are crown edges and noise; ours"
     )
 
     @field_validator("points", mode="before")

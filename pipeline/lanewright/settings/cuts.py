@@ -32,8 +32,8 @@ class CutsSettings(Settings):
     )
     crowding: NotNegative = Field(
         0.5,
-        description="share of its hours by which each further lane in the same hectare counts "
-        "dearer, so that lanes are spread over the land; lanes that cross exclude each other; ours",
+        description="share of its hours that each further lane in the same hectare counts for "
+        "more, so that lanes are spread over the land; lanes that cross exclude each other; ours",
     )
     shortest: Annotated[float, Field(ge=1, le=400)] | None = Field(
         None, description="metres; by default the level's usual shortest par 3"

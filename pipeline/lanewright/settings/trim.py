@@ -17,6 +17,9 @@ from lanewright.settings.base import (
     Span,
 )
 
+LOWEST, HIGHEST = 0.5, 10.0
+"""Heights over the ground between which growth is in the way of discs [m]."""
+
 
 class WishSettings(Settings):
     """Clear rate that trimming aims at, by kind of lane.
@@ -128,6 +131,15 @@ class TrimSettings(Settings):
     )
     effort: Annotated[float, Field(ge=0.001, le=1000)] = Field(
         0.3,
-        description="time the solver may take for a leg before the gap is told, in its own "
+        description="time the solver may take for a leg before the gap is reported, in its own "
         "deterministic measure, about seconds",
     )
+
+    @model_validator(mode="after")
+    def _reaches_rise(self) -> TrimSettings:
+        if not LOWEST < self.hand_reach < self.pole_reach < HIGHEST:
+            raise ValueError(
+                f"hand_reach must lie over {LOWEST:g} m and below pole_reach, and pole_reach below "
+                f"{HIGHEST:g} m: growth is cut by hand, pole saw or climber in bands of height"
+            )
+        return self

@@ -76,7 +76,7 @@ def wood_of(thrower: Thrower, growth: Growth) -> kernel.Wood:
         tops,
         _coarse(scene.trees_around, side, np.mean),
         _coarse(np.asarray(scene.ground), side, np.mean),
-        _coarse(thrower.barred, side, np.max).astype(bool),
+        _coarse(thrower.barred | ~np.isfinite(scene.ground), side, np.max).astype(bool),
         cell,
     )
 
@@ -175,16 +175,18 @@ def _best_of_places(places: Floats, hours: Floats, side: float) -> Ints:
     """
     ahead, middle = places[:, 2:] - places[:, :2], (places[:, :2] + places[:, 2:]) / 2
     turn = np.floor(np.degrees(np.arctan2(ahead[:, 1], ahead[:, 0])) % 180 / (ALIKE / 2))
-    frame = pd.DataFrame(np.floor(middle / side)).assign(turn=turn, dear=_per_metre(places, hours))
-    best = frame.sort_values("dear", kind="stable").drop_duplicates([0, 1, "turn"])
+    frame = pd.DataFrame(np.floor(middle / side)).assign(
+        turn=turn, per_metre=_per_metre(places, hours)
+    )
+    best = frame.sort_values("per_metre", kind="stable").drop_duplicates([0, 1, "turn"])
     return np.sort(best.index.to_numpy(np.int64))
 
 
 def spread(places: Floats, hours: Floats, crowding: float) -> Ints:
     """Order of lines, the least hours per metre first, crowded ones later.
 
-    Each further line whose middle lies in the same hectare counts `crowding` dearer than the last,
-    so that the cheapest corner of the land does not take every place.
+    Each further line whose middle lies in the same hectare counts for `crowding` of its hours more
+    than the last, so that the cheapest corner of the land does not take every place.
 
     Parameters
     ----------
@@ -195,17 +197,19 @@ def spread(places: Floats, hours: Floats, crowding: float) -> Ints:
     crowding
         Share of the hours.
     """
-    dear = _per_metre(places, hours)
+    per_metre = _per_metre(places, hours)
     square = np.floor((places[:, :2] + places[:, 2:]) / 2 / HECTARE).astype(np.int64)
-    frame = pd.DataFrame(square).assign(dear=dear)
-    rank = frame.groupby([0, 1])["dear"].rank(method="first").to_numpy() - 1
-    return np.asarray(np.argsort(dear * (1 + crowding * rank), kind="stable"), np.int64)
+    frame = pd.DataFrame(square).assign(per_metre=per_metre)
+    rank = frame.groupby([0, 1])["per_metre"].rank(method="first").to_numpy() - 1
+    return np.asarray(np.argsort(per_metre * (1 + crowding * rank), kind="stable"), np.int64)
 
 
 def _work(growth: Growth, settings: TrimSettings, side: int) -> list[Raster]:
     """Hours per square metre to clear the band a disc flies in, by band, on coarse cells."""
     scene, rates = growth.scene, settings.rates
-    hand, pole = (round(reach / 0.25) for reach in (settings.hand_reach, settings.pole_reach))
+    # In layers of 0.25 m; each band keeps one at the least.
+    hand = min(max(round(settings.hand_reach / 0.25), 3), 38)
+    pole = min(max(round(settings.pole_reach / 0.25), hand + 1), 39)
     edges = (2, hand, pole, 40)
     owner = growth.owner(*np.indices(scene.grid.shape))
     thin = (growth.dbh <= settings.largest_felled_cm) & (settings.fell != "never")

@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from lanewright.base.arrays import Flags, Floats
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.units import FOOT
 from lanewright.scene import STAND
 from lanewright.settings.legs import SitesSettings
 from lanewright.trim import treework
 from lanewright.trim.oneleg import Planned
-from lanewright.trim.standing import BRUSH, NO_TREE, TREE, Growth, cells_of_voxels
+from lanewright.trim.standing import BRUSH, TREE, Growth, cells_of_voxels
 
 STEM_CM = 10.0
 """Stems from here up are counted apart: thinner ones go with the brush (common practice)."""
@@ -26,11 +26,22 @@ WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "we
 
 @dataclass(frozen=True)
 class Pad:
-    """What clearing the two ends of a lane takes: ground [m2] and hours, low and high."""
+    """What clearing the two ends of a lane takes.
+
+    Attributes
+    ----------
+    area
+        Ground with growth where a player stands [m2].
+    low, high
+        Hours to clear it, trees left out.
+    trees
+        Rows in the trees of those that stand within the room of the tee or basket (n,).
+    """
 
     area: float
     low: float
     high: float
+    trees: Ints
 
 
 def pads_of(
@@ -39,34 +50,46 @@ def pads_of(
     """Whether both ends of each leg can be cleared, and what that takes.
 
     They cannot where a stem too thick to fell may stand in the room of a tee or basket, or where
-    something there must stay.
+    a tree or other growth there must stay.
     """
     free = np.ones(len(legs), bool)
     area, low, high = np.zeros((3, len(legs)))
+    trees: list[list[int]] = [[] for _ in range(len(legs))]
+    settings = growth.settings
     for which, radius in (("tee", sites.tee_room), ("end", sites.basket_room)):
         row, col = (legs[f"{which}_{part}"].to_numpy(np.int64) for part in ("row", "col"))
-        tree, away = growth.nearest(*growth.scene.grid.xy(row, col))
-        here = (tree != NO_TREE) & (away <= radius)
-        stem = np.where(here, tree, 0)
-        settings = growth.settings
-        if here.any():
-            thick = growth.dbh[stem] > settings.largest_felled_cm
-            stays = growth.kept_tree[stem] | (settings.fell == "never")
-            free &= ~(here & (thick | stays))
-            fell = treework.fell_hours(growth.dbh[stem], settings)
-            low, high = low + np.where(here, fell[0], 0), high + np.where(here, fell[1], 0)
-        for i in range(len(legs)):
-            ground, density = _brush_around(growth, int(row[i]), int(col[i]), radius)
-            if ground > 0:
-                tall = np.array([SWING])
-                some = treework.brush_hours(np.array([ground]), tall, np.array([density]), settings)
-                area[i] += ground
+        for i, here in enumerate(growth.within(*growth.scene.grid.xy(row, col), radius)):
+            thick = growth.dbh[here] > settings.largest_felled_cm
+            stays = growth.stays(here) | (settings.fell == "never")
+            around = _around(growth, int(row[i]), int(col[i]), radius)
+            free[i] &= not (thick | stays).any() and not around.stays
+            trees[i] += here.tolist()
+            if around.ground > 0:
+                some = treework.brush_hours(
+                    np.array([around.ground]),
+                    np.array([SWING]),
+                    np.array([around.density]),
+                    settings,
+                )
+                area[i] += around.ground
                 low[i], high[i] = low[i] + some[0][0], high[i] + some[1][0]
-    return free, [Pad(*each) for each in zip(area, low, high, strict=True)]
+    return free, [
+        Pad(ground, least, most, np.unique(np.array(mine, np.int64)))
+        for ground, least, most, mine in zip(area, low, high, trees, strict=True)
+    ]
 
 
-def _brush_around(growth: Growth, row: int, col: int, radius: float) -> tuple[float, float]:
-    """Ground with growth where a player stands [m2], and the mean contact density of it [1/m]."""
+@dataclass(frozen=True)
+class _Around:
+    """Growth where a player stands: ground [m2], mean contact density [1/m], any to be kept."""
+
+    ground: float
+    density: float
+    stays: bool
+
+
+def _around(growth: Growth, row: int, col: int, radius: float) -> _Around:
+    """What grows around a place at the height of a player."""
     scene, cell = growth.scene, growth.scene.grid.cell
     reach = int(np.ceil(radius / cell))
     i, j = np.mgrid[-reach : reach + 1, -reach : reach + 1]
@@ -76,10 +99,12 @@ def _brush_around(growth: Growth, row: int, col: int, radius: float) -> tuple[fl
     r, c = r[inside], c[inside]
     stands = (scene.blocked[r, c] & STAND) != 0
     if not stands.any():
-        return 0.0, 0.0
+        return _Around(0.0, 0.0, False)
+    r, c = r[stands], c[stands]
     layers = slice(FIRST_LAYER, FIRST_LAYER + LAYERS_STOOD)
-    density = growth.density(r[stands], c[stands])[:, layers]
-    return float(stands.sum() * cell**2), float(density.mean())
+    density = growth.density(r, c)[:, layers]
+    stays = bool((growth.kept[r, c] != 0).any())
+    return _Around(float(stands.sum() * cell**2), float(density.mean()), stays)
 
 
 def lane_row(growth: Growth, leg: pd.Series, plan: Planned, pad: Pad) -> dict[str, object]:
@@ -87,9 +112,12 @@ def lane_row(growth: Growth, leg: pd.Series, plan: Planned, pad: Pad) -> dict[st
     pieces, chosen, row = plan.pieces, plan.chosen, plan.row
     hours = plan.hours[chosen]
     felled = chosen & (pieces.action == TREE)
-    dbh = growth.dbh[pieces.tree[felled]]
+    # Trees in the room of a tee or basket that the plan does not fell anyway.
+    more = np.setdiff1d(pad.trees, pieces.tree[felled])
+    dbh = growth.dbh[np.concatenate([pieces.tree[felled], more])]
     stems = int((dbh > STEM_CM).sum())
-    low, high = float(hours[:, 0].sum()) + pad.low, float(hours[:, 1].sum()) + pad.high
+    fell = treework.fell_hours(growth.dbh[more], growth.settings)
+    low, high = (float(hours[:, k].sum() + fell[k].sum()) + (pad.low, pad.high)[k] for k in (0, 1))
     sure = np.where(pieces.action == TREE, growth.throw.top_is_stem, pieces.sure)[chosen]
     weight = hours.mean(1)
     area = _ground(growth, plan, chosen) + pad.area
@@ -99,8 +127,7 @@ def lane_row(growth: Growth, leg: pd.Series, plan: Planned, pad: Pad) -> dict[st
         f"{leg['length_m']:.0f} m ({leg['length_m'] / FOOT:.0f} ft) to the {heading} for "
         f"{leg['level']}, {low:.1f} to {high:.1f} hours",
         f"clear for {row['clear_rate']:.0%} of throws now, {row['promised']:.0%} once cut",
-        f"{_count(stems, 'stem')} over 10 cm (4 in) and {int(felled.sum()) - stems} thinner to "
-        f"fell, "
+        f"{_count(stems, 'stem')} over 10 cm (4 in) and {dbh.size - stems} thinner to fell, "
         f"{area:.0f} m² ({area / FOOT**2:.0f} ft²) to clear",
     ]
     return {
@@ -117,7 +144,7 @@ def lane_row(growth: Growth, leg: pd.Series, plan: Planned, pad: Pad) -> dict[st
         "promised_se": float(str(row["promised_se"])),
         "promised_leaf_on": float(str(row["leaf_on_promised"])),
         "stems": stems,
-        "stems_thin": int(felled.sum()) - stems,
+        "stems_thin": dbh.size - stems,
         "thickest_cm": float(dbh.max()) if dbh.size else np.nan,
         "brush_m2": _ground(growth, plan, pieces.action == BRUSH),
         "area_m2": area,

@@ -97,7 +97,7 @@ class _Lane:
         return float(str(self.row[name]))
 
 
-@stage("cuts", version=2)
+@stage("cuts", version=3)
 def find_cuts(
     scene: Scene,
     flights: Flights,

@@ -214,10 +214,10 @@ def _offers(
         return _Offer(pieces, hours, choosing, judging, cost_of(growth, pieces, hours))
 
     offer = of(pieces)
-    case, told = offer.cases()
+    case, judged = offer.cases()
     goal = wished * ours.enough.size
     freely = growth.settings.fell == "freely"
-    if _bare(told) < wished and (freely or case.most < goal):
+    if _bare(judged) < wished and (freely or case.most < goal):
         more = with_trees(growth, pieces, ours, length)
         if len(more) > len(pieces) and ((felled := of(more)).cases()[0].most >= goal or freely):
             return felled
@@ -240,14 +240,14 @@ def _plan_leg(
     settings, wished = growth.settings, wished_of(leg["lane_kind"], growth.settings)
     offer = _offers(growth, wished, *mets, length, leaf)
     pieces, hours = offer.pieces, offer.hours
-    case, told = offer.cases()
-    bare = _bare(told)
-    chosen, gap = _choice(case, told, wished, bare, settings.effort)
-    promised, most = told.rate(chosen), told.rate(told.offered)
+    case, judged = offer.cases()
+    bare = _bare(judged)
+    chosen, gap = _choice(case, judged, wished, bare, settings.effort)
+    promised, most = judged.rate(chosen), judged.rate(judged.offered)
     reached = promised >= wished or bare >= wished
-    leafy_case, leafy_told = offer.cases(leafy=True)
-    leaf_bare = _bare(leafy_told)
-    leaf_chosen, _ = _choice(leafy_case, leafy_told, wished, leaf_bare, None)
+    leafy_case, leafy_judged = offer.cases(leafy=True)
+    leaf_bare = _bare(leafy_judged)
+    leaf_chosen, _ = _choice(leafy_case, leafy_judged, wished, leaf_bare, None)
     order = [*by_worth(case, among=chosen), *by_worth(case, after=chosen)]
     rank = np.full(len(pieces), len(order), np.int64)
     rank[order] = np.arange(1, len(order) + 1)
@@ -256,9 +256,9 @@ def _plan_leg(
         "wished": wished,
         "clear_rate": bare,
         "promised": promised,
-        "promised_se": float(throwing.standard_error(told.chances(chosen)[None])[0]),
+        "promised_se": float(throwing.standard_error(judged.chances(chosen)[None])[0]),
         "leaf_on": leaf_bare,
-        "leaf_on_promised": leafy_told.rate(chosen),
+        "leaf_on_promised": leafy_judged.rate(chosen),
         "hours_low": float(hours[chosen, 0].sum()),
         "hours_high": float(hours[chosen, 1].sum()),
         "pieces": int(chosen.sum()),
@@ -269,16 +269,16 @@ def _plan_leg(
         "gap": gap,
         "hours_leaf_low": float(hours[leaf_chosen, 0].sum()),
         "hours_leaf_high": float(hours[leaf_chosen, 1].sum()),
-        "reached_leaf": bool(leafy_told.rate(leaf_chosen) >= wished),
+        "reached_leaf": bool(leafy_judged.rate(leaf_chosen) >= wished),
     }
     left = pieces.left - length * np.interp(pieces.along, way[:, 0], way[:, 1])
     return Planned(
-        int(leg["leg_id"]), row, pieces, left, hours, chosen, _gains(told, chosen), rank, length
+        int(leg["leg_id"]), row, pieces, left, hours, chosen, _gains(judged, chosen), rank, length
     )
 
 
 def _choice(
-    case: Case, told: Case, wished: float, bare: float, effort: float | None
+    case: Case, judged: Case, wished: float, bare: float, effort: float | None
 ) -> tuple[Flags, float]:
     """Least work by the choosing throws that holds what it promises on those that scored.
 
@@ -301,11 +301,11 @@ def _choice(
     for _ in range(ROUNDS):
         got = choose(case, min(goal, most), effort)
         best, gap = got.chosen, got.gap
-        short = wished - told.rate(best)
+        short = wished - judged.rate(best)
         if short <= 0 or goal >= most or most < wished * throws:
             break
         goal = min(goal + max(1, int(np.ceil(short * throws))), most)
-    if most < wished * throws and told.rate(best) < bare + WORTH_IT:
+    if most < wished * throws and judged.rate(best) < bare + WORTH_IT:
         return none, np.nan
     return best, gap
 
@@ -317,10 +317,10 @@ def _inside(case: Case, chosen: Flags) -> Flags:
     return out
 
 
-def _gains(told: Case, chosen: Flags) -> Floats:
+def _gains(judged: Case, chosen: Flags) -> Floats:
     """Clear rate lost without each chosen piece, or won with each other one too."""
-    base = told.rate(chosen)
-    inside = _inside(told, chosen)
+    base = judged.rate(chosen)
+    inside = _inside(judged, chosen)
     out = np.zeros(chosen.size)
     for j in range(chosen.size):
         other = chosen.copy()
@@ -329,9 +329,9 @@ def _gains(told: Case, chosen: Flags) -> Floats:
         elif inside[j]:
             continue
         else:
-            other[told.within == j] = False
+            other[judged.within == j] = False
             other[j] = True
-        out[j] = abs(told.rate(other) - base)
+        out[j] = abs(judged.rate(other) - base)
     return out
 
 

@@ -91,6 +91,15 @@ class Growth:
         away, which = self._index.query(np.column_stack([x, y]), workers=1)
         return which.astype(np.int64), away
 
+    def within(self, x: Floats, y: Floats, radius: float) -> list[Ints]:
+        """Rows of all trees within a radius [m] of each place."""
+        if self._index is None:
+            return [np.empty(0, np.int64) for _ in x]
+        near = self._index.query_ball_point(
+            np.column_stack([x, y]), radius, workers=1, return_sorted=True
+        )
+        return [np.array(rows, np.int64) for rows in near]
+
     def density(self, row: Ints, col: Ints) -> Floats:
         """Contact density of whole columns [1/m] (n, layers); what is solid counts as none."""
         code = self.scene.density[row, col]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from dataclasses import dataclass
 
 from lanewright.base.rows import Row, rows_of
@@ -74,8 +75,7 @@ def _ground(area: float, units: Units) -> str:
 
 
 def _middle(rows: list[Row], name: str) -> float:
-    values = sorted(float(row[name]) for row in rows)
-    return values[len(values) // 2]
+    return statistics.median(float(row[name]) for row in rows)
 
 
 def _cells(row: Row, units: Units) -> tuple[tuple[str, float | None], ...]:

@@ -42,6 +42,10 @@ def since_of(found: Findings, units: Units) -> Since | None:
     upward = f"{units.length(abs(moved['up']), 2)} {'up' if moved['up'] >= 0 else 'down'}"
     sentences = [
         f"The earlier survey was moved by {sideways} sideways and {upward} to lie over this one."
+        if moved["measured"]
+        else "How far the earlier survey lies off sideways could not be measured; it was not "
+        "moved sideways, and changes at edges may come from that. It was moved "
+        f"{upward} until both grounds agree."
     ]
     sentences += _growth(facts["growth"], units)
     trees = facts["trees_lost"]
