@@ -138,6 +138,7 @@ def layers(level="blue"):
         level=level,
         name=None,
         sentence="A hole in a sentence.",
+        clear_rate=[0.9, 0.6, 0.5, 0.6, 0.9],
         trim_hours_low=[0.0, 0.75, 0.0, np.nan, 0.0],
         trim_hours_high=[0.0, 1.5, 0.0, np.nan, 0.0],
     )

@@ -144,7 +144,7 @@ def test_water_small_enough_to_dry_out(checks):
 def test_walks_that_cross_a_stream_or_need_a_bridge(checks):
     crossings = kind(checks, "crossing")
     assert set(np.round(crossings.geometry.x - ORIGIN[0])) == {275}
-    assert any("needs a bridge" in look for look in kind(checks, "access")["look"])
+    assert any("Walk this way. A bridge" in look for look in kind(checks, "access")["look"])
 
 
 def test_wires_but_not_cautions_of_the_whole_land(checks):

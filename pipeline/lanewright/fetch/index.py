@@ -10,7 +10,6 @@ from typing import Any
 import geopandas as gpd
 
 from lanewright.base.errors import InputError
-from lanewright.fetch.address import joined_url
 from lanewright.fetch.client import Client
 from lanewright.fetch.pages import MOST_BYTES
 from lanewright.fetch.products import Place, Product, day, form_of, plain
@@ -30,7 +29,7 @@ def index_products(
         If the index cannot be read, or has not the columns that the address names.
     """
     if "://" not in source.index:
-        path = Path(source.index)
+        path = Path(source.index).expanduser()
         frames = [read_vectors(path, source.crs)]
     else:
         frames = [
@@ -58,22 +57,17 @@ def _asked(
     url = source.index
     for key, value in zip(("west", "south", "east", "north"), box, strict=True):
         url = url.replace(f"{{{key}}}", f"{value:.7f}")
-    kept = pages.get(url)
-    body = client.fetch(url, MOST_BYTES) if kept is None else kept
-    frame = None
-    if not re.search(rb'"features"\s*:\s*\[\s*\]', body):
-        frame = _read(url, body, source.crs)
-    if kept is None:  # kept only now, for what cannot be read may be an error that passes
+    body = pages.get(url)
+    if body is None:
+        body = client.fetch(url, MOST_BYTES)
         pages.put(url, body)
-    return frame
-
-
-def _read(url: str, body: bytes, crs: str | None) -> gpd.GeoDataFrame:
+    if re.search(rb'"features"\s*:\s*\[\s*\]', body):
+        return None
     with tempfile.TemporaryDirectory(prefix="lanewright-") as folder:
         path = Path(folder) / "index"
         path.write_bytes(body)
         try:
-            return read_vectors(path, crs)
+            return read_vectors(path, source.crs)
         except InputError as err:
             raise InputError(url[:200], err.problem, "Look at the index of the source.") from None
 
@@ -96,10 +90,6 @@ def _product(name: str, source: IndexSource, row: dict[str, Any], near: Any) -> 
         if isinstance(value, float) and value.is_integer():
             value = int(value)
         url = url.replace(f"{{{key}}}", str(value))
-    try:
-        url = joined_url("", url)
-    except InputError:
-        return None
     form = form_of(url, kind=source.kind)
     if form is None:
         return None

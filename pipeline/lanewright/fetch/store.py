@@ -53,8 +53,7 @@ class Pages:
             oldest.unlink()
 
     def _path(self, url: str) -> Path:
-        mark = hashlib.sha256(url.encode("utf-8", "replace")).hexdigest()
-        return self._folder / f"{mark}.page"
+        return self._folder / f"{hashlib.sha256(url.encode()).hexdigest()}.page"
 
 
 def cache_folder() -> Path:

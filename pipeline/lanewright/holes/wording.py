@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import geopandas as gpd
 import pandas as pd
 
@@ -9,6 +11,22 @@ from lanewright.base.rows import Facts, Row
 from lanewright.base.units import FOOT
 
 TIGHT = 9.0  # m; widest 1 to 2 in 3 gap of any level, worth a word; ours
+
+
+LEVEL = 3.0
+"""Grade up to which a hole is called level [percent]; common practice, no source."""
+
+
+def climb_of(rise: float, length: float) -> str:
+    """`uphill`, `level` or `downhill`, of a rise over a length [m], by one limit everywhere.
+
+    Examples
+    --------
+    >>> climb_of(2.0, 100.0), climb_of(3.1, 100.0), climb_of(-3.0, 60.0)
+    ('level', 'uphill', 'downhill')
+    """
+    grade = 100 * rise / length if length else 0.0
+    return "uphill" if grade >= LEVEL else "downhill" if grade <= -LEVEL else "level"
 
 
 def sentence(hole: Row, fair: float) -> str:
@@ -20,14 +38,9 @@ def sentence(hole: Row, fair: float) -> str:
         "lane": "down a lane",
         "tunnel": "through a tunnel",
     }.get(hole["lane_kind"], "")
-    grade = 100 * hole["rise_m"] / hole["length_m"]
-    climb = (
-        f"uphill {hole['rise_m']:.0f} m"
-        if grade >= 3
-        else f"downhill {-hole['rise_m']:.0f} m"
-        if grade <= -3
-        else "level"
-    )
+    climb = climb_of(hole["rise_m"], hole["length_m"])
+    if climb != "level":
+        climb += f" {abs(hole['rise_m']):.0f} m"
     parts = _first(hole)
     parts += [f"{hole['length_m']:.0f} m ({feet:.0f} ft) {kind}".strip() + f", {climb}"]
     if hole["throws"] > 1:
@@ -120,6 +133,35 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def without_numbers(text: str) -> str:
+    """A sentence on a hole without numbers of candidates, which mean nothing on the land.
+
+    Examples
+    --------
+    >>> without_numbers("68 m level; green open; may be dared by hole 910.")
+    '68 m level; green open; a bolder way to this basket was found.'
+    >>> without_numbers("75 m level; the safe way is hole 1541; fair after trimming.")
+    '75 m level; a safer way to this basket was found; fair after trimming.'
+    """
+    text = re.sub(r"\bmay be dared by hole \d+", ROUTES["safe"], text)
+    return re.sub(r"\bthe safe way is hole \d+", ROUTES["bold"], text)
+
+
+ROUTES = {
+    "safe": "a bolder way to this basket was found",
+    "bold": "a safer way to this basket was found",
+}
+"""What is said of the other route of a hole, by its own."""
+
+
+def _named(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The layer with its sentences as people read them."""
+    if "sentence" not in layer:
+        return layer
+    said = [without_numbers(t) if isinstance(t, str) else t for t in layer["sentence"]]
+    return layer.assign(sentence=said)
+
+
 def as_layer(
     holes: gpd.GeoDataFrame, links: pd.DataFrame, pars: pd.DataFrame, legs: gpd.GeoDataFrame
 ) -> gpd.GeoDataFrame:
@@ -140,7 +182,8 @@ def as_layer(
         .groupby("hole_id")["text"]
         .agg(", ".join),
     }
-    return holes.assign(**{name: holes["hole_id"].map(text) for name, text in texts.items()})
+    more = {name: holes["hole_id"].map(text) for name, text in texts.items()}
+    return _named(holes.assign(**more))
 
 
 def in_round(layout: gpd.GeoDataFrame, links: pd.DataFrame, pars: pd.DataFrame) -> gpd.GeoDataFrame:
@@ -160,4 +203,4 @@ def in_round(layout: gpd.GeoDataFrame, links: pd.DataFrame, pars: pd.DataFrame) 
         mine = pars[(pars["hole_id"] == hole) & (pars["level"] != level)]
         said = (f"{name} par {par}" for name, par in zip(mine["level"], mine["par"], strict=True))
         others.append(", ".join(said) or None)
-    return layout.assign(legs=layout["hole_id"].map(legs), other_levels=others)
+    return _named(layout.assign(legs=layout["hole_id"].map(legs), other_levels=others))

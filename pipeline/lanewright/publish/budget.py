@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from lanewright.base.rows import rows_of
-from lanewright.publish.crew import RoundWork, rounds_of
+from lanewright.publish.crew import RoundWork
+from lanewright.publish.crossings import over_water
 from lanewright.publish.findings import Findings
 from lanewright.settings.costs import Cost
 
@@ -44,14 +45,15 @@ class Need:
 def needs_of(found: Findings, costs: Mapping[str, Cost]) -> list[Need]:
     """What the first proposal needs; nothing where there is none."""
     layout, walks = found.layer("layout_holes"), found.layer("layout_walks")
-    if layout is None:
+    if layout is None or found.best is None:
         return []
-    best = layout["proposal"].min()
+    best = found.best
     holes = layout[layout["proposal"] == best]
     ways = rows_of(walks[walks["proposal"] == best]) if walks is not None else []
     count = float(len(holes))
     tees = float(_other_tees(found, {int(n) for n in holes["hole_id"]}))
     bridge = sum(float(w["bridge_m"] or 0) for w in ways)
+    played = sum(crossing.metres for crossing in over_water(found, best))
     wet = sum(float(w["wet_m"] or 0) for w in ways)
     paths = sum(float(w["length_m"] or 0) for w in ways)
     soft = float(sum((w["wet_m"] or 0) > 0 for w in ways))
@@ -62,7 +64,7 @@ def needs_of(found: Findings, costs: Mapping[str, Cost]) -> list[Need]:
         ("tee sign", count, count + 1),
         ("practice basket", 1.0, 1.0),
         ("bench", few, many),
-        ("bridge", bridge, bridge),
+        ("bridge", bridge, bridge + played),  # low: walks; high: fairways over water as well
         ("boardwalk", 0.0, wet),
         ("trail", max(paths - bridge - wet, 0.0), paths),
         ("drainage", 0.0, soft),
@@ -73,8 +75,7 @@ def needs_of(found: Findings, costs: Mapping[str, Cost]) -> list[Need]:
 
 def work_of(found: Findings) -> RoundWork | None:
     """Trim work of the first proposal; None without."""
-    rounds = rounds_of(found.layer("layout_holes"), found.layer("holes"), found.layer("trim_work"))
-    return next(iter(rounds.values()), None)
+    return next(iter(found.rounds.values()), None)
 
 
 def _clearing(found: Findings) -> tuple[tuple[str, int, float, float], ...]:

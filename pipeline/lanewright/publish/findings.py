@@ -16,6 +16,7 @@ from lanewright.base.grid import Grid
 from lanewright.base.rows import Facts
 from lanewright.flight.flight import Flights
 from lanewright.growth.columns import Columns
+from lanewright.publish.crew import RoundWork, rounds_of
 from lanewright.publish.mapdata import MapData
 from lanewright.settings.config import Config
 
@@ -84,6 +85,17 @@ class Findings:
             stems=shapely.get_coordinates(trees).reshape(-1, 2),
             blocked=self.config.legs.blocked_density,
         )
+
+    @cached_property
+    def best(self) -> int | None:
+        """Number of the first proposal; None without a layout."""
+        layout = self.layer("layout_holes")
+        return None if layout is None else int(layout["proposal"].min())
+
+    @cached_property
+    def rounds(self) -> dict[int, RoundWork]:
+        """Chosen trim work of every proposal, by its number."""
+        return rounds_of(self.layer("layout_holes"), self.layer("holes"), self.layer("trim_work"))
 
     def layer(self, name: str) -> gpd.GeoDataFrame | None:
         """Rows of a layer; None where the run did not make it or it is empty."""

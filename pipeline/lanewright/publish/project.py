@@ -17,7 +17,6 @@ from pyproj import CRS
 
 from lanewright.base import schema
 from lanewright.base.units import FOOT
-from lanewright.publish.crew import rounds_of
 from lanewright.publish.findings import Findings
 from lanewright.publish.mapdata import contour_step
 from lanewright.publish.outputs import PROJECT
@@ -126,10 +125,6 @@ def _zipped(document: bytes) -> bytes:
     return buffer.getvalue()
 
 
-# ---------------------------------------------------------------------------------------------
-# What is shown
-
-
 def groups_of(found: Findings) -> list[Group]:
     """Groups from the top of the layer tree down.
 
@@ -147,12 +142,15 @@ def groups_of(found: Findings) -> list[Group]:
         _plain("Property", found, on=("property",)),
         Group("Legs", (*_best_legs(found), *_of("legs", found, "All legs"))),
         Group("Trim work", tuple(_trim(found, proposals))),
+        _plain("Lanes to cut", found, off=("cut_lanes", "cut_work")),
+        _plain("Changes since an earlier survey", found, off=("changes", "lane_changes")),
         _plain("Trees and lanes", found, off=("trees", "lanes", "openings")),
         _plain(
             "Sites and candidates",
             found,
             off=("holes", "hole_positions", "tee_sites", "basket_sites"),
         ),
+        _plain("Squares without a site", found, off=("refused_squares",)),
     ]
     named = {layer.source.split("layername=")[-1].split("|")[0] for g in made for layer in g.layers}
     rest = [name for name in schema.LAYERS if name in found.layers and name not in named]
@@ -260,7 +258,7 @@ def _trim(found: Findings, proposals: list[int]) -> Iterable[Shown]:
     work = found.layer("trim_work")
     if work is None:
         return
-    rounds = rounds_of(found.layer("layout_holes"), found.layer("holes"), work)
+    rounds = found.rounds
     if proposals and rounds[proposals[0]].pieces:
         ids = ",".join(map(str, sorted(rounds[proposals[0]].ids)))
         subset = f'"chosen" = 1 AND "piece_id" IN ({ids})'
@@ -351,10 +349,6 @@ def _class_renderer(stops: tuple[tuple[float, str, str], ...]) -> ET.Element:
         code = f"#{int(red):02x}{int(green):02x}{int(blue):02x}"
         ET.SubElement(shader, "item", value=f"{value:g}", color=code, alpha=alpha, label=label)
     return made
-
-
-# ---------------------------------------------------------------------------------------------
-# The document
 
 
 def project_of(found: Findings) -> bytes:

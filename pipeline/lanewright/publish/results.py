@@ -34,7 +34,7 @@ from lanewright.visit.outing import Outing
 
 log = logging.getLogger(__name__)
 
-VERSION = 12
+VERSION = 13
 """Raise whenever what is written changes for the same results."""
 
 
@@ -118,6 +118,8 @@ def _results(scouting: Scouting) -> list[object]:
         scouting.trim,
         scouting.cuts,
         scouting.layouts,
+        scouting.changes,
+        scouting.scene,
     ]
 
 

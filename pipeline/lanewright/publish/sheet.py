@@ -6,17 +6,26 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lanewright.base.rows import Row, rows_of
-from lanewright.base.units import ACRES_PER_HECTARE
 from lanewright.publish.book import front, maps
 from lanewright.publish.book.maps import Book
 from lanewright.publish.book.paper import Column, Paper
 from lanewright.publish.budget import Need, needs_of, total, unit_words, work_of
+from lanewright.publish.crossings import met_words
 from lanewright.publish.findings import Findings
-from lanewright.publish.report.crewlist import hours_of
 from lanewright.publish.report.first import flown_words
-from lanewright.publish.report.words import Units, about, number, plural
+from lanewright.publish.report.proposals import not_planned
+from lanewright.publish.report.words import (
+    Units,
+    about,
+    hours_of,
+    level_words,
+    number,
+    plural,
+    trimming,
+)
 from lanewright.publish.whole import beside
 from lanewright.settings.costs import costs_of
+from lanewright.sources.crs import authority
 from lanewright.visit.outing import Outing
 
 SIZES = {"a5": "a3", "half-letter": "tabloid"}
@@ -28,6 +37,8 @@ _LINES = 34  # lines of running text beside the map
 _ROWS = 17  # rows of tables beside the map, but for the holes
 _EDGE = 28.0  # points around everything
 _GUTTER = 14.0
+_FIRST = ("power line", "flying discs", "saws", "open water", "water")  # cautions that can kill
+_LAST = len(_FIRST)
 
 
 class Sheet(Paper):
@@ -102,7 +113,8 @@ def _map(made: _Maker, top: float) -> None:
     width = _MAP * (paper.width - 2 * _EDGE)
     paper.column = (_EDGE, _EDGE + width)
     checks = found.layers["field_checks"].iloc[:0]  # questions are the book's, not the owner's
-    book = Book(found.map_data, made.outing, checks, made.units.feet_first)
+    keep_out = found.layer("keep_out")
+    book = Book(found.map_data, made.outing, checks, made.units.feet_first, keep_out=keep_out)
     box = (_EDGE + 8, paper.bottom + 128, _EDGE + width, top)
     seen = maps.overview(paper, box, book)
     y = seen.box[1] - 22
@@ -114,20 +126,21 @@ def _map(made: _Maker, top: float) -> None:
         (
             f"1 : {seen.scale:,} when printed in full size",
             f"True north lies {abs(off):.1f}° {side} of grid north",
-            "Property as given, not surveyed",
+            f"Grid: {authority(found.grid.crs).split(' ')[0]}, metres",
         )
     ):
         paper.put(box[0] + 190, y + 4 - i * 9.5, line, made.body)
     paper.y = y - 28
-    _legend(made, box[0], paper.y)
+    _legend(made, box[0], paper.y, maps.step_of(found.map_data, seen))
     _desk_study(made, box[0] + 0.52 * width, paper.y, box[2])
 
 
-def _legend(made: _Maker, x: float, y: float) -> None:
-    paper = made.paper
+def _legend(made: _Maker, x: float, y: float, step: float) -> None:
+    paper, found = made.paper, made.found
+    signs = front.plan_signs(made.units.length(step), found.layer("keep_out") is not None)
     paper.put(x, y - 8, "Legend", 8.5, bold=True)
-    for i, (draw, text) in enumerate(front.PLAN_SIGNS):
-        row = y - 20 - i * 12.0
+    for i, (draw, text) in enumerate(signs):
+        row = y - 19 - i * 10.4
         draw(paper, x + 16, row)
         paper.put(x + 40, row - 2.5, text, made.body)
 
@@ -176,7 +189,7 @@ def _holes(made: _Maker) -> None:
         Column("rise", 1.1),
         Column("corridor", 0.8),
         Column("throws clear", 1.0),
-        Column("trim, h", 1.0),
+        Column("trimming", 1.2),
     ]
     rows = [_hole(made, hole.facts) for hole in outing.holes]
     paper.table(columns, rows, made.body)
@@ -184,8 +197,7 @@ def _holes(made: _Maker) -> None:
 
 def _hole(made: _Maker, row: Row) -> list[str]:
     units = made.units
-    low, high = row.get("trim_hours_low"), row.get("trim_hours_high")
-    hours = "" if low is None or high is None else hours_of(low, high) if high > 0 else "none"
+    hours = row.get("trim_hours_low"), row.get("trim_hours_high")
     return [
         str(row["play_order"]),
         str(row["par"]),
@@ -194,32 +206,34 @@ def _hole(made: _Maker, row: Row) -> list[str]:
         units.length(row["rise_m"]),
         str(row["lane_kind"] or ""),
         about(row["clear_rate"]),
-        hours,
+        trimming(*hours, row["clear_rate"]),
     ]
 
 
 def _totals(made: _Maker) -> None:
     paper, found, units = made.paper, made.found, made.units
     layout = found.layer("layout_holes")
-    if layout is None:
+    if layout is None or found.best is None:
         return
-    best = layout[layout["proposal"] == layout["proposal"].min()]
+    best = layout[layout["proposal"] == found.best]
     text = (
         f"{plural(len(best), 'hole')}, par {int(best['par'].sum())} (our default unless the "
         f"settings name a table), {units.length(float(best['length_m'].sum()))}."
     )
-    walks = found.layer("layout_walks")
+    walks, ways = found.layer("layout_walks"), None
     if walks is not None:
-        ways = walks[walks["proposal"] == best["proposal"].iloc[0]]
+        ways = walks[walks["proposal"] == found.best]
         text += f" Walks and trails {units.length(float(ways['length_m'].sum()))}."
+    text += "".join(f" {said}" for said in met_words(found, found.best, ways))
     work = work_of(found)
     if work is not None:
-        acres = work.brush / 1e4 * ACRES_PER_HECTARE
+        brush = units.area(work.brush) if work.brush >= 100 else units.ground(work.brush)
         text += (
-            f" Clearing: {number(acres, 2)} acres ({number(work.brush)} m²) of brush, "
+            f" Clearing: {brush} of brush, "
             f"{plural(work.felled, 'tree')} to fell, {plural(work.pieces, 'piece')} of growth in "
-            f"all, {hours_of(*work.hours)} hours of trained hands."
+            f"all, {hours_of(*work.hours)} hours of trained hands{not_planned(best)}."
         )
+    text += f" {level_words(found.config, units)}"
     paper.paragraph(text, made.body + 0.4)
 
 
@@ -244,10 +258,15 @@ def _budget(made: _Maker) -> None:
     rows.append(["All of it", "", "", number(_round(low)), number(_round(high))])
     paper.table(columns, rows, made.body - 0.2)
     where = found.config.field.costs_file
-    source = f"from {where.name}" if where else "from memory (configs/costs.csv names each source)"
+    source = (
+        f"from {where.name}"
+        if where
+        else "from memory; copy configs/costs.csv, put in local bids and name it under field: "
+        "costs_file"
+    )
     paper.paragraph(
-        f"Unit costs {source}: replace them by local bids. Not in it: land, parking, permits, "
-        "insurance, engineering, upkeep.",
+        f"Unit costs {source}. Bridges: walks, and at the high end fairways over running water. "
+        "Not in it: land, parking, permits, insurance, engineering, upkeep.",
         made.body - 0.6,
     )
 
@@ -294,8 +313,11 @@ def _cautions(made: _Maker) -> None:
     names = list(dict.fromkeys(str(row["caution"]) for row in rows_of(cautions)))
     if names:
         paper.heading("Cautions", 20)
+        names.sort(key=lambda name: next((i for i, w in enumerate(_FIRST) if w in name), _LAST))
+        said = "; ".join(names)
         paper.paragraph(
-            "; ".join(names) + ". See report.html for why, and the source of each.", made.body
+            f"{said[:1].upper()}{said[1:]}. See report.html for why, and the source of each.",
+            made.body,
         )
     paper.heading("To ask of the owner", 20)
     paper.paragraph(

@@ -379,6 +379,11 @@ STYLES: tuple[Style, ...] = (
     ),
     Style("drainage", "Drainage lines", (Rule("Drainage line", Line(_WATER, 0.2)),)),
     Style(
+        "keep_out",
+        "Keep-outs",
+        (Rule("nobody throws over it or enters", Fill(None, Line(INK, 0.6, (1.2, 0.8)))),),
+    ),
+    Style(
         "cautions",
         "Cautions",
         (Rule("Caution holds inside", Fill(None, Line("#d55e00", 0.4, (0.4, 1.6)))),),

@@ -159,7 +159,7 @@ def _arrival(outing: Outing, land: shapely.MultiPolygon) -> Iterator[Check]:
         yield Check(
             "access",
             (middle.x, middle.y),
-            f"Walk this way: it needs {mark}.",
+            f"Walk this way. {mark[:1].upper()}{mark[1:]}.",
             "The walk was found on a terrain model; footing, banks and fences were not seen.",
             owner=hole_of(outing, int(walk["to_order"])),
             place=walk_name(walk),

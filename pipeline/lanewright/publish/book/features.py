@@ -7,6 +7,8 @@ import geopandas as gpd
 from lanewright.base.rows import Row, rows_of
 from lanewright.publish.book.paper import Column
 from lanewright.publish.book.writer import Writer
+from lanewright.publish.report.offers import SURE
+from lanewright.publish.report.words import about
 from lanewright.visit.firstwalk import FEATURE, NAMES, summary
 
 _INDENT = 26.0
@@ -23,8 +25,9 @@ def feature_pages(w: Writer) -> None:
         "What the land offers", f"first {len(shown)} of {len(features)}", bookmark="Features"
     )
     for line, row in zip(shown.geometry, rows_of(shown), strict=True):
-        x, y = line.coords[0][:2]
-        _feature(w, row, ", ".join(w.lonlat(x, y)))
+        start, end = line.coords[0][:2], line.coords[-1][:2]
+        degrees, _ = w.bearing(start, end)
+        _feature(w, row, f"{', '.join(w.lonlat(*start))}   {degrees:03d}° from true north")
     if walk is not None and len(walk):
         for visit in NAMES:
             _walk(w, walk, visit)
@@ -43,7 +46,8 @@ def _feature(w: Writer, row: Row, place: str) -> None:
         paper.put(paper.left + _INDENT, paper.y - 6.8, line, 6.8)
         paper.y -= 8.4
     who = f"; as it stands for {row['levels']}" if row["levels"] else ""
-    facts = f"{place}   bearing {row['bearing_deg']:03.0f}°   {row['certainty']:.0%} sure{who}"
+    sure = "sure" if row["certainty"] >= SURE else f"{about(row['certainty'])} sure"
+    facts = f"{place}   {sure}{who}"
     paper.put(paper.left + _INDENT, paper.y - 6.4, facts, 6.4, grey=0.2)
     paper.y -= 9
     # Room for a word of what was found.

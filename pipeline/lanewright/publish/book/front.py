@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from lanewright.base.rows import Row
 from lanewright.publish.book import maps, view
 from lanewright.publish.book.paper import MM, Column, Paper
-from lanewright.publish.book.writer import Writer, number, percent
+from lanewright.publish.book.writer import Writer, near, number
+from lanewright.publish.report.words import trimming
 from lanewright.visit.outing import CHECK, Played
 
 
@@ -125,15 +125,46 @@ def _border(paper: Paper, x: float, y: float) -> None:
     paper.stroke([(x - 14, y), (x + 14, y)], 1.6, 0.0, maps.BORDER)
 
 
-PLAN_SIGNS: tuple[tuple[Callable[[Paper, float, float], None], str], ...] = (
-    (_tee, "tee, its hole's number in a ring; A: arrival"),
-    (_landing, "landing zone"),
-    (_basket, "basket"),
-    (_walk, "walk between holes"),
-    (_water, "water; loose strokes: ground that is wet by its shape"),
-    (_border, "property line as given"),
-)
-"""Signs of a plan of the whole property, with what they mean."""
+def _keep_out(paper: Paper, x: float, y: float) -> None:
+    paper.canvas.setLineWidth(0.9)
+    paper.canvas.setStrokeGray(0)
+    paper.canvas.setDash(list(maps.KEEP_OUT), 0)
+    paper.canvas.rect(x - 13, y - 3.5, 26, 7, stroke=1, fill=0)
+    paper.canvas.setDash([], 0)
+
+
+def _route(paper: Paper, x: float, y: float) -> None:
+    paper.stroke([(x - 14, y), (x + 14, y)], 1.2)
+
+
+def _contour(paper: Paper, x: float, y: float) -> None:
+    paper.stroke([(x - 14, y - 2), (x - 4, y + 1), (x + 5, y - 1), (x + 14, y + 2)], 0.35, 0.35)
+
+
+def plan_signs(
+    step: str, keep_outs: bool
+) -> list[tuple[Callable[[Paper, float, float], None], str]]:
+    """Signs of a plan of the whole property, with what they mean.
+
+    Parameters
+    ----------
+    step
+        Between contours, in words.
+    keep_outs
+        Whether there are any.
+    """
+    return [
+        (_tee, "tee, its hole's number in a ring; A: arrival"),
+        (_landing, "landing zone"),
+        (_basket, "basket"),
+        (_route, "flight aimed for"),
+        (_walk, "walk between holes"),
+        (_water, "water; loose strokes: ground that is wet by its shape"),
+        (_greys, "canopy, the taller the darker"),
+        (_contour, f"contours every {step}"),
+        (_border, "property line as given, not surveyed"),
+        *([(_keep_out, "keep-out with its buffer")] if keep_outs else []),
+    ]
 
 
 def map_page(w: Writer) -> None:
@@ -180,10 +211,10 @@ def table_page(w: Writer) -> None:
         Column("leg", 1.2) if lines else Column("par", 0.6),
         Column(f"length {unit}", 1.0, "right"),
         Column(f"rise {unit}", 0.9, "right"),
-        Column("clear", 1.0, "right"),
+        Column("clear, about", 1.0, "right"),
         Column("finish", 1.2),
         Column("kind", 1.0),
-        Column("trim h", 1.2),
+        Column("trimming", 1.4),
         Column(f"walk to it {unit}", 1.0, "right"),
     ]
     rows = [_hole_row(hole, source, unit) for hole in w.outing.holes]
@@ -193,8 +224,8 @@ def table_page(w: Writer) -> None:
     total = sum(float(hole.facts[f"length_{unit}"]) for hole in w.outing.holes)
     paper.paragraph(
         f"Levels thrown: {', '.join(levels)}. Lengths add up to {total:,.0f} {unit}. Clear: share "
-        "of throws that touch no growth, as surveyed. Trim h: hours of the work chosen, low to "
-        "high; empty where none was planned.",
+        "of throws that touch no growth, as surveyed. Trimming: hours of the work chosen, low to "
+        "high, of one trained hand.",
         7,
     )
     paper.notes(40, "Notes")
@@ -207,16 +238,11 @@ def _hole_row(hole: Played, source: str, unit: str) -> list[str]:
         str(facts["par"]) if "par" in facts else f"leg {facts['leg_id']}",
         number(facts, source, f"length_{unit}"),
         number(facts, source, f"rise_{unit}"),
-        percent(facts["clear_rate"]),
+        near(facts["clear_rate"]),
         str(facts["finish"]),
         str(facts["lane_kind"] or ""),
-        _hours(facts),
+        trimming(facts.get("trim_hours_low"), facts.get("trim_hours_high"), facts["clear_rate"])
+        if "trim_hours_low" in facts
+        else "",
         number(facts, source, f"walk_{unit}") if "walk_m" in facts else "",
     ]
-
-
-def _hours(facts: Row) -> str:
-    low, high = facts.get("trim_hours_low"), facts.get("trim_hours_high")
-    if low is None or high is None:
-        return ""
-    return f"{low:.1f}–{high:.1f}" if high > 0 else "none"

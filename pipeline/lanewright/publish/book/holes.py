@@ -8,7 +8,9 @@ from lanewright.base.rows import Row, rows_of
 from lanewright.publish.book.paper import Column
 from lanewright.publish.book.plan import draw_plan
 from lanewright.publish.book.profile import draw_profile
-from lanewright.publish.book.writer import Writer, number, percent
+from lanewright.publish.book.writer import Writer, near, number, percent
+from lanewright.publish.report.cutlanes import SAWS
+from lanewright.publish.report.words import hours_of, trimming
 from lanewright.publish.section import fails
 from lanewright.visit.outing import CHECK, Played, Spot
 
@@ -113,9 +115,9 @@ def _on_the_walk(w: Writer, walk: Row) -> str:
     if walk["wet_m"] > 0:
         text += f", {w.length(walk, layer, 'wet_m')} of it wet"
     if walk["crosses"]:
-        text += f"; in the line of fire of hole {walk['crosses']}"
-    if walk["mark"]:
-        text += f"; needs {walk['mark']}"
+        text += "; " + str(walk["mark"] or f"in the line of fire of hole {walk['crosses']}")
+    elif walk["mark"]:
+        text += f"; {walk['mark']}"
     return text
 
 
@@ -156,7 +158,7 @@ def _leg_table(w: Writer, legs: list[Row]) -> None:
         Column(f"rise {unit}", 0.85, "right"),
         Column("finish", 1.0),
         Column(f"apex {unit}", 0.75, "right"),
-        Column("clear (low–high)", 1.95),
+        Column("clear, about (low–high)", 1.95),
         Column("in leaf", 0.85, "right"),
         Column(f"gap, {unit} from throw", 1.3),
         Column("seen", 0.85, "right"),
@@ -167,17 +169,17 @@ def _leg_table(w: Writer, legs: list[Row]) -> None:
 
 def _leg_row(leg: Row, unit: str) -> list[str]:
     low, high = leg["clear_rate_low"], leg["clear_rate_high"]
-    band = "" if low is None else f" ({100 * low:.1f}–{100 * high:.1f})"
+    band = "" if low is None else f" ({5 * round(20 * low)}–{5 * round(20 * high)})"
     gap, at = (number(leg, "legs", f"pinch_{what}_{unit}") for what in ("width", "at"))
     return [
         number(leg, "legs", f"length_{unit}"),
         number(leg, "legs", f"rise_{unit}", "+"),
         str(leg["finish"]),
         number(leg, "legs", f"apex_{unit}"),
-        percent(leg["clear_rate"]) + band,
-        percent(leg["clear_rate_leaf_on"]),
+        near(leg["clear_rate"]) + band,
+        near(leg["clear_rate_leaf_on"]),
         f"{gap} at {at}" if gap else "unknown",
-        percent(leg["seen_share"]),
+        near(leg["seen_share"]),
     ]
 
 
@@ -223,17 +225,14 @@ def _trim(w: Writer, hole: Played) -> None:
         paper.heading("Trim work", 24)
         text = "No trimming was planned in this run."
         if "chosen" in hole.trim.columns:
-            text = (
-                "None was planned for this line."
-                if low is None
-                else "None chosen: the line clears as wished, or no work within the settings "
-                "would bring it there."
-            )
+            said = trimming(low, high, facts.get("clear_rate"))
+            text = f"{said[:1].upper()}{said[1:]}."
         paper.paragraph(text, 7)
         return
-    if low is None:
+    if low is None or high is None:
         low, high = (sum(piece[f"hours_{end}"] for piece in pieces) for end in ("low", "high"))
-    paper.heading(f"Trim work, {low:.1f} to {high:.1f} hours", 40)
+    paper.heading(f"Trim work, {hours_of(low, high)} hours", 40)
+    paper.paragraph(SAWS, 6.2, after=2)
     columns = [
         Column("", 0.36),
         Column("what", 0.75),
@@ -260,7 +259,7 @@ def _piece(w: Writer, piece: Row) -> list[str]:
         str(piece["action"]),
         w.both(metres, feet),
         f"{w.length(piece, 'trim_work', 'along_m')}, {side}",
-        f"{piece['reach']}, {piece['hours_low']:.2f}–{piece['hours_high']:.2f} h",
+        f"{piece['reach']}, {hours_of(piece['hours_low'], piece['hours_high'])} h",
     ]
 
 

@@ -28,6 +28,8 @@ from lanewright.visit.outing import Outing
 
 BORDER = (7.0, 2.0, 1.5, 2.0)
 """Dashes of the property's outline."""
+KEEP_OUT = (2.0, 1.6)
+"""Dashes around keep-outs."""
 START = {True: "A", False: "S"}
 """Sign of where the round starts: the arrival that was given, or the start a layout found."""
 
@@ -50,8 +52,8 @@ class Book:
         The layer `field_checks`.
     feet_first
         Whether the reader thinks in feet.
-    features, walk
-        The layers `features` and `first_walk`; None where the run has none.
+    features, walk, keep_out
+        The layers `features`, `first_walk` and `keep_out`; None where the run has none.
     """
 
     data: MapData
@@ -60,6 +62,7 @@ class Book:
     feet_first: bool = False
     features: gpd.GeoDataFrame | None = None
     walk: gpd.GeoDataFrame | None = None
+    keep_out: gpd.GeoDataFrame | None = None
 
 
 def true_north(crs: str, place: Point) -> float:
@@ -127,10 +130,18 @@ def overview(paper: Paper, box: Box, book: Book) -> View:
         backdrop(picture, data, lines, data.wet, data.water)
         _grid_lines(picture, view)
         picture.shape(data.land, 1.6, BORDER)
+        for area in book.keep_out.geometry if book.keep_out is not None else ():
+            if area.intersects(view.outline()):
+                picture.shape(area, 0.9, KEEP_OUT)
         _round(picture, book.outing)
         _numbers(picture, book)
     _grid_numbers(paper, view)
     return view
+
+
+def step_of(data: MapData, view: View) -> float:
+    """Height between the contours of the map of the property [m]."""
+    return contours(data, view.outline(), _LINES, COARSE * view.scale)[1]
 
 
 def backdrop(

@@ -14,6 +14,7 @@ from lanewright.base.rows import Row
 from lanewright.base.units import ACRES_PER_HECTARE, FEET_PER_METRE
 from lanewright.publish.book.maps import Book
 from lanewright.publish.book.paper import Paper
+from lanewright.publish.report import words
 from lanewright.sources.crs import authority
 from lanewright.visit.outing import Outing
 
@@ -108,8 +109,13 @@ def number(row: Row, layer: str, name: str, sign: str = "") -> str:
 
 
 def percent(share: float | None) -> str:
-    """A share in percent; empty where unknown."""
-    return "" if share is None else f"{100 * share:.1f}%"
+    """A share as a survey can know it, to five percent; empty where unknown."""
+    return "" if share is None else words.about(share)
+
+
+def near(share: float | None) -> str:
+    """The same in figures, for columns whose heading says `about`."""
+    return "" if share is None else f"{5 * round(20 * share)}{words.NARROW}%"
 
 
 def facts_of(

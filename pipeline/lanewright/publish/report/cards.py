@@ -7,22 +7,22 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from lanewright.base.rows import Row, rows_of
+from lanewright.holes.wording import climb_of, without_numbers
+from lanewright.publish.beyond import beyond_words
 from lanewright.publish.crew import tasks_of, work_of_legs
 from lanewright.publish.findings import Findings
 from lanewright.publish.mapdata import Line
-from lanewright.publish.report.crewlist import Instruction, hours_of, lines_for
+from lanewright.publish.report.crewlist import Instruction, lines_for
 from lanewright.publish.report.facts import facts_of
 from lanewright.publish.report.planview import PlanView, plan_view
-from lanewright.publish.report.sentences import GOOD
 from lanewright.publish.report.sideview import SideView, side_view
 from lanewright.publish.report.space import space_of
 from lanewright.publish.report.subjects import Subject
-from lanewright.publish.report.words import Units, about, percent
+from lanewright.publish.report.words import Units, about, hours_of, percent, trimming
 from lanewright.publish.spread import spread_of
 
 _LITTLE_SEEN = 0.6  # seen share of a leg below which the card sends somebody to look
 _STALE = 0.15  # clear rate lost in leaf from which the card says so
-_NEAR = 1e-6
 
 
 @dataclass(frozen=True)
@@ -57,6 +57,8 @@ class Card:
         Chosen trim work, neighbouring pieces as one instruction, from the tee on.
     short
         Why the work does not reach the wished clear rate, where it does not.
+    beyond
+        What to know of an own line that is longer than its level throws; else empty.
     checks
         What to look at on foot: the question, and why the desk cannot say.
     """
@@ -75,6 +77,7 @@ class Card:
     tasks: tuple[Instruction, ...]
     hours: str
     short: tuple[str, ...]
+    beyond: str
     checks: tuple[tuple[str, str], ...]
     space: Row | None
 
@@ -142,6 +145,7 @@ class _Desk:
             ),
             hours=_hours(subject.row, line.work),
             short=tuple(str(p["why"]) for p in promises if not p["reached"] and p["why"]),
+            beyond=beyond_words(found, [*subject.legs], units),
             checks=tuple(_checks(subject, self.checks, units)),
             space=space_of(found, subject, line.spreads) if in_full else None,
         )
@@ -179,10 +183,11 @@ def _lead(subject: Subject, units: Units) -> str:
             }[leg["lane_kind"]]
         )
     rise = float(subject.row.get("rise_m") or 0.0)
+    climb = climb_of(rise, subject.length)
     parts.append(
         "on the level"
-        if abs(rise) < 0.5
-        else f"{units.length(abs(rise), 1)} {'up' if rise > 0 else 'down'}"
+        if climb == "level"
+        else f"{units.length(abs(rise), 1)} {climb.removesuffix('hill')}"
     )
     parts.append(
         {"straight": "finishing straight"}.get(leg["finish"], f"finishing {leg['finish']}")
@@ -195,14 +200,13 @@ def _plainer(sentence: str) -> str:
 
     Examples
     --------
-    >>> _plainer("87 m level; tight, 51 % of throws pass; green open; may be dared by hole 205.")
-    '87 m level; tight, about 50\u202f% of throws pass; green open.'
+    >>> _plainer("87 m level; tight, 51 % of throws pass; may be dared by hole 205.")
+    '87 m level; tight, about 50\u202f% of throws pass; a bolder way to this basket was found.'
     """
-    parts = [p for p in sentence.rstrip(".").split("; ") if not re.search(r"\bhole \d+$", p)]
     return re.sub(
         r"(\d+) % of throws",
         lambda m: f"{about(int(m[1]) / 100)} of throws",
-        "; ".join(parts) + ".",
+        without_numbers(sentence),
     )
 
 
@@ -264,18 +268,14 @@ def _keyline(subject: Subject, units: Units) -> Iterator[str]:
     yield units.length(row.get("length_m"))
     rise = row.get("rise_m")
     if rise is not None:
-        level = abs(rise) < 0.5
-        yield "level" if level else f"{units.length(abs(rise))} {'up' if rise > 0 else 'down'}"
+        climb = climb_of(rise, row.get("length_m") or subject.length)
+        up = f"{units.length(abs(rise))} {climb.removesuffix('hill')}"
+        yield climb if climb == "level" else up
     if row.get("clear_rate") is not None:
         yield f"{about(row['clear_rate'])} of throws clear"
-    low, high = row.get("trim_hours_low"), row.get("trim_hours_high")
-    if low is not None and high is not None:
-        if high > 0:
-            yield f"trim {hours_of(low, high)} h"
-        elif (row.get("clear_rate") or 0.0) >= GOOD:
-            yield "no trimming needed"
-        else:
-            yield "no trimming helps enough"
+    if "trim_hours_high" in row:
+        hours = (row.get("trim_hours_low"), row.get("trim_hours_high"))
+        yield f"trimming: {trimming(*hours, row.get('clear_rate'))}"
 
 
 def _checks(subject: Subject, checks: list[Row], units: Units) -> list[tuple[str, str]]:

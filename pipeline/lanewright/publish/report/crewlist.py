@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from lanewright.base.rows import Row, rows_of
-from lanewright.base.units import FOOT
-from lanewright.publish.crew import HoleWork, RoundWork, Task, rounds_of
+from lanewright.publish.crew import HoleWork, RoundWork, Task
 from lanewright.publish.findings import Findings
-from lanewright.publish.report.words import Units, listed, number, plural
+from lanewright.publish.report.proposals import not_planned
+from lanewright.publish.report.words import Units, hours_of, listed, plural
 
 
 @dataclass(frozen=True)
@@ -30,8 +30,8 @@ class HoleList:
 
     Attributes
     ----------
-    title
-        As the page calls the hole.
+    order
+        Its place in the round.
     key
         Of its card; empty without one.
     hours
@@ -41,7 +41,6 @@ class HoleList:
     """
 
     order: int
-    title: str
     key: str
     hours: str
     lines: tuple[Instruction, ...]
@@ -83,18 +82,19 @@ def _with_notes(crew: CrewList) -> CrewList:
 
 def crew_lists(found: Findings, keys: dict[int, str], units: Units) -> list[CrewList]:
     """The crew's list of every proposal that has work; `keys` of the cards by hole."""
-    layout, holes = found.layer("layout_holes"), found.layer("holes")
-    rounds = rounds_of(layout, holes, found.layer("trim_work"))
+    layout = found.layer("layout_holes")
     rows = {(int(r["proposal"]), int(r["hole_id"])): r for r in rows_of(layout)}
+    if layout is None:
+        return []
     made = [
         CrewList(
             work.proposal,
             f"Proposal {work.proposal}",
             tuple(_hole(h, rows[work.proposal, h.hole_id], keys, units) for h in work.holes),
             work.totals,
-            total_of(work, units),
+            total_of(work, units) + not_planned(layout[layout["proposal"] == work.proposal]),
         )
-        for work in rounds.values()
+        for work in found.rounds.values()
         if work.holes
     ]
     return [_with_notes(crew) for crew in made]
@@ -103,8 +103,9 @@ def crew_lists(found: Findings, keys: dict[int, str], units: Units) -> list[Crew
 def total_of(work: RoundWork, units: Units) -> str:
     """All work of a proposal in a sentence."""
     parts = [f"{plural(work.pieces, 'piece')} of growth", f"{hours_of(*work.hours)} hours"]
-    if work.brush >= 1:
-        parts.append(f"{units.area(work.brush)} of brush")
+    if work.brush > 0:
+        brush = units.area(work.brush) if work.brush >= 100 else units.ground(work.brush)
+        parts.append(f"{brush} of brush")
     parts.append(f"{plural(work.felled, 'tree')} to fell")
     return listed(parts)
 
@@ -117,7 +118,6 @@ def _hole(work: HoleWork, row: Row, keys: dict[int, str], units: Units) -> HoleL
         shared = f"Part of it is done with hole{'s' * (len(work.shared) > 1)} {others}."
     return HoleList(
         work.order,
-        f"Hole {work.order}",
         keys.get(work.hole_id, ""),
         hours_of(*(work.hours if low is None or high is None else (low, high))),
         tuple(instruction(task, units) for task in work.tasks),
@@ -150,25 +150,12 @@ def what_of(task: Task, units: Units) -> str:
     """What to do there: `limbs of 12 trees to 3 m (10 ft)`."""
     top = units.length(task.top, 0 if task.top >= 3 else 1)
     if task.action == "fell tree":
-        names = listed([str(n) for n in task.trees])
-        return f"fell {plural(len(task.pieces), 'tree')}" + (f", number {names}" if names else "")
+        return f"fell {plural(len(task.pieces), 'tree')}"
     if task.action == "cut brush":
-        return f"cut {_small_area(task.area, units)} of brush, up to {top} high"
+        return f"cut {units.ground(task.area)} of brush, up to {top} high"
     known = len(task.trees)
     trees = plural(known, "stem") if known else plural(len(task.pieces), "place")
     return f"{trees}, limbs to {top}"
-
-
-def _small_area(square_metres: float, units: Units) -> str:
-    both = f"{number(square_metres)}\u202fm²", f"{number(square_metres / FOOT**2)}\u202fft²"
-    first, second = reversed(both) if units.feet_first else both
-    return f"{first} ({second})"
-
-
-def hours_of(low: float, high: float) -> str:
-    """A range of hours: two figures below one hour, then one, then whole ones."""
-    digits = 2 if high < 1 else 1 if high < 20 else 0
-    return f"{number(low, digits)}–{number(high, digits)}"
 
 
 def lines_for(tasks: Sequence[Task], units: Units) -> list[Instruction]:

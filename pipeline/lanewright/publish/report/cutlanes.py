@@ -6,9 +6,8 @@ import statistics
 from dataclasses import dataclass
 
 from lanewright.base.rows import Row, rows_of
-from lanewright.base.units import FOOT
 from lanewright.publish.findings import Findings
-from lanewright.publish.report.words import Units, number, percent
+from lanewright.publish.report.words import Units, hours_of, number, percent
 
 CAUTIONS = (
     "Nothing is cut on the word of this page: it is a guess from lidar for choosing where to walk. "
@@ -20,6 +19,9 @@ CAUTIONS = (
     "Of tree tops found from above about half are no stems, and stems under 10 cm (4 in) are "
     "mostly missed: count stems on the ground before any day of work is planned.",
 )
+
+SAWS = CAUTIONS[1]
+"""What stands beside every table of trim work."""
 
 
 @dataclass(frozen=True)
@@ -62,16 +64,9 @@ def cuts_of(found: Findings, units: Units) -> CutLanes | None:
     low, high, area = (_middle(rows, name) for name in ("hours_low", "hours_high", "area_m2"))
     said = (
         f"A hole cut out of this growth takes about {number(low)} to {number(high)} hours of one "
-        f"trained hand and opens {_ground(area, units)} of ground (medians of these lanes)."
+        f"trained hand and opens {units.ground(area)} of ground (medians of these lanes)."
     )
     return CutLanes(said, tuple(CutLane(r["lane_id"], _cells(r, units)) for r in rows), CAUTIONS)
-
-
-def _ground(area: float, units: Units) -> str:
-    """Ground of a lane in square metres and feet, the wished unit first."""
-    both = f"{number(area)} m²", f"{number(area / FOOT**2)} ft²"
-    first, second = reversed(both) if units.feet_first else both
-    return f"{first} ({second})"
 
 
 def _middle(rows: list[Row], name: str) -> float:
@@ -84,12 +79,12 @@ def _cells(row: Row, units: Units) -> tuple[tuple[str, float | None], ...]:
     return (
         (str(row["level"]), None),
         (units.length(row["length_m"]), row["length_m"]),
-        (f"{number(row['hours_low'], 1)}–{number(row['hours_high'], 1)}", row["hours_high"]),
+        (hours_of(row["hours_low"], row["hours_high"]), row["hours_high"]),
         (percent(row["clear_rate"]), row["clear_rate"]),
         (f"{percent(row['promised'])} ± {error}", row["promised"]),
         (number(row["interest"], 2), row["interest"]),
         (number(row["stems"]), row["stems"]),
         (number(row["stems_thin"]), row["stems_thin"]),
-        (_ground(row["area_m2"], units), row["area_m2"]),
+        (units.ground(row["area_m2"]), row["area_m2"]),
         (percent(row["unsure_share"]), row["unsure_share"]),
     )

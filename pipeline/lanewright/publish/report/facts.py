@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from lanewright.base.rows import Row
-from lanewright.holes.wording import unfair_in_words, worth_in_words
+from lanewright.holes.wording import ROUTES, unfair_in_words, worth_in_words
 from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, number, pct, percent
 
@@ -79,9 +79,10 @@ def _around(subject: Subject, units: Units) -> Iterator[Fact]:
         yield "Landing zone", share, "of throws come down on open, dry, gentle ground"
     if row.get("green"):
         yield "Green", str(row["green"]), ""
+    route = str(row.get("route"))
     if row.get("route") == "bold" or row.get("pair_id") is not None:
-        other = f"hole {row['pair_id']}" if row.get("pair_id") is not None else "none"
-        yield "Route", f"{row.get('route')}; the other route is {other}", ""
+        other = f"; {ROUTES[route]}" if row.get("pair_id") is not None and route in ROUTES else ""
+        yield "Route", f"{route}{other}", ""
 
 
 def _throws(subject: Subject, units: Units) -> Iterator[Fact]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import pandas as pd
+
 from lanewright.base.rows import rows_of
 from lanewright.publish.findings import Findings
 from lanewright.publish.landwords import land_words
@@ -38,15 +40,44 @@ def _fits(found: Findings, units: Units) -> str:
         return f"{refused[0][:1].upper()}{refused[0][1:]}."
     wanted, layout = found.config.holes, found.layer("layout_holes")
     if layout is None:
-        return "No layout was made in this run."
-    best = layout[layout["proposal"] == layout["proposal"].min()]
+        why = _warned(found, "no layout: ")
+        return f"No layout was made in this run{f': {why}' if why else ''}."
+    best = layout[layout["proposal"] == found.best]
     length = units.length(float(best["length_m"].sum()))
     said = f"{len(best)} holes, par {int(best['par'].sum())}, {length}"
     if len(best) < wanted:
-        return f"No: {said} is the most found of the {wanted} holes asked for."
+        why = _warned(found, f"{wanted} holes do not fit: {len(best)} do; ")
+        most = f"{said} is the most found of the {wanted} holes asked for"
+        return f"No: {most}{f'; {why}' if why else ''}."
+    fair, unfair = _fair(found, best)
     others = layout["proposal"].nunique() - 1
     more = f"; {plural(others, 'other proposal')} below" if others else ""
-    return f"Yes: {said}{more}."
+    return f"{'Not yet' if unfair else 'Yes'}: {said}{fair}{more}."
+
+
+def _warned(found: Findings, begins: str) -> str:
+    """Rest of the first warning that begins so; empty where none does."""
+    for warning in found.summary.get("warnings", ()):
+        if str(warning).startswith(begins):
+            return str(warning)[len(begins) :].rstrip(".")
+    return ""
+
+
+FAIR = {"yes": "fair as they are", "after trim": "after trimming", "no": "not fair"}
+"""What becomes of holes, by column `fair` of layer `holes`."""
+
+
+def _fair(found: Findings, best: pd.DataFrame) -> tuple[str, int]:
+    """How many holes of a proposal are fair, as the rest of a sentence, and how many are not."""
+    holes = found.layer("holes")
+    if holes is None or "fair" not in holes:
+        return "", 0
+    fair = best["hole_id"].map(holes.set_index("hole_id")["fair"])
+    counts = {words: int((fair == key).sum()) for key, words in FAIR.items()}
+    if not sum(counts.values()):
+        return "", 0
+    named = listed([f"{count} {words}" for words, count in counts.items() if count])
+    return f"; {named}", counts[FAIR["no"]]
 
 
 def _offers(found: Findings, units: Units) -> str:

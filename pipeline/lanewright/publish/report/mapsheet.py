@@ -12,7 +12,6 @@ from markupsafe import Markup
 
 from lanewright.base.rows import rows_of
 from lanewright.base.units import FOOT
-from lanewright.publish.crew import rounds_of
 from lanewright.publish.findings import Findings
 from lanewright.publish.report import pictures
 from lanewright.publish.report.drawing import dots, path_of
@@ -219,6 +218,7 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         ("water", "water", "Open water", "body", "bodies", True),
         ("drainage", "drainage", "Drainage lines", "line", "lines", False),
         ("openings", "opening", "Openings", "opening", "openings", False),
+        ("keep_out", "keepout", "Keep-outs with their buffers", "part", "parts", True),
     )
     for name, style, title, one, many, on in plain:
         if (frame := found.layer(name)) is not None:
@@ -242,11 +242,6 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         parts = [(f"lane {kind}", lines(rows), None) for kind, rows in frame.groupby("kind")]
         count = plural(len(frame), "lane")
         yield Drawn("lanes", "Lanes; tunnels in dashes", tuple(parts), count, False, "lane tunnel")
-    if (frame := found.layer("features")) is not None:
-        shown = frame[frame["shown"]]
-        part: Part = ("feature", lines(shown), None)
-        count = f"first {len(shown)} of {len(frame)}"
-        yield Drawn("features", "Features to see first", (part,), count, True, "feature")
     if (frame := found.layer("legs")) is not None:
         best = frame.sort_values(["score", "leg_id"], ascending=[False, True], kind="stable")
         every, frame = len(frame), best.iloc[:_LEGS]
@@ -261,10 +256,10 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         yield Drawn("legs", "Legs; the better, the heavier", tuple(parts), count, False, "leg good")
     if (frame := found.layer("trim_work")) is not None:
         pieces = frame[frame["chosen"]].drop_duplicates("piece_id")
-        rounds = rounds_of(found.layer("layout_holes"), found.layer("holes"), frame)
-        if rounds:
-            pieces = pieces[pieces["piece_id"].isin({p for r in rounds.values() for p in r.ids})]
-        part = ("trim", lines(pieces, 0.3), None)
+        if found.rounds:
+            needed = {p for r in found.rounds.values() for p in r.ids}
+            pieces = pieces[pieces["piece_id"].isin(needed)]
+        part: Part = ("trim", lines(pieces, 0.3), None)
         count = plural(len(pieces), "piece")
         yield Drawn("trim", "Trim work", (part,), count, False, "trim")
     if (frame := found.layer("cut_lanes")) is not None:
@@ -277,7 +272,7 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         if len(local):
             count = plural(len(local), "caution")
             part = ("caution", lines(local), None)
-            yield Drawn("cautions", "Cautions with a place", (part,), count, False, "caution")
+            yield Drawn("cautions", "Cautions with a place", (part,), count, True, "caution")
 
 
 def _proposals(found: Findings, subjects: list[Subject], units: Units) -> list[Proposal]:

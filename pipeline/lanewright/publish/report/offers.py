@@ -21,7 +21,8 @@ FIRST = 3
 _ROOM = 18.0  # m of land around a feature in its picture
 _PLACES = (0.0, 0.15, 0.3, 0.5, 0.7, 0.85, 1.0)  # along a line, where its number may stand
 _SHAPE = 0.62  # height over width of the picture
-_SURE = 0.975  # certainty from which a survey cannot know it better
+SURE = 0.975
+"""Certainty from which a survey cannot know it better."""
 
 
 @dataclass(frozen=True)
@@ -156,7 +157,7 @@ def _view(shape: shapely.Geometry, left: float, top: float) -> tuple[float, floa
 
 
 def _facts(certainty: float, levels: str | None) -> str:
-    sure = f"{about(certainty)} sure" if certainty < _SURE else "sure"
+    sure = f"{about(certainty)} sure" if certainty < SURE else "sure"
     return f"{sure}; as it stands for {listed(levels.split(', '))}" if levels else sure
 
 

@@ -15,21 +15,29 @@ import plotly.offline
 from markupsafe import Markup
 
 from lanewright import __version__
-from lanewright.base import schema
 from lanewright.publish.findings import Findings
 from lanewright.publish.flightplot import flight_figure
 from lanewright.publish.report import cards, cutlanes, made, sentences, taken
-from lanewright.publish.report.crewlist import crew_lists, hours_of
+from lanewright.publish.report.crewlist import crew_lists
 from lanewright.publish.report.first import first_lines, flown_words
 from lanewright.publish.report.mapsheet import map_sheet
 from lanewright.publish.report.offers import offers_of
 from lanewright.publish.report.proposals import proposals_of
 from lanewright.publish.report.since import since_of
 from lanewright.publish.report.subjects import subjects_of
-from lanewright.publish.report.words import Units, about, number, pct, percent, plural
+from lanewright.publish.report.words import (
+    Units,
+    about,
+    hours_of,
+    level_words,
+    number,
+    percent,
+    plural,
+    trimming,
+)
 from lanewright.publish.whole import beside
 
-VERSION = 6
+VERSION = 7
 """Raise whenever the page changes for the same results."""
 
 
@@ -87,6 +95,9 @@ def build_report(found: Findings) -> str:
             taken=taken.taken_of(found, units),
             cuts=cutlanes.cuts_of(found, units),
             cut_heads=cutlanes.HEADS,
+            saw_cautions=cutlanes.CAUTIONS,
+            saws=cutlanes.SAWS,
+            levels=level_words(found.config, units),
             crews=crew_lists(found, keys, units),
             first=first_lines(found, units),
             flown=flown_words(found),
@@ -110,7 +121,6 @@ def _environment(units: Units) -> jinja2.Environment:
     environment.filters |= {
         "number": number,
         "share": percent,
-        "pct": pct,
         "about": about,
         "sentence": sentences.capital,
         "ended": sentences.ended,
@@ -118,8 +128,8 @@ def _environment(units: Units) -> jinja2.Environment:
     environment.globals |= {
         "plural": plural,
         "hours_of": hours_of,
+        "trimming": trimming,
         "asset": _asset,
-        "columns": _columns,
     }
     return environment
 
@@ -128,10 +138,6 @@ def _asset(name: str) -> Markup:
     """One of our own style sheets or scripts, to go into the page as it is."""
     text = files("lanewright.publish.report").joinpath("templates", name).read_text("utf-8")
     return Markup(text)
-
-
-def _columns(layer: str) -> dict[str, schema.Column]:
-    return {column.name: column for column in schema.LAYERS[layer].columns}
 
 
 def _json(value: object) -> Markup:

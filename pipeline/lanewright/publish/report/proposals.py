@@ -4,12 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import geopandas as gpd
 import pandas as pd
 
 from lanewright.base.rows import Row, rows_of
+from lanewright.holes.wording import climb_of
+from lanewright.publish.beyond import beyond_words
+from lanewright.publish.crossings import Crossing, fire_words, over_water, through_fire
 from lanewright.publish.findings import Findings
 from lanewright.publish.report.subjects import Subject
-from lanewright.publish.report.words import Units, about, listed, number, plural
+from lanewright.publish.report.words import (
+    Units,
+    about,
+    holes_named,
+    hours_of,
+    listed,
+    number,
+    plural,
+)
 
 _MARKED = 0.05  # difference of mean clear rates that is worth a word; ours
 
@@ -24,8 +36,6 @@ class ProposalTable:
         Of the proposal.
     rows
         Rows of `layout_holes` in playing order, with `key` of the card where there is one.
-    walks
-        Rows of `layout_walks`.
     terms
         What the designer weighs: label, and value in words.
     gives_up
@@ -35,31 +45,36 @@ class ProposalTable:
     number: int
     title: str
     rows: tuple[Row, ...]
-    walks: tuple[Row, ...]
     terms: tuple[tuple[str, str], ...]
     gives_up: str
 
 
 def proposals_of(found: Findings, subjects: list[Subject], units: Units) -> list[ProposalTable]:
     """Every layout of the run, best first."""
-    keys = {int(s.row["hole_id"]): s.key for s in subjects if "hole_id" in s.row}
+    owned = [s for s in subjects if "hole_id" in s.row]
+    keys = {int(s.row["hole_id"]): s.key for s in owned}
+    beyond = {int(s.row["hole_id"]): beyond_words(found, [*s.legs], units) for s in owned}
     layout, walks = found.layer("layout_holes"), found.layer("layout_walks")
     if layout is None:
         return []
-    sums = {int(n): _sums(layout, walks, n) for n in sorted(layout["proposal"].unique())}
+    numbers = [int(n) for n in sorted(layout["proposal"].unique())]
+    crossed = {n: over_water(found, n) for n in numbers}
+    sums = {n: _sums(layout, walks, n) | {"water": len(crossed[n])} for n in numbers}
     made = []
-    for n in sorted(layout["proposal"].unique()):
+    for n in numbers:
         holes = layout[layout["proposal"] == n].sort_values("play_order")
         ways = walks[walks["proposal"] == n] if walks is not None else None
-        rows = tuple(row | {"key": keys.get(int(row["hole_id"]))} for row in rows_of(holes))
+        rows = tuple(
+            row | {"key": keys.get(row["hole_id"]), "beyond": beyond.get(row["hole_id"], "")}
+            for row in rows_of(holes)
+        )
         made.append(
             ProposalTable(
-                int(n),
-                f"Proposal {int(n)}",
+                n,
+                f"Proposal {n}",
                 rows,
-                tuple(rows_of(ways)),
-                tuple(_terms(holes, ways, units)),
-                _gives_up(sums[int(n)], list(sums.values()), units) if len(sums) > 1 else "",
+                tuple(_terms(holes, ways, crossed[n], units)),
+                _gives_up(sums[n], list(sums.values()), units) if len(sums) > 1 else "",
             )
         )
     return made
@@ -72,6 +87,7 @@ def _sums(layout: pd.DataFrame, walks: pd.DataFrame | None, n: int) -> Row:
     sums: Row = {
         "length_m": float(holes["length_m"].sum()),
         "trim_hours_high": float(hours.sum()) if hours.notna().any() else None,
+        "unplanned": int(hours.isna().sum()),
         "clear_rate": float(holes["clear_rate"].mean())
         if holes["clear_rate"].notna().any()
         else None,
@@ -80,14 +96,32 @@ def _sums(layout: pd.DataFrame, walks: pd.DataFrame | None, n: int) -> Row:
         ways = walks[walks["proposal"] == n]
         sums["walks_m"] = float(ways["length_m"].sum())
         sums["bridges"] = float((ways["bridge_m"].fillna(0) > 0).sum())
+        sums["fire"] = float(through_fire(ways)[0])
     return sums
 
 
-def _terms(holes: pd.DataFrame, ways: pd.DataFrame | None, units: Units) -> list[tuple[str, str]]:
+def not_planned(holes: pd.DataFrame) -> str:
+    """End of a sentence on trimming that names the holes without a plan; empty where all have one.
+
+    Parameters
+    ----------
+    holes
+        Rows of `layout_holes` of one proposal.
+    """
+    missing = holes.loc[holes["trim_hours_high"].isna(), "play_order"]
+    return f"; {holes_named(sorted(map(int, missing)))} not planned" if len(missing) else ""
+
+
+def _terms(
+    holes: pd.DataFrame,
+    ways: gpd.GeoDataFrame | None,
+    crossed: tuple[Crossing, ...],
+    units: Units,
+) -> list[tuple[str, str]]:
     """Terms in figures; every proposal has the same ones in the same order."""
     finishes = holes["finish"].value_counts()
     kinds = holes["lane_kind"].value_counts()
-    rises = holes["rise_m"].fillna(0)
+    climbs = [climb_of(row["rise_m"] or 0.0, row["length_m"]) for row in rows_of(holes)]
     low, high = holes["trim_hours_low"], holes["trim_hours_high"]
     terms = [
         ("Holes", f"{len(holes)}"),
@@ -101,17 +135,21 @@ def _terms(holes: pd.DataFrame, ways: pd.DataFrame | None, units: Units) -> list
         ("Open, edge, lane, tunnel", _counts(kinds, ("open", "edge", "lane", "tunnel"))),
         (
             "Uphill, level, downhill",
-            f"{(rises > 1).sum()}, {(rises.abs() <= 1).sum()}, {(rises < -1).sum()}",
+            ", ".join(str(climbs.count(way)) for way in ("uphill", "level", "downhill")),
         ),
     ]
     if low.notna().any():
-        terms.append(("Trimming, hours", f"{number(low.sum())}–{number(high.sum())}"))
+        said = hours_of(float(low.sum()), float(high.sum()))
+        terms.append(("Trimming, hours", said + not_planned(holes)))
+    over = f"{len(crossed)}: {holes_named(c.hole for c in crossed)}" if crossed else "none"
+    terms.append(("Holes over running water", over))
     if ways is not None and len(ways):
         terms += [
             ("Walks between holes", units.length(float(ways["length_m"].sum()))),
             ("Longest walk", units.length(float(ways["length_m"].max()))),
             ("Walking time off paths", f"{number(float(ways['minutes'].sum()))} min"),
             ("Walks that need a bridge", f"{int((ways['bridge_m'].fillna(0) > 0).sum())}"),
+            ("Walks through a line of fire", fire_words(ways)),
         ]
     return terms
 
@@ -123,17 +161,22 @@ def _gives_up(mine: Row, rows: list[Row], units: Units) -> str:
         ("walks_m", True, "{} more walking"),
         ("trim_hours_high", True, "up to {} h more trimming"),
         ("bridges", True, "{} more over water without a bridge today"),
+        ("fire", True, "{} more through a line of fire"),
+        ("water", True, "{} more over running water"),
         ("length_m", False, "{} shorter"),
     ):
         values = [float(row[key]) for row in rows if row.get(key) is not None]
         if mine.get(key) is None or not values:
             continue
+        if key == "trim_hours_high" and len({row["unplanned"] for row in rows}) > 1:
+            continue  # hours of fewer holes are no less work
         best = min(values) if less else max(values)
         behind = abs(float(mine[key]) - best)
         if key == "trim_hours_high" and behind >= 2:
             parts.append(words.format(number(behind)))
-        elif key == "bridges" and behind >= 1:
-            parts.append(words.format(plural(int(behind), "walk")))
+        elif key in ("bridges", "fire", "water") and behind >= 1:
+            thing = "hole" if key == "water" else "walk"
+            parts.append(words.format(plural(int(behind), thing)))
         elif key.endswith("_m") and behind >= 0.05 * max(best, 1.0):
             parts.append(words.format(units.length(round(behind, -1))))
     clear = [float(row["clear_rate"]) for row in rows if row.get("clear_rate") is not None]

@@ -10,13 +10,18 @@ from numpy.typing import NDArray
 
 from lanewright.base.rows import rows_of
 from lanewright.growth.vegetation import THROWING
-from lanewright.publish.crew import rounds_of
+from lanewright.publish.beyond import within_reach
 from lanewright.publish.findings import Findings
-from lanewright.publish.report.crewlist import hours_of
-from lanewright.publish.report.words import NARROW, Units, listed, pct, percent, plural
-
-GOOD = 2 / 3
-"""Clear rate from which a line is called clear here: two throws in three. Ours."""
+from lanewright.publish.report.words import (
+    CLEAR,
+    NARROW,
+    Units,
+    hours_of,
+    listed,
+    pct,
+    percent,
+    plural,
+)
 
 _STEEP = 25.0  # percent; too steep for a basket by our default
 
@@ -27,7 +32,6 @@ class Figure:
 
     value: str
     label: str
-    note: str = ""
 
 
 def glance(found: Findings, units: Units) -> list[str]:
@@ -68,11 +72,11 @@ def figures(found: Findings, units: Units) -> list[Figure]:
         made.append(Figure(f"{len(holes):,}", "candidate holes"))
     layout = found.layer("layout_holes")
     if layout is not None:
-        best = layout[layout["proposal"] == layout["proposal"].min()]
+        best = layout[layout["proposal"] == found.best]
         made.append(
             Figure(
                 f"{len(best)}",
-                f"holes in proposal {int(best['proposal'].iloc[0])}, par {int(best['par'].sum())}",
+                f"holes in proposal {found.best}, par {int(best['par'].sum())}",
             )
         )
     return made
@@ -241,15 +245,16 @@ def _lines(found: Findings, units: Units) -> str:
         return "No line to throw was found on it."
     if legs["clear_rate"].isna().all():
         return f"{plural(len(legs), 'line')} were kept for their ground alone."
+    legs = legs[within_reach(found, legs)]
     parts = []
     for level in found.config.levels:
         mine = legs[legs["level"] == level]
         if not len(mine):
             continue
-        clear = int((mine["clear_rate"] >= GOOD).sum())
-        leaf = int((mine["clear_rate_leaf_on"] >= GOOD).sum())
+        clear = int((mine["clear_rate"] >= CLEAR).sum())
+        leaf = int((mine["clear_rate_leaf_on"] >= CLEAR).sum())
         parts.append(f"{clear:,} of {plural(len(mine), 'leg')} for {level} ({leaf:,} in leaf)")
-    good = legs["clear_rate"] >= GOOD
+    good = legs["clear_rate"] >= CLEAR
     if not good.any():
         return f"None of {plural(len(legs), 'leg')} lets two throws in three pass untouched."
     longest = units.length(float(legs.loc[good, "length_m"].max()))
@@ -269,7 +274,7 @@ def _layout(found: Findings, units: Units) -> str:
                 "in this run."
             )
         return "No holes were put together in this run."
-    best = layout[layout["proposal"] == layout["proposal"].min()]
+    best = layout[layout["proposal"] == found.best]
     wanted = found.config.holes
     short = (
         f"holds {len(best)} of the {wanted} holes asked for"
@@ -279,7 +284,7 @@ def _layout(found: Findings, units: Units) -> str:
     proposals = layout["proposal"].nunique()
     walks = found.layer("layout_walks")
     walked = units.length(
-        float(walks.loc[walks["proposal"] == best["proposal"].iloc[0], "length_m"].sum())
+        float(walks.loc[walks["proposal"] == found.best, "length_m"].sum())
         if walks is not None
         else float(best["walk_m"].fillna(0).sum())
     )
@@ -306,7 +311,7 @@ def _water_and_work(found: Findings, units: Units) -> str:
     work = found.layer("trim_work")
     if work is None:
         return f"{text}; no trim work was planned in this run."
-    rounds = rounds_of(found.layer("layout_holes"), found.layer("holes"), work)
+    rounds = found.rounds
     if not rounds:
         return f"{text}; no holes were laid out to trim for."
     proposal, best = next(iter(rounds.items()))

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from lanewright.base.units import ACRES_PER_HECTARE, FEET_PER_METRE
+from lanewright.base.units import ACRES_PER_HECTARE, FEET_PER_METRE, FOOT
+from lanewright.settings.config import Config
+from lanewright.settings.levels import levels_named
 
 MINUS = "−"
 UNKNOWN = "not known"
 NARROW = "\u202f"  # space that does not break
+_LEAST_HOURS = 0.1
 
 
 def number(value: float | None, digits: int = 0) -> str:
@@ -84,6 +88,61 @@ def listed(parts: list[str]) -> str:
     return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
 
 
+CLEAR = 2 / 3
+"""Clear rate from which a line is called clear: two throws in three. Ours."""
+
+
+def hours_of(low: float, high: float) -> str:
+    """A range of hours: one figure after the point below ten, then whole ones.
+
+    Examples
+    --------
+    >>> hours_of(0.13, 0.67), hours_of(0.02, 0.08), hours_of(0.04, 0.3), hours_of(4.8, 22.2)
+    ('0.1–0.7', 'under 0.1', 'under 0.1–0.3', '5–22')
+    """
+    if high < _LEAST_HOURS:
+        return f"under {_LEAST_HOURS:g}"
+    digits = 1 if high < 10 else 0
+    first = f"under {_LEAST_HOURS:g}" if 0 < low < _LEAST_HOURS / 2 else number(low, digits)
+    return f"{first}–{number(high, digits)}"
+
+
+def trimming(low: float | None, high: float | None, clear: float | None) -> str:
+    """What trimming a hole takes, by its hours and the clear rate it has without.
+
+    Examples
+    --------
+    >>> trimming(0.9, 4.2, 0.4), trimming(0.0, 0.0, 0.9), trimming(0.0, 0.0, 0.3)
+    ('0.9–4.2 h', 'no work needed', 'no work helps enough')
+    >>> trimming(None, None, 0.3)
+    'not planned'
+    """
+    if low is None or high is None or not math.isfinite(high):
+        return "not planned"
+    if high > 0:
+        return f"{hours_of(low, high)} h"
+    return "no work needed" if (clear or 0.0) >= CLEAR else "no work helps enough"
+
+
+def holes_named(numbers: Iterable[int]) -> str:
+    """Holes by number.
+
+    Examples
+    --------
+    >>> holes_named([3]), holes_named([3, 6, 7])
+    ('hole 3', 'holes 3, 6 and 7')
+    """
+    names = [str(n) for n in numbers]
+    return f"hole{'s' * (len(names) != 1)} {listed(names)}"
+
+
+def level_words(config: Config, units: Units) -> str:
+    """What each level of a run throws from the tee, best first: a level is no colour by itself."""
+    levels = levels_named(config.levels, config.flight.levels_file)
+    said = [f"{level.name} throws about {units.length(level.tee_throw)}" for level in levels]
+    return f"Levels: {listed(said)} from the tee."
+
+
 @dataclass(frozen=True)
 class Units:
     r"""Which of the two units of length comes first.
@@ -120,6 +179,19 @@ class Units:
         feet = f"{number(low * FEET_PER_METRE)}–{self.feet(high)}"
         first, second = (feet, metres) if self.feet_first else (metres, feet)
         return f"{first} ({second})"
+
+    def ground(self, square_metres: float) -> str:
+        r"""A small area in square metres and feet.
+
+        Examples
+        --------
+        >>> Units(False).ground(40.2), Units(True).ground(0.3)
+        ('40\u202fm² (433\u202fft²)', 'under 11\u202fft² (1\u202fm²)')
+        """
+        size = max(square_metres, 1.0)
+        both = f"{number(size)}{NARROW}m²", f"{number(size / FOOT**2)}{NARROW}ft²"
+        first, second = reversed(both) if self.feet_first else both
+        return f"{'under ' if square_metres < 1 else ''}{first} ({second})"
 
     def area(self, square_metres: float) -> str:
         """An area in hectares and acres."""
