@@ -171,7 +171,7 @@ def find(
         from lanewright.fetch.command import Question, find_offers
 
         said = find_offers(Question(boundary, sources, tuple(only or ()), margin, crs, fresh))
-        out.print(showable(said.text), markup=False)
+        out.print(showable(said.text, most=1000), markup=False)
 
 
 @app.command()
@@ -182,7 +182,7 @@ def get(
     ] = None,
     take: Annotated[
         list[str] | None,
-        typer.Option(help="Number of an offer that `find` prints; may be repeated."),
+        typer.Option(help="Number or key of an offer that `find` prints; may be repeated."),
     ] = None,
     most: Annotated[float, typer.Option(min=0.001, max=10_000, help="GB fetched at most.")] = 20.0,
     sources: SourcesFile = None,
@@ -313,8 +313,13 @@ _FULL = {
 }
 
 
-def showable(text: str) -> str:
+def showable(text: str, most: int = 40) -> str:
     r"""A message as a terminal can show it: signs that steer terminals escaped, length bounded.
+
+    Parameters
+    ----------
+    most
+        Lines; further ones but the last two are counted.
 
     Examples
     --------
@@ -329,14 +334,14 @@ def showable(text: str) -> str:
         line if len(line) <= LONGEST_LINE else line[: LONGEST_LINE // 2] + " … " + line[-200:]
         for line in plain.split("\n")
     ]
-    if len(lines) > MOST_LINES:
-        left = len(lines) - MOST_LINES
-        lines = [*lines[: MOST_LINES - 2], f"  and {left:,} more", *lines[-2:]]
+    if len(lines) > most:
+        left = len(lines) - most
+        lines = [*lines[: most - 2], f"  and {left:,} more", *lines[-2:]]
     return "\n".join(lines)
 
 
-LONGEST_LINE, MOST_LINES = 700, 40
-"""Characters of a line, and lines, of the longest message."""
+LONGEST_LINE = 700
+"""Characters of a line of a message."""
 
 
 def _write_what_fits() -> None:

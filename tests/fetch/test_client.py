@@ -16,7 +16,7 @@ from lanewright.fetch import address as addresses
 from lanewright.fetch.address import Trust, address, file_name, public, resolve
 from lanewright.fetch.client import Client, Manners
 from lanewright.fetch.download import Expected, download
-from lanewright.fetch.ranges import NoRanges, RangeFile, Remote
+from lanewright.fetch.ranges import NoRanges, RangeFile, Remote, joined
 from lanewright.fetch.store import Pages
 
 LOCAL = Trust(plain=True, local=True)
@@ -74,6 +74,23 @@ def test_cut_connections_are_taken_up_where_they_broke(site, tmp_path):
     assert site.asked("/a.laz")[1]["If-Range"] == web.tag_of(TILE)
 
 
+def test_without_a_strong_tag_a_cut_file_is_begun_again(site, tmp_path):
+    """Bytes of two states of a file must not be joined by a weak tag (RFC 9110, 13.1.5)."""
+
+    def weak(handler):
+        handler.send_response(200)
+        handler.send_header("Content-Length", str(len(TILE)))
+        handler.send_header("ETag", 'W/"1"')
+        handler.send_header("Last-Modified", "Mon, 02 Mar 2026 10:00:00 GMT")
+        handler.end_headers()
+        handler.wfile.write(b"LASF" + bytes(100_000))
+        handler.close_connection = True
+
+    site.faults["/a.laz"] = [weak]
+    got(site, tmp_path)
+    assert [h.get("Range") for h in site.asked("/a.laz")] == [None, None]
+
+
 def test_a_later_command_goes_on_with_what_an_earlier_one_left(site, tmp_path):
     site.faults["/a.laz"] = [web.cut(0.6)] + [web.status(500)] * 9
     with pytest.raises(InputError, match="cannot be had"):
@@ -113,6 +130,7 @@ def test_giving_up_is_one_message_and_leaves_no_file(site, tmp_path):
         (web.body(TILE), Expected(10**6, len(TILE), "0" * 64), "its checksum differs"),
         (web.body(TILE), Expected(1000), "longer than the 1,000 bytes"),
         (web.body(b""), WANT, "something else"),
+        (web.body(TILE, Content_Encoding="gzip"), WANT, "packed as gzip, unasked"),
     ],
 )
 def test_what_is_not_the_file_is_refused_and_removed(site, tmp_path, fault, expected, said):
@@ -179,7 +197,7 @@ def test_redirects_to_other_schemes_or_with_logins_are_refused(site, to):
 
 
 def test_only_sources_named_as_local_reach_this_machine(site):
-    with pytest.raises(InputError, match=r"127\.0\.0\.1, an address of this machine"):
+    with pytest.raises(InputError, match=r"127\.0\.0\.1: is a name or address of this machine"):
         client(Trust(plain=True)).fetch(f"{site.url}/a.laz", 1000)
     assert site.requests == []
 
@@ -194,7 +212,8 @@ def test_plain_http_needs_leave():
     # Special-purpose address registries of IANA (RFC 6890), and forms that stand for one of them.
     ["127.0.0.1", "127.9.9.9", "10.1.2.3", "172.16.0.1", "192.168.1.1", "169.254.169.254",
      "0.0.0.0", "100.64.0.1", "::1", "::", "fe80::1", "fc00::1", "::ffff:127.0.0.1",
-     "64:ff9b::7f00:1", "2002:7f00:1::", "224.0.0.1", "255.255.255.255", "ff02::1"],
+     "64:ff9b::7f00:1", "2002:7f00:1::", "224.0.0.1", "255.255.255.255", "ff02::1",
+     "::7f00:1", "fec0::1"],
 )  # fmt: skip
 def test_addresses_of_no_public_network_are_known(number):
     assert not public(number)
@@ -237,9 +256,17 @@ def test_a_proxy_is_used_but_leads_to_no_private_address(site, monkeypatch):
     site.faults["/a.laz"] = [lambda h: (seen.append(h.path), h.whole(TILE))]
     assert client(Trust(plain=True)).fetch("http://lidar.example/a.laz", 10**6) == TILE
     assert seen == ["http://lidar.example/a.laz"]
-    for host in ("10.0.0.1", "localhost"):
+    before = len(site.requests)
+    # Numbers as inet_aton reads them (POSIX), IPv6 forms of IPv4 (RFC 4291, 6052), local names
+    # (RFC 6761, 6762).
+    for host in (
+        "10.0.0.1", "localhost", "127.1", "2130706433", "0x7f.0.0.1", "017700000001", "0",
+        "[::1]", "[::ffff:127.0.0.1]", "[::127.0.0.1]", "[fec0::1]", "LOCALHOST.", "a.localhost",
+        "printer", "printer.local", "\uff11\uff12\uff17.1",
+    ):  # fmt: skip
         with pytest.raises(InputError, match="private network"):
             client(Trust(plain=True)).fetch(f"http://{host}/a.laz", 1000)
+    assert len(site.requests) == before
 
 
 @pytest.mark.parametrize(
@@ -294,6 +321,24 @@ def test_a_file_that_changes_while_it_is_read_is_refused(site):
     site.files["/a.laz"] = TILE[:-1] + b"\0"
     with pytest.raises(InputError, match="changed on its server"):
         remote.read(100_000, 10)
+
+
+def test_a_file_that_changes_under_a_weak_tag_is_refused_as_well(site):
+    """Weak tags differ once a file changed (RFC 9110, 8.8.1), though equal ones prove nothing."""
+    site.faults["/a.laz"] = [
+        web.body(TILE[:16_384], 206, Content_Range=f"bytes 0-16383/{len(TILE)}", ETag='W/"1"',
+                 Last_Modified="Mon, 02 Mar 2026 10:00:00 GMT"),
+        web.body(TILE[:10], 206, Content_Range=f"bytes 100000-100009/{len(TILE)}", ETag='W/"2"',
+                 Last_Modified="Tue, 03 Mar 2026 10:00:00 GMT"),
+    ]  # fmt: skip
+    remote = Remote(client(), f"{site.url}/a.laz")
+    with pytest.raises(InputError, match="changed on its server"):
+        remote.read(100_000, 10)
+
+
+def test_parts_are_put_together_up_to_a_length():
+    assert joined([(20, 10), (0, 10), (10, 10)], gap=0, most=20) == [(0, 20), (20, 10)]
+    assert joined([(0, 50), (50, 10), (61, 1)], gap=1, most=20) == [(0, 50), (50, 12)]
 
 
 # Pages kept -------------------------------------------------------------------------------------

@@ -7,12 +7,17 @@ import ipaddress
 import re
 import socket
 from dataclasses import dataclass
-from urllib.parse import unquote, urlsplit
+from urllib.parse import unquote, urljoin, urlsplit
 
 from lanewright.base.errors import InputError
 
 LONGEST = 4000
-"""Characters of an address; signed ones reach 1,500."""
+"""Characters of an address (ours); signed ones reach 1,500 (from memory)."""
+
+ELSEWHERE = "Choose another offer with --take, or another source with --only."
+"""Remedy where a file or server is at fault: what a user of `find` and `get` can do."""
+
+_LOCAL_NAMES = (".localhost", ".local", ".home.arpa", ".internal")
 
 _NAT64 = ipaddress.ip_network("64:ff9b::/96")
 
@@ -59,7 +64,7 @@ def address(url: str, trust: Trust) -> Address:
         If it is no web address, names a user, or is plain http without leave.
     """
     shown = url[:200]
-    if len(url) > LONGEST or re.search(r"[\x00-\x20\x7f\\]", url):
+    if len(url) > LONGEST or re.search(r"[\x00-\x20\x7f\\\ud800-\udfff]", url):
         raise InputError(shown, "is no address that can be asked", "Look at the source.")
     try:
         parts = urlsplit(url)
@@ -73,6 +78,12 @@ def address(url: str, trust: Trust) -> Address:
         )
     if parts.username is not None or parts.password is not None:
         raise InputError(shown, "holds a name or password", "Use an address without them.")
+    if not trust.local and private(host):
+        raise InputError(
+            host,
+            "is a name or address of this machine or of a private network",
+            "Set local: true for a source of your own; no other may lead there.",
+        )
     if parts.scheme == "http" and not trust.plain:
         raise InputError(
             shown,
@@ -83,6 +94,49 @@ def address(url: str, trust: Trust) -> Address:
     path = "".join(c if c.isascii() else "".join(f"%{b:02X}" for b in c.encode()) for c in path)
     default = 443 if parts.scheme == "https" else 80
     return Address(url.partition("#")[0], parts.scheme, host, port or default, path)
+
+
+def joined_url(base: str, href: str) -> str:
+    """Address of a link on a page; a link that is whole stays as it is.
+
+    Raises
+    ------
+    InputError
+        If it cannot be split, or holds half a sign (a lone surrogate, as JSON can write one).
+    """
+    try:
+        found = urljoin(base, href)
+        urlsplit(found)
+        found.encode("utf-8")
+    except ValueError:
+        raise InputError(
+            ascii(href[:200]), "is no address that can be asked", "Look at the source."
+        ) from None
+    return found
+
+
+def private(host: str) -> bool:
+    """Whether a host, by its text alone, is this machine or of a private network.
+
+    Numbers count in every spelling that the C library takes (`inet_aton`), names without a dot and
+    those of RFC 6761, 6762 and 8375 as local.
+
+    Examples
+    --------
+    >>> [private(h) for h in ("127.1", "2130706433", "0x7f.1", "localhost.", "printer")]
+    [True, True, True, True, True]
+    >>> [private(h) for h in ("93.184.216.34", "tiles.example")]
+    [False, False]
+    """
+    bare = host.lower().rstrip(".")
+    try:
+        return not public(bare)
+    except ValueError:
+        pass
+    try:
+        return not public(socket.inet_ntoa(socket.inet_aton(bare)))
+    except OSError:
+        return "." not in bare or bare.endswith(_LOCAL_NAMES)
 
 
 def resolve(place: Address, trust: Trust) -> str:
@@ -120,6 +174,8 @@ def public(number: str) -> bool:
     """
     ip = ipaddress.ip_address(number)
     if isinstance(ip, ipaddress.IPv6Address):
+        if ip.is_site_local or int(ip) < 2**32:  # both are out of use (RFC 3879, RFC 4291 2.5.5.1)
+            return False
         inner = ip.ipv4_mapped or ip.sixtofour
         if ip in _NAT64:
             inner = ipaddress.IPv4Address(int(ip) & 0xFFFFFFFF)
@@ -138,7 +194,8 @@ def file_name(url: str, suffix: str) -> str:
     >>> file_name("https://a.example/tiles/USGS_LPC_10.laz", ".laz")
     'USGS_LPC_10-9d8427c5.laz'
     """
-    last = re.split(r"[/\\]", unquote(urlsplit(url).path))[-1]
+    path = re.sub(r"^[a-z]+://[^/?#]*", "", url, flags=re.IGNORECASE)
+    last = re.split(r"[/\\]", unquote(re.split("[?#]", path)[0]))[-1]
     stem = re.sub(r"(\.copc)?\.(laz|las|tiff?|json)$", "", last, flags=re.IGNORECASE)
     stem = re.sub(r"[^A-Za-z0-9_-]+", "_", stem).strip("_-")[:80] or "tile"
     mark = hashlib.sha256(url.encode("utf-8", "replace")).hexdigest()[:8]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shlex
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +25,9 @@ from lanewright.sources.vectors import property_polygon
 
 WHOLE = 0.995
 """Share of a property from which it counts as covered."""
+
+MOST_LISTED = 100
+"""Offers that are listed (ours)."""
 
 LARGEST = 3.0
 """Degrees that a property may span; more is no property."""
@@ -200,15 +204,18 @@ def chosen(offers: list[Offer], take: tuple[str, ...]) -> list[Offer]:
 
 
 def describe(offers: list[Offer], place: Place) -> str:
-    """Two or three lines for each offer."""
+    """A few lines for each offer, the first hundred."""
     lines = []
-    for number, offer in enumerate(offers, 1):
+    for number, offer in enumerate(offers[:MOST_LISTED], 1):
         one = offer.first
         lines.append(f"{number:>3}  {one.kind}: {one.project} ({one.source})")
         lines.append(f"     {_dates(offer)}; {_density(offer)}; {_leaves(offer, place)}")
         lines.append(f"     {_amount(offer)}; covers {offer.share:.0%} of the property")
         crs = f"{one.crs}; " if one.crs else ""
         lines.append(f"     {crs}heights: {one.vertical or 'not stated'}; licence: {one.licence}")
+        lines.append(f"     --take {shlex.quote(offer.key)}")
+    if len(offers) > MOST_LISTED:
+        lines.append(f"     and {len(offers) - MOST_LISTED:,} more; ask one source with --only")
     return "\n".join(lines)
 
 

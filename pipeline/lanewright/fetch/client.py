@@ -8,6 +8,7 @@ checked like the first address.
 from __future__ import annotations
 
 import random
+import re
 import ssl
 import threading
 import time
@@ -15,7 +16,6 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TypeVar
-from urllib.parse import urljoin
 from urllib.request import getproxies, proxy_bypass
 
 import urllib3
@@ -23,7 +23,7 @@ from urllib3.response import BaseHTTPResponse
 
 from lanewright import __version__
 from lanewright.base.errors import InputError
-from lanewright.fetch.address import Address, Trust, address, public, resolve
+from lanewright.fetch.address import ELSEWHERE, Address, Trust, address, joined_url, resolve
 
 T = TypeVar("T")
 
@@ -62,6 +62,40 @@ class Manners:
     slowest: float = 1000.0
 
 
+class Allowance:
+    """Bytes that several clients together may take from servers.
+
+    Parameters
+    ----------
+    where, remedy
+        Of the message when it is used up.
+    """
+
+    def __init__(self, most: int, where: str, remedy: str) -> None:
+        self.most, self._where, self._remedy = most, where, remedy
+        self._used = 0
+        self._lock = threading.Lock()
+
+    @property
+    def used_up(self) -> bool:
+        """Whether more came than may."""
+        return self._used > self.most
+
+    def take(self, size: int) -> None:
+        """Count bytes that came.
+
+        Raises
+        ------
+        InputError
+            If they are more than may come.
+        """
+        with self._lock:
+            self._used += size
+        if self.used_up:
+            problem = f"more than {self.most:,} bytes would be fetched"
+            raise InputError(self._where, problem, self._remedy)
+
+
 class Unreliable(Exception):  # noqa: N818 - the caller tries again
     """A server or the way to it failed in a manner that may pass."""
 
@@ -76,11 +110,14 @@ class Client:
     Attributes
     ----------
     received
-        Bytes of bodies taken from servers so far.
+        Bytes of bodies taken from servers so far, tries that failed included.
     """
 
-    def __init__(self, trust: Trust, manners: Manners | None = None) -> None:
+    def __init__(
+        self, trust: Trust, manners: Manners | None = None, allowance: Allowance | None = None
+    ) -> None:
         self.trust = trust
+        self.allowance = allowance
         self.manners = manners or Manners()
         self.received = 0
         self._lock = threading.Lock()
@@ -152,12 +189,12 @@ class Client:
             finally:
                 response.close()  # a body read to its end has given its connection back before
                 response.release_conn()
-        raise InputError(url[:200], f"redirects more than {MOST_REDIRECTS} times", "Skip it.")
+        raise InputError(url[:200], f"redirects more than {MOST_REDIRECTS} times", ELSEWHERE)
 
     def _redirected(self, place: Address, to: str) -> Address:
-        target = address(urljoin(place.url, to), self.trust)
+        target = address(joined_url(place.url, to), self.trust)
         if place.scheme == "https" and target.scheme != "https":
-            raise InputError(target.url[:200], "is a step from https down to http", "Skip it.")
+            raise InputError(target.url[:200], "is a step from https down to http", ELSEWHERE)
         return target
 
     def _ask(self, place: Address, headers: Mapping[str, str]) -> BaseHTTPResponse:
@@ -168,7 +205,6 @@ class Client:
         proxy = None if proxy_bypass(place.host) else getproxies().get(place.scheme)
         try:
             if proxy:
-                _not_private_by_number(place, self.trust)
                 return self._proxy(proxy).urlopen(
                     "GET",
                     place.url,
@@ -190,7 +226,7 @@ class Client:
             )
         except urllib3.exceptions.SSLError as err:
             raise InputError(
-                place.host, f"has no valid certificate ({_why(err)})", "Leave it out."
+                place.host, f"has no valid certificate ({_why(err)})", ELSEWHERE
             ) from None
         except urllib3.exceptions.HTTPError as err:
             raise Unreliable(_why(err)) from None
@@ -229,16 +265,18 @@ class Client:
         InputError
             If it is longer than `limit` bytes.
         """
-        stated = response.headers.get("Content-Length", "")
-        if stated.isdigit() and int(stated) > limit:
+        packed = response.headers.get("Content-Encoding", "").strip().lower()
+        if packed not in ("", "identity", "gzip" if decode else ""):
+            raise InputError(url[:200], f"is sent packed as {packed[:40]}, unasked", ELSEWHERE)
+        stated = whole_number(response.headers.get("Content-Length"))
+        if stated is not None and stated > limit:
             raise too_long(url, limit)
         total, began, mark = 0, time.monotonic(), 0
         try:
             # Each part as it comes: a full one may take for ever from a slow server.
             while part := response.read1(CHUNK, decode_content=decode):
                 total += len(part)
-                with self._lock:
-                    self.received += len(part)
+                self._count(len(part))
                 if total > limit:
                     raise too_long(url, limit)
                 yield part
@@ -249,8 +287,14 @@ class Client:
                     began, mark = time.monotonic(), total
         except (urllib3.exceptions.HTTPError, OSError) as err:
             raise Unreliable(_why(err)) from None
-        if not decode and stated.isdigit() and total != int(stated):
-            raise Unreliable(f"ended after {total:,} of {int(stated):,} bytes")
+        if not decode and stated is not None and total != stated:
+            raise Unreliable(f"ended after {total:,} of {stated:,} bytes")
+
+    def _count(self, size: int) -> None:
+        with self._lock:
+            self.received += size
+        if self.allowance is not None:
+            self.allowance.take(size)
 
 
 def _host(place: Address) -> str:
@@ -260,23 +304,15 @@ def _host(place: Address) -> str:
     )
 
 
-def _not_private_by_number(place: Address, trust: Trust) -> None:
-    """Behind a proxy, names are its business; addresses by number are still looked at."""
-    try:
-        shut = not public(place.host)
-    except ValueError:
-        shut = place.host == "localhost" or place.host.endswith(".localhost")
-    if shut and not trust.local:
-        raise InputError(
-            place.host,
-            "is an address of this machine or of a private network",
-            "Set local: true for a source of your own; no other may lead there.",
-        )
-
-
 def _retry_after(response: BaseHTTPResponse) -> float | None:
-    said = response.headers.get("Retry-After", "")
-    return float(said) if said.isdigit() else None
+    said = whole_number(response.headers.get("Retry-After"))
+    return None if said is None else float(said)
+
+
+def whole_number(text: str | None) -> int | None:
+    """Number of a header, of at most 18 digits; None for anything else."""
+    found = re.fullmatch(r"[0-9]{1,18}", (text or "").strip())
+    return int(found[0]) if found else None
 
 
 def _why(err: BaseException) -> str:
@@ -293,7 +329,7 @@ def refusal(url: str, status: int) -> InputError:
         410: "has it no more",
     }
     said = what.get(status, f"answers {status}")
-    return InputError(url[:200], f"the server {said}", "Look at the source, or leave it out.")
+    return InputError(url[:200], f"the server {said}", ELSEWHERE)
 
 
 def gave_up(url: str, err: Unreliable) -> InputError:
@@ -303,4 +339,4 @@ def gave_up(url: str, err: Unreliable) -> InputError:
 
 def too_long(url: str, limit: int) -> InputError:
     """What to say of a body that is longer than it may be."""
-    return InputError(url[:200], f"is longer than the {limit:,} bytes allowed", "Leave it out.")
+    return InputError(url[:200], f"is longer than the {limit:,} bytes allowed", ELSEWHERE)

@@ -12,11 +12,14 @@ from rasterio.io import DatasetReader
 from rasterio.windows import Window, from_bounds
 
 from lanewright.base.errors import InputError
+from lanewright.fetch.address import ELSEWHERE
 from lanewright.fetch.download import MAGIC
 from lanewright.fetch.ranges import RangeFile, Remote
 from lanewright.sources.opening import ALONE, OFFLINE, reason
 
-MOST_CELLS = 400_000_000
+MOST_CELLS = 100_000_000
+"""Cells of a window (ours): it is held in memory, in up to 8 bytes a cell."""
+
 NAME = "remote.tif"
 
 Box = tuple[float, float, float, float]
@@ -25,7 +28,7 @@ Box = tuple[float, float, float, float]
 def cut_window(
     remote: Remote, url: str, box_in: Callable[[str], Box], out: Path
 ) -> tuple[int, int]:
-    """Write the window as a GeoTIFF with the heights, CRS, unit and nodata of its first band.
+    """Write the window as a GeoTIFF: its first band with scale, offset, unit and nodata, its CRS.
 
     Parameters
     ----------
@@ -55,7 +58,7 @@ def cut_window(
             if remote.fault is not None:
                 raise remote.fault from None
             raise InputError(
-                url[:200], f"cannot be read as a raster ({reason(err)})", "Leave it out."
+                url[:200], f"cannot be read as a raster ({reason(err)})", ELSEWHERE
             ) from None
     return int(window.height), int(window.width)
 
@@ -69,9 +72,9 @@ def _opened(remote: Remote, name: str, *_mode: object, **_more: object) -> Range
 
 def _window(source: DatasetReader, url: str, box_in: Callable[[str], Box]) -> Window | None:
     if source.crs is None:
-        raise InputError(url[:200], "states no CRS", "Leave it out.")
+        raise InputError(url[:200], "states no CRS", ELSEWHERE)
     if source.transform.b or source.transform.d or source.transform.e >= 0:
-        raise InputError(url[:200], "is turned or upside down", "Leave it out.")
+        raise InputError(url[:200], "is turned or upside down", ELSEWHERE)
     window = from_bounds(*box_in(source.crs.to_wkt()), transform=source.transform)
     left, top = max(0, int(window.col_off) - 1), max(0, int(window.row_off) - 1)
     right = min(source.width, int(window.col_off + window.width) + 2)
@@ -94,5 +97,6 @@ def _write(source: DatasetReader, window: Window, out: Path) -> None:
     with rasterio.open(out, "w", **profile) as target:
         target.write(values, 1)
         target.units = (source.units[0],)
+        target.scales, target.offsets = (source.scales[0],), (source.offsets[0],)
         if area := source.tags().get("AREA_OR_POINT"):
             target.update_tags(AREA_OR_POINT=area)

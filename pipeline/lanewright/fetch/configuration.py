@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import yaml
 
+from lanewright.base.errors import InputError
 from lanewright.fetch.catalogue import Offer
 from lanewright.fetch.products import Place
 from lanewright.fetch.season import guess_leaves
 
 NAME = "scout.yaml"
 RECORD = "provenance.json"
+WRITER = "lanewright get"
 
 
 @dataclass(frozen=True)
@@ -27,6 +30,8 @@ class Got:
         Bytes taken from the server for it.
     whole
         Bytes of the file, or tree, on the server; None where not known.
+    box
+        West, south, east, north in degrees that it was cut to; None if it is the whole file.
     """
 
     name: str
@@ -39,35 +44,72 @@ class Got:
     whole: int | None
     licence: str
     vertical: str
+    box: tuple[float, float, float, float] | None
 
 
 def read_record(folder: Path) -> dict[str, Got]:
-    """Files that an earlier call fetched, by address; damaged records are forgotten."""
-    try:
-        said = json.loads((folder / RECORD).read_text("utf-8"))
-        return {entry["url"]: Got(**entry) for entry in said["files"]}
-    except (OSError, ValueError, KeyError, TypeError):
+    """Files that an earlier call fetched, by address.
+
+    Raises
+    ------
+    InputError
+        If there is a file of that name that `get` did not write.
+    """
+    path = folder / RECORD
+    if not os.path.lexists(path):
         return {}
+    try:
+        said = json.loads(path.read_bytes())
+        if said["written_by"] != WRITER:
+            raise ValueError
+        found = [Got(**entry | {"box": _box(entry["box"])}) for entry in said["files"]]
+        return {got.url: got for got in found}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        raise InputError(
+            path, f"was not written by {WRITER}", "Move it away, or choose another with --into."
+        ) from None
+
+
+def _box(given: Sequence[float] | None) -> tuple[float, float, float, float] | None:
+    if given is None:
+        return None
+    west, south, east, north = map(float, given)
+    return west, south, east, north
 
 
 def write_record(folder: Path, files: Sequence[Got]) -> None:
     """Keep what was fetched, in the order of names."""
     entries = [vars(g) for g in sorted(files, key=lambda g: g.name)]
-    part = folder / f".{RECORD}.part"
-    part.write_text(json.dumps({"files": entries}, indent=1), "utf-8")
-    part.replace(folder / RECORD)
+    _write(folder / RECORD, json.dumps({"written_by": WRITER, "files": entries}, indent=1))
 
 
 def write_configuration(
     folder: Path, boundary: Path, offers: Sequence[Offer], files: Sequence[Got], place: Place
 ) -> Path:
-    """Write it beside the files; where one was changed by hand, as `scout.new.yaml`."""
+    """Write it beside the files, under a further name where another one is there already.
+
+    Raises
+    ------
+    InputError
+        If there are a hundred others.
+    """
     text = configuration(folder, boundary, offers, files, place)
-    path = folder / NAME
-    if path.exists() and path.read_text("utf-8") != text:
-        path = folder / "scout.new.yaml"
-    path.write_text(text, "utf-8")
-    return path
+    for name in (NAME, *(f"scout-{n}.yaml" for n in range(2, 101))):
+        path = folder / name
+        if not os.path.lexists(path):
+            _write(path, text)
+            return path
+        if path.is_file() and path.read_bytes() == text.encode("utf-8", "surrogateescape"):
+            return path
+    raise InputError(folder, "holds a hundred configurations", "Move away what is not needed.")
+
+
+def _write(path: Path, text: str) -> None:
+    """Whole or not at all; a link of that name is replaced, not followed."""
+    part = path.with_name(f".{path.name}.part")
+    part.unlink(missing_ok=True)
+    part.write_text(text, "utf-8", "surrogateescape")
+    part.replace(path)
 
 
 def configuration(

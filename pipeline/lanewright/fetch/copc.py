@@ -8,18 +8,21 @@ its size before anything is asked for.
 from __future__ import annotations
 
 import struct
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import lazrs
 
 from lanewright.base.errors import InputError
-from lanewright.fetch.ranges import Remote, joined
+from lanewright.fetch.address import ELSEWHERE
+from lanewright.fetch.ranges import MOST_RANGE, Remote, joined
 
 MOST_PAGES, MOST_NODES, MOST_POINTS = 10_000, 200_000, 400_000_000
 MOST_HEAD = 2**22
-"""Bytes of header and variable records together."""
+"""Bytes of header and variable records together; this and the numbers above are ours."""
 
 _KEY = struct.Struct("<iiiiQii")
 
@@ -71,7 +74,7 @@ def octree(remote: Remote, url: str) -> Octree:
     root = struct.unpack_from("<QQ", head, 469)
     sane = 589 <= points_at <= min(MOST_HEAD, remote.size) and 0 < half < 1e9
     if not sane or not all(abs(v) < 1e9 for v in (x, y, z)) or not _within(remote, *root):
-        raise InputError(url[:200], "is a damaged COPC file", "Leave it out.")
+        raise InputError(url[:200], "is a damaged COPC file", ELSEWHERE)
     return Octree((x, y, z), half, points_at, (root[0], root[1]))
 
 
@@ -81,7 +84,8 @@ def nodes_within(remote: Remote, tree: Octree, box: Box, url: str) -> list[Node]
     Raises
     ------
     InputError
-        If the hierarchy is damaged: circles, parts off the file, too many nodes.
+        If the hierarchy is damaged: circles, parts off the file, parts that overlap, too many
+        nodes.
     """
     waiting, seen, found = [tree.root], {tree.root[0]}, []
     while waiting:
@@ -107,7 +111,15 @@ def nodes_within(remote: Remote, tree: Octree, box: Box, url: str) -> list[Node]
                 found.append(Node(offset, length, points))
         if len(found) > MOST_NODES or sum(n.points for n in found) > MOST_POINTS:
             raise InputError(url[:200], "holds too many points here", "Draw a smaller boundary.")
-    return sorted(set(found), key=lambda n: n.start)
+    return _apart(found, url)
+
+
+def _apart(found: list[Node], url: str) -> list[Node]:
+    """Nodes once each in the order of the file; none may lie over another."""
+    nodes = sorted(set(found), key=lambda n: (n.start, n.size))
+    if any(a.start + a.size > b.start for a, b in pairwise(nodes)):
+        raise _damaged(url)
+    return nodes
 
 
 def _meets(tree: Octree, level: int, x: int, y: int, box: Box) -> bool:
@@ -129,15 +141,19 @@ def copy_part(
     head = bytearray(remote.read(0, tree.points_at))
     struct.pack_into("<QI", head, 235, 0, 0)  # no records after the points
     struct.pack_into("<Q", head, 247, sum(n.points for n in nodes))
-    wanted, done = joined((n.start, n.size) for n in nodes), 0
+    wanted, done = joined(((n.start, n.size) for n in nodes), most=MOST_RANGE), 0
     total = sum(size for _start, size in wanted)
+    starts = [n.start for n in nodes]
     with out.open("w+b") as file:
         file.write(head)
         file.write(struct.pack("<q", 0))
         for start, size in wanted:
-            block = remote.read(start, size)
-            for node in nodes:
-                if start <= node.start < start + size:
+            if size > MOST_RANGE:  # one node, for nodes are not put together beyond that
+                for at in range(start, start + size, MOST_RANGE):
+                    file.write(remote.read(at, min(MOST_RANGE, start + size - at)))
+            else:
+                block = remote.read(start, size)
+                for node in nodes[bisect_left(starts, start) : bisect_left(starts, start + size)]:
                     file.write(block[node.start - start : node.start - start + node.size])
             done += size
             progress(done / total)
@@ -161,9 +177,7 @@ def _laszip(head: bytes, url: str) -> lazrs.LazVlr:
     try:
         return lazrs.LazVlr(data or b"")
     except lazrs.LazrsError:
-        raise InputError(
-            url[:200], "does not say how its points are packed", "Leave it out."
-        ) from None
+        raise InputError(url[:200], "does not say how its points are packed", ELSEWHERE) from None
 
 
 def _record(head: bytes, user: bytes, number: int) -> bytes | None:
@@ -184,4 +198,4 @@ def _within(remote: Remote, start: int, size: int) -> bool:
 
 
 def _damaged(url: str) -> InputError:
-    return InputError(url[:200], "has a damaged hierarchy of points", "Leave it out.")
+    return InputError(url[:200], "has a damaged hierarchy of points", ELSEWHERE)

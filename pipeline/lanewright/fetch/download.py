@@ -14,13 +14,14 @@ from pathlib import Path
 from urllib3.response import BaseHTTPResponse
 
 from lanewright.base.errors import InputError
+from lanewright.fetch.address import ELSEWHERE
 from lanewright.fetch.client import CHUNK, Client, Unreliable, gave_up, refusal
 
 MAGIC = {".laz": (b"LASF",), ".tif": (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")}
 """First bytes of LAS and LAZ (LAS 1.4 R16), of TIFF 6.0 and BigTIFF."""
 
 MOST_TRIES = 100
-"""Tries of one file, however often some of them get further."""
+"""Tries of one file, however often some of them get further (ours)."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ def download(
     problem = _unlike(path, part, expected, found)
     if problem:
         _forget(part)
-        raise InputError(url[:200], problem, "Try again, or leave it out.")
+        raise InputError(url[:200], problem, f"Try again. {ELSEWHERE}")
     with part.open("rb") as file:
         os.fsync(file.fileno())
     part.replace(path)
@@ -138,16 +139,28 @@ def content_range(response: BaseHTTPResponse) -> tuple[int, int, int]:
     Unreliable
         If it states none.
     """
-    found = re.fullmatch(r"bytes (\d+)-(\d+)/(\d+)", response.headers.get("Content-Range", ""))
+    stated = response.headers.get("Content-Range", "")
+    found = re.fullmatch(r"bytes ([0-9]{1,18})-([0-9]{1,18})/([0-9]{1,18})", stated)
     if found is None:
         raise Unreliable("does not say which part it sent")
     return int(found[1]), int(found[2]), int(found[3])
 
 
 def strong_tag(response: BaseHTTPResponse) -> str | None:
-    """What tells one state of a file from another: a strong ETag, else the time it was changed."""
+    """What tells one state of a file from another byte by byte; None where a server has no such.
+
+    A strong ETag; without any ETag the time it was changed. A weak one promises nothing of bytes,
+    so no part may be joined by it (RFC 9110, 13.1.5).
+    """
     tag = response.headers.get("ETag")
-    return tag if tag and not tag.startswith("W/") else response.headers.get("Last-Modified")
+    if tag is None:
+        return response.headers.get("Last-Modified")
+    return None if tag.startswith("W/") else tag
+
+
+def state_tag(response: BaseHTTPResponse) -> str | None:
+    """What differs once a file has changed, even if it is no proof that it has not."""
+    return strong_tag(response) or response.headers.get("Last-Modified")
 
 
 def _like_its_kind(url: str, part: Path, head: bytes) -> None:

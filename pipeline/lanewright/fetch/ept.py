@@ -7,18 +7,19 @@ import math
 import re
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import urljoin
 
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from lanewright.base.errors import InputError
+from lanewright.fetch.address import ELSEWHERE, joined_url
 from lanewright.fetch.client import Client
+from lanewright.fetch.products import whole
 
 MOST_JSON = 64 * 2**20
 MOST_PAGES, MOST_NODES, MOST_POINTS = 10_000, 50_000, 400_000_000
 MOST_NODE = 2**28
-"""Bytes of one node."""
+"""Bytes of one node; this and the numbers above are ours."""
 
 Box = tuple[float, float, float, float]
 
@@ -60,33 +61,31 @@ def tree_of(client: Client, url: str) -> Tree:
     InputError
         If it is none, or its points are not packed as LAZ.
     """
-    told = _json(client, url)
-    if told.get("dataType") != "laszip":
+    said = _json(client, url)
+    if said.get("dataType") != "laszip":
         raise InputError(
-            url[:200], f"holds its points as {str(told.get('dataType'))[:40]}, not as LAZ",
-            "Install PDAL, which reads it, or leave it out.",
+            url[:200], f"holds its points as {str(said.get('dataType'))[:40]}, not as LAZ",
+            ELSEWHERE,
         )  # fmt: skip
     try:
-        bounds = [float(v) for v in told["bounds"]]
+        bounds = [float(v) for v in said["bounds"]]
         low, high = bounds[:3], bounds[3:]
         side = high[0] - low[0]
         sane = len(bounds) == 6 and all(map(math.isfinite, bounds)) and 0 < side < 1e9
         sane = sane and all(
             abs((b - a) - side) < 1e-3 * side for a, b in zip(low, high, strict=True)
         )
-    except (KeyError, TypeError, ValueError):
+    except (LookupError, TypeError, ValueError, OverflowError):
         sane = False
     if not sane:
-        raise InputError(url[:200], "states no cube of points", "Leave it out.")
-    points = told.get("points")
-    return Tree(
-        url, (low[0], low[1], low[2]), side, _crs(told), points if isinstance(points, int) else 0
-    )
+        raise InputError(url[:200], "states no cube of points", ELSEWHERE)
+    points = whole(said.get("points")) or 0
+    return Tree(url, (low[0], low[1], low[2]), side, _crs(said), points)
 
 
-def _crs(told: dict[str, Any]) -> str:
+def _crs(said: dict[str, Any]) -> str:
     """WKT of its CRS; empty where it states none, or one that is not known."""
-    srs = told.get("srs")
+    srs = said.get("srs")
     if not isinstance(srs, dict):
         return ""
     code = f"{srs.get('authority')}:{srs.get('horizontal')}"
@@ -95,7 +94,7 @@ def _crs(told: dict[str, Any]) -> str:
     for text in (srs.get("wkt"), code):
         try:
             return CRS.from_user_input(text).to_wkt()
-        except (CRSError, TypeError, ValueError):
+        except (CRSError, TypeError, ValueError, RecursionError):
             continue
     return ""
 
@@ -110,11 +109,11 @@ def nodes_within(client: Client, tree: Tree, box: Box) -> list[Node]:
     """
     waiting, seen, found = ["0-0-0-0"], {"0-0-0-0"}, dict[str, int]()
     while waiting:
-        page = _json(client, urljoin(tree.url, f"ept-hierarchy/{waiting.pop()}.json"))
+        page = _json(client, joined_url(tree.url, f"ept-hierarchy/{waiting.pop()}.json"))
         for key, count in page.items():
-            place = re.fullmatch(r"(\d{1,2})-(\d{1,10})-(\d{1,10})-(\d{1,10})", key)
+            place = re.fullmatch(r"([0-9]{1,2})-([0-9]{1,10})-([0-9]{1,10})-([0-9]{1,10})", key)
             if place is None or not isinstance(count, int):
-                raise InputError(tree.url[:200], "has a damaged hierarchy", "Leave it out.")
+                raise InputError(tree.url[:200], "has a damaged hierarchy", ELSEWHERE)
             if not _meets(tree, int(place[1]), int(place[2]), int(place[3]), box):
                 continue
             if count > 0:
@@ -138,7 +137,7 @@ def _meets(tree: Tree, level: int, x: int, y: int, box: Box) -> bool:
 
 def node_url(tree: Tree, node: Node) -> str:
     """Address of a node's points."""
-    return urljoin(tree.url, f"ept-data/{node.key}.laz")
+    return joined_url(tree.url, f"ept-data/{node.key}.laz")
 
 
 def _json(client: Client, url: str) -> dict[str, Any]:
@@ -147,5 +146,5 @@ def _json(client: Client, url: str) -> dict[str, Any]:
     except (ValueError, RecursionError):
         found = None
     if not isinstance(found, dict):
-        raise InputError(url[:200], "is no part of a point tree", "Leave it out.")
+        raise InputError(url[:200], "is no part of a point tree", ELSEWHERE)
     return found

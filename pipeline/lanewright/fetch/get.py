@@ -16,9 +16,9 @@ from pyproj.exceptions import CRSError, ProjError
 
 from lanewright.base.errors import Faults, InputError
 from lanewright.fetch import copc, ept
-from lanewright.fetch.address import file_name
+from lanewright.fetch.address import ELSEWHERE, file_name
 from lanewright.fetch.catalogue import Offer
-from lanewright.fetch.client import Client, Manners
+from lanewright.fetch.client import Allowance, Client, Manners
 from lanewright.fetch.clip import Request
 from lanewright.fetch.cog import cut_window
 from lanewright.fetch.configuration import Got, read_record, write_record
@@ -36,6 +36,8 @@ CONNECTIONS = 4
 
 UNSTATED = 2 * 10**9
 """Bytes reckoned for a whole file of unstated size; it may have four times as many."""
+
+_TOO_MUCH = "Draw a smaller boundary, choose another offer with --take, or raise --most."
 
 Box = tuple[float, float, float, float]
 Progress = Callable[[float], None]
@@ -84,13 +86,13 @@ def totals(offers: Sequence[Offer], job: Job) -> Totals:
     InputError
         If it is too much.
     """
-    products = [p for offer in offers for p in offer.products]
+    record = read_record(job.folder)
+    products = [p for o in offers for p in o.products if not _seems_there(job, record.get(p.url))]
     whole = [p for p in products if p.form == "laz"]
     size = sum(p.size or UNSTATED for p in whole)
-    remedy = "Draw a smaller boundary, choose another offer with --take, or raise --most."
     if size > job.most:
         much = f"{size / 1e9:.1f} GB are to be fetched, more than {job.most / 1e9:.1f} GB"
-        raise InputError("get", f"{len(whole)} files of {much}", remedy)
+        raise InputError("get", f"{len(whole)} files of {much}", _TOO_MUCH)
     job.folder.mkdir(parents=True, exist_ok=True)
     free = shutil.disk_usage(job.folder).free
     if size > 0.9 * free:
@@ -120,21 +122,24 @@ def get(
     products = [p for offer in offers for p in offer.products]
     record, faults, said = read_record(job.folder), Faults(), []
     got: list[Got] = []
+    allowance = Allowance(job.most, "get", _TOO_MUCH)
     for count, product in enumerate(products):
         kept = record.get(product.url)
-        if kept is not None and _still_there(job.folder, kept):
+        if kept is not None and _still_there(job, kept):
             got.append(kept)
             progress((count + 1) / len(products))
             continue
         share = partial(_part_of, progress, count, len(products))
         source = sources[product.source]
-        client = Client(source.trust, job.manners)
+        client = Client(source.trust, job.manners, allowance)
         found = faults.attempt(partial(_one, client, source, product, job, share))
         if found is not None:
             got.append(found)
             record[product.url] = found
             write_record(job.folder, list(record.values()))
             said.append(_amount(found))
+        if allowance.used_up:
+            break
         progress((count + 1) / len(products))
     faults.stop()
     if not got:
@@ -151,9 +156,21 @@ def _amount(found: Got) -> str:
     return f"{found.name}: {found.used / 1e6:,.2f} MB fetched{of}"
 
 
-def _still_there(folder: Path, got: Got) -> bool:
-    path = folder / got.name
-    return path.name == got.name and path.is_file() and digest(path).sha256 == got.sha256
+def _seems_there(job: Job, got: Got | None) -> bool:
+    """Whether a file was fetched before for all that is asked for now, by its size alone."""
+    if got is None or Path(got.name).name != got.name:
+        return False
+    if got.box is not None:
+        west, south, east, north = job.place.around(job.margin)
+        box = got.box
+        if box[0] > west or box[1] > south or box[2] < east or box[3] < north:
+            return False
+    path = job.folder / got.name
+    return path.is_file() and path.stat().st_size == got.size
+
+
+def _still_there(job: Job, got: Got) -> bool:
+    return _seems_there(job, got) and digest(job.folder / got.name).sha256 == got.sha256
 
 
 def _one(
@@ -176,6 +193,7 @@ def _one(
         size = None
     if size == 0:
         return None
+    box = job.place.around(job.margin) if size is not None else None
     if size is None:
         limit = min(round((product.size or 4 * UNSTATED) * 1.01) + 1, job.most)
         expected = Expected(limit, product.size, product.sha256)
@@ -185,7 +203,7 @@ def _one(
     file = digest(path)
     return Got(
         path.name, product.url, product.source, product.kind, file.size, file.sha256,
-        client.received - before, size, product.licence, product.vertical,
+        client.received - before, size, product.licence, product.vertical, box,
     )  # fmt: skip
 
 
@@ -200,7 +218,7 @@ def _believe(path: Path, product: Product) -> None:
         if "crs." in fault.remedy:  # a run has settings for what the file does not state
             return
         path.unlink(missing_ok=True)
-        raise InputError(product.url[:200], fault.problem, "Leave it out.") from None
+        raise InputError(product.url[:200], fault.problem, ELSEWHERE) from None
 
 
 def _in_parts(
@@ -240,7 +258,7 @@ def box_of(job: Job, wkt: str, url: str) -> Box:
         flat = flat.sub_crs_list[0] if flat.is_compound else flat
         to = Transformer.from_crs("EPSG:4326", flat, always_xy=True)
     except (CRSError, ProjError):
-        raise InputError(url[:200], "states a CRS that is none", "Leave it out.") from None
+        raise InputError(url[:200], "states a CRS that is none", ELSEWHERE) from None
     middle = job.place.middle[0]
     turn = 360.0 * round(middle / 360.0)
     try:
@@ -248,7 +266,7 @@ def box_of(job: Job, wkt: str, url: str) -> Box:
     except ProjError:
         found = (math.inf,) * 4
     if not all(map(math.isfinite, found)):
-        raise InputError(url[:200], "its CRS does not reach the property", "Leave it out.")
+        raise InputError(url[:200], "its CRS does not reach the property", ELSEWHERE)
     return found[0], found[1], found[2], found[3]
 
 
@@ -275,7 +293,7 @@ def _ept(
 ) -> int:
     tree = ept.tree_of(client, url)
     if not tree.crs:
-        raise InputError(url[:200], "does not state its CRS", "Leave it out.")
+        raise InputError(url[:200], "does not state its CRS", ELSEWHERE)
     box = box_in(tree.crs)
     nodes = ept.nodes_within(client, tree, box)
     if not nodes:

@@ -7,6 +7,7 @@ import subprocess
 import sys
 
 from lanewright.base.errors import InputError
+from lanewright.fetch.address import ELSEWHERE
 from lanewright.fetch.clip import Request
 
 LONGEST = 1800.0
@@ -28,8 +29,8 @@ def clip_guarded(request: Request, url: str) -> int:
             check=False,
         )  # fmt: skip
     except subprocess.TimeoutExpired:
-        raise InputError(url[:200], "reading its points does not end", "Leave it out.") from None
+        raise InputError(url[:200], "reading its points does not end", ELSEWHERE) from None
     if done.returncode != 0:
         said = (done.stderr.strip().splitlines() or ["it crashed the decoder"])[-1][:160]
-        raise InputError(url[:200], f"its points cannot be decoded ({said})", "Leave it out.")
+        raise InputError(url[:200], f"its points cannot be decoded ({said})", ELSEWHERE)
     return int(json.loads(done.stdout)["points"])

@@ -10,6 +10,7 @@ from typing import Any
 import geopandas as gpd
 
 from lanewright.base.errors import InputError
+from lanewright.fetch.address import joined_url
 from lanewright.fetch.client import Client
 from lanewright.fetch.pages import MOST_BYTES
 from lanewright.fetch.products import Place, Product, day, form_of, plain
@@ -29,7 +30,7 @@ def index_products(
         If the index cannot be read, or has not the columns that the address names.
     """
     if "://" not in source.index:
-        path = Path(source.index).expanduser()
+        path = Path(source.index)
         frames = [read_vectors(path, source.crs)]
     else:
         frames = [
@@ -57,17 +58,22 @@ def _asked(
     url = source.index
     for key, value in zip(("west", "south", "east", "north"), box, strict=True):
         url = url.replace(f"{{{key}}}", f"{value:.7f}")
-    body = pages.get(url)
-    if body is None:
-        body = client.fetch(url, MOST_BYTES)
+    kept = pages.get(url)
+    body = client.fetch(url, MOST_BYTES) if kept is None else kept
+    frame = None
+    if not re.search(rb'"features"\s*:\s*\[\s*\]', body):
+        frame = _read(url, body, source.crs)
+    if kept is None:  # kept only now, for what cannot be read may be an error that passes
         pages.put(url, body)
-    if re.search(rb'"features"\s*:\s*\[\s*\]', body):
-        return None
+    return frame
+
+
+def _read(url: str, body: bytes, crs: str | None) -> gpd.GeoDataFrame:
     with tempfile.TemporaryDirectory(prefix="lanewright-") as folder:
         path = Path(folder) / "index"
         path.write_bytes(body)
         try:
-            return read_vectors(path, source.crs)
+            return read_vectors(path, crs)
         except InputError as err:
             raise InputError(url[:200], err.problem, "Look at the index of the source.") from None
 
@@ -90,6 +96,10 @@ def _product(name: str, source: IndexSource, row: dict[str, Any], near: Any) -> 
         if isinstance(value, float) and value.is_integer():
             value = int(value)
         url = url.replace(f"{{{key}}}", str(value))
+    try:
+        url = joined_url("", url)
+    except InputError:
+        return None
     form = form_of(url, kind=source.kind)
     if form is None:
         return None

@@ -12,6 +12,7 @@ from typing import Any
 from urllib.parse import unquote, urlencode
 
 from lanewright.base.errors import InputError
+from lanewright.fetch.address import joined_url
 from lanewright.fetch.client import Client
 from lanewright.fetch.pages import read_json
 from lanewright.fetch.products import Place, Product, day, form_of, plain, turned_box, whole
@@ -20,6 +21,7 @@ from lanewright.fetch.store import Pages
 
 PAGE = 100
 MOST_PRODUCTS = 10_000
+"""Products asked for at a time, and of one box at most (ours)."""
 
 
 def national_products(
@@ -34,14 +36,19 @@ def national_products(
     """
     found: dict[str, Product] = {}
     placeless = 0
+    cut_short = False
     for box in place.boxes(margin):
-        for item in _items(client, pages, source, box):
+        items = _items(client, pages, source, box)
+        cut_short |= len(items) >= MOST_PRODUCTS
+        for item in items:
             product = _product(name, source, item, place)
             if product is None:
                 placeless += 1
             elif product.footprint.intersects(place.land):
                 found.setdefault(product.url, product)
     said = [f"{name}: {placeless} items without a place or file were left out"] if placeless else []
+    if cut_short:
+        said.append(f"{name}: lists more than {MOST_PRODUCTS:,} products; there may be more")
     return list(found.values()), said
 
 
@@ -65,19 +72,22 @@ def _all_pages(
     by: str,
 ) -> list[dict[str, Any]]:
     items: list[dict[str, Any]] = []
+    seen = 0
     while True:
         query = {
             "bbox": ",".join(f"{v:.6f}" for v in box), by: source.dataset,
-            "prodFormats": source.format, "max": str(PAGE), "offset": str(len(items)),
+            "prodFormats": source.format, "max": str(PAGE), "offset": str(seen),
         }  # fmt: skip
         page = read_json(client, pages, f"{source.url}?{urlencode(query)}")
         if message := page.get("errorMessage"):
             raise InputError(source.url, f"refuses the question ({plain(message)})", "Try later.")
         new = page.get("items")
-        new = [i for i in new if isinstance(i, dict)] if isinstance(new, list) else []
-        items += new
-        total = whole(page.get("total")) or 0
-        if not new or len(items) >= min(total, MOST_PRODUCTS):
+        new = new if isinstance(new, list) else []
+        seen += len(new)
+        items += [i for i in new if isinstance(i, dict)]
+        # A total may be missing or wrong, so a full page is followed by another question.
+        more = len(new) >= PAGE or seen < (whole(page.get("total")) or 0)
+        if not new or not more or seen >= MOST_PRODUCTS:
             return items
 
 
@@ -89,7 +99,8 @@ def _product(
         return None
     try:
         edges = [float(box[k]) for k in ("minX", "minY", "maxX", "maxY")]
-    except (KeyError, TypeError, ValueError):
+        url = joined_url(source.url, url)
+    except (KeyError, TypeError, ValueError, OverflowError, InputError):
         return None
     footprint, form = turned_box(*edges), form_of(url, kind=source.kind)
     if footprint is None or form is None or footprint.area <= 0:

@@ -17,7 +17,7 @@ MOST_PAGES = 2000
 
 
 def read_json(client: Client, pages: Pages, url: str) -> dict[str, Any]:
-    """A page that is one JSON object.
+    """A page that is one JSON object; kept unless it reports an error.
 
     Raises
     ------
@@ -36,6 +36,6 @@ def read_json(client: Client, pages: Pages, url: str) -> dict[str, Any]:
         ) from None
     if not isinstance(found, dict):
         raise InputError(url[:200], "is no catalogue", "Check the address of the source.")
-    if not kept:
+    if not kept and not found.get("errorMessage"):  # as the national API reports its failures
         pages.put(url, body)
     return found

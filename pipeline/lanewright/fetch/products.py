@@ -95,7 +95,7 @@ class Place:
         return [(west, south, 180.0, north), (-180.0, south, east - 360.0, north)]
 
     def near(self, shape: Geometry) -> Geometry:
-        """A footprint with each part moved by whole turns to the turn that the property lies in."""
+        """A footprint, each part shifted by whole turns to the property's longitudes."""
         middle = self.middle[0]
         moved = []
         for part in shapely.get_parts(shape).tolist():
@@ -112,9 +112,9 @@ class Place:
 
 def turned_box(west: float, south: float, east: float, north: float) -> Geometry | None:
     """Box of a catalogue; its west is greater than its east across the antimeridian (RFC 7946)."""
-    if not all(map(math.isfinite, (west, south, east, north))) or south > north:
+    if not (max(abs(west), abs(east)) <= 360 and max(abs(south), abs(north)) <= 90):
         return None
-    if max(abs(west), abs(east)) > 360 or max(abs(south), abs(north)) > 90:
+    if not all(map(math.isfinite, (west, south, east, north))) or south > north:
         return None
     return shapely.box(west, south, east + 360.0 if east < west else east, north)
 
@@ -129,7 +129,7 @@ def plain(value: object, longest: int = MOST_TEXT) -> str:
 
 def whole(value: object, most: int = 2**50) -> int | None:
     """Whole number of a catalogue, if it can be a count of bytes."""
-    if isinstance(value, str) and value.isdigit() and len(value) < 20:
+    if isinstance(value, str) and value.isdecimal() and len(value) < 20:
         value = int(value)
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < most:
         return None

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterable
 
 from lanewright.base.errors import InputError
 from lanewright.fetch.client import Client, Unreliable, refusal
-from lanewright.fetch.download import content_range, strong_tag
+from lanewright.fetch.download import content_range, state_tag
+from lanewright.sources.files import PlacedFile
 
 BLOCK = 2**14
 """Bytes that a file is read by; most headers and directories fit into a few."""
@@ -16,7 +16,10 @@ GAP = 2**14
 """Bytes between two wanted parts that are read along, to save a request."""
 
 MOST = 2**31
-"""Bytes read of one file at most."""
+"""Bytes read of one file at most (ours)."""
+
+MOST_RANGE = 2**24
+"""Bytes that parts are put together up to (ours): as much is held in memory at a time."""
 
 
 class NoRanges(InputError):  # noqa: N818 - an InputError that callers may answer
@@ -24,9 +27,6 @@ class NoRanges(InputError):  # noqa: N818 - an InputError that callers may answe
 
     def __init__(self, url: str) -> None:
         super().__init__(url[:200], "its server sends whole files only", "Fetch it whole.")
-
-    def __reduce__(self) -> tuple[type[NoRanges], tuple[str]]:  # type: ignore[override]
-        return (type(self), (self.where,))
 
 
 class Remote:
@@ -88,7 +88,7 @@ class Remote:
             if response.status != 206:
                 raise refusal(self._url, response.status)
             low, high, size = content_range(response)
-            tag = strong_tag(response)
+            tag = state_tag(response)
             if not first and (size != self.size or tag not in (None, self._tag)):
                 raise InputError(
                     self._url[:200],
@@ -106,8 +106,15 @@ class Remote:
         return body
 
 
-def joined(parts: Iterable[tuple[int, int]], gap: int = GAP) -> list[tuple[int, int]]:
+def joined(
+    parts: Iterable[tuple[int, int]], gap: int = GAP, most: int = MOST_RANGE
+) -> list[tuple[int, int]]:
     """Parts (start, length) put together where little lies between them, in order.
+
+    Parameters
+    ----------
+    most
+        Length of what is put together at most; a part that is longer by itself stays alone.
 
     Examples
     --------
@@ -116,40 +123,26 @@ def joined(parts: Iterable[tuple[int, int]], gap: int = GAP) -> list[tuple[int, 
     """
     found: list[tuple[int, int]] = []
     for start, length in sorted(parts):
-        if found and start <= found[-1][0] + found[-1][1] + gap:
+        if found:
             first, before = found[-1]
-            found[-1] = (first, max(before, start + length - first))
-        else:
-            found.append((start, length))
+            together = max(before, start + length - first)
+            if start <= first + before + gap and together <= most:
+                found[-1] = (first, together)
+                continue
+        found.append((start, length))
     return found
 
 
-class RangeFile(io.RawIOBase):
+class RangeFile(PlacedFile):
     """A remote file as an open file; blocks that were read are kept."""
 
     def __init__(self, remote: Remote) -> None:
-        super().__init__()
+        super().__init__(remote.size)
         self._remote = remote
-        self._at = 0
         self._blocks: dict[int, bytes] = {}
 
-    def readable(self) -> bool:
-        """Always."""
-        return True
-
-    def seekable(self) -> bool:
-        """Always."""
-        return True
-
-    def tell(self) -> int:
-        """Where the next byte is read."""
-        return self._at
-
-    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
-        """Move to a place, as files do."""
-        base = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._remote.size}[whence]
-        self._at = max(0, base + offset)
-        return self._at
+    def _before_start(self) -> int:
+        return 0
 
     def read(self, size: int = -1) -> bytes:
         """The next bytes; what is missing of them is asked for in one request."""

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
-from urllib.parse import quote, urlencode, urljoin
+from urllib.parse import quote, urlencode
 
 import shapely
 from pyproj import CRS
@@ -14,6 +14,7 @@ from pyproj.exceptions import CRSError
 from shapely.geometry import shape
 
 from lanewright.base.errors import InputError
+from lanewright.fetch.address import ELSEWHERE, joined_url
 from lanewright.fetch.client import Client
 from lanewright.fetch.pages import MOST_PAGES, read_json
 from lanewright.fetch.products import (
@@ -31,7 +32,7 @@ from lanewright.fetch.sources import StacSource
 from lanewright.fetch.store import Pages
 
 MOST_ITEMS = 20_000
-"""Items looked at in one source."""
+"""Items looked at in one source (ours)."""
 
 Json = Mapping[str, Any]
 
@@ -91,10 +92,14 @@ def signed(client: Client, source: StacSource, url: str) -> str:
     """
     if source.sign is None:
         return url
-    said = json.loads(client.fetch(source.sign.replace("{href}", quote(url, safe="")), 2**20))
+    body = client.fetch(source.sign.replace("{href}", quote(url, safe="")), 2**20)
+    try:
+        said = json.loads(body)
+    except (ValueError, RecursionError):
+        raise InputError(source.sign, "answers with no JSON, so signs nothing", ELSEWHERE) from None
     href = said.get("href") if isinstance(said, dict) else None
     if not isinstance(href, str) or href.partition("?")[0] != url.partition("?")[0]:
-        raise InputError(source.sign, "signs another address than it was given", "Leave it out.")
+        raise InputError(source.sign, "signs another address than it was given", ELSEWHERE)
     return href
 
 
@@ -125,7 +130,10 @@ def _searched(
 def _walked(
     client: Client, pages: Pages, source: StacSource, root: Json, place: Place, walk: Walk
 ) -> Iterator[tuple[Json, str]]:
-    """Items of a static catalogue: links are followed once each, away from the property not."""
+    """Items of a static catalogue.
+
+    Each link is followed once; collections that lie elsewhere are not opened.
+    """
     waiting: list[tuple[Json | None, str]] = [(root, source.url)]
     while waiting:
         page, url = waiting.pop()
@@ -151,7 +159,10 @@ def _walked(
             continue
         for link in _list(page, "links"):
             if link.get("rel") in ("child", "item") and isinstance(link.get("href"), str):
-                waiting.append((None, urljoin(url, link["href"])))
+                try:
+                    waiting.append((None, joined_url(url, link["href"])))
+                except InputError:
+                    walk.unread += 1
 
 
 def _may_hold(page: Json, source: StacSource, place: Place) -> bool:
@@ -178,12 +189,13 @@ def _products(
     near = place.near(footprint)
     if not near.intersects(place.land):
         return
-    told = item.get("properties")
-    told = told if isinstance(told, dict) else {}
+    given = item.get("properties")
+    properties = given if isinstance(given, dict) else {}
     collection = plain(item.get("collection"))
     if source.collections and collection and collection not in source.collections:
         return
-    crs, vertical = _reference(told)
+    crs, vertical = _reference(properties)
+    quality = properties.get("3dep:quality_level") or properties.get("quality_level")
     assets = item.get("assets")
     for asset in assets.values() if isinstance(assets, dict) else ():
         usable = _usable(asset, base, source)
@@ -194,16 +206,16 @@ def _products(
             source=name,
             kind=source.kind,
             form=form,
-            project=plain(told.get("3dep:usgs_id")) or collection or name,
+            project=plain(properties.get("3dep:usgs_id")) or collection or name,
             title=plain(item.get("id")),
             url=url,
             footprint=near,
             size=whole(asset.get("file:size")),
             sha256=_sha256(asset.get("file:checksum")),
-            flown=_flown(told),
-            density=number(told.get("pc:density")),
-            quality=plain(told.get("3dep:quality_level") or told.get("quality_level"), 20),
-            licence=plain(told.get("license")) or source.licence,
+            flown=_flown(properties),
+            density=number(properties.get("pc:density")),
+            quality=plain(quality, 20),
+            licence=plain(properties.get("license")) or source.licence,
             crs=crs,
             vertical=vertical or source.vertical,
         )
@@ -215,7 +227,10 @@ def _usable(asset: object, base: str, source: StacSource) -> tuple[str, Form] | 
     roles = asset.get("roles")
     if isinstance(roles, list) and roles and not {"data", "source"} & {str(r) for r in roles}:
         return None
-    url = urljoin(base, asset["href"])
+    try:
+        url = joined_url(base, asset["href"])
+    except InputError:
+        return None
     form = form_of(url, plain(asset.get("type")).lower(), source.kind)
     return (url, form) if form is not None else None
 
@@ -230,10 +245,13 @@ def _footprint(item: Json) -> shapely.Geometry | None:
     return _box(item.get("bbox"))
 
 
+_SHAPELESS = (ValueError, TypeError, AttributeError, LookupError, OverflowError, RecursionError)
+
+
 def _shape(given: Json) -> shapely.Geometry | None:
     try:
         return shapely.force_2d(shape(given))
-    except (ValueError, TypeError, AttributeError, LookupError, shapely.errors.ShapelyError):
+    except (*_SHAPELESS, shapely.errors.ShapelyError):
         return None
 
 
@@ -248,15 +266,15 @@ def _numbers(values: list[object]) -> bool:
     return all(isinstance(v, int | float) and not isinstance(v, bool) for v in values)
 
 
-def _reference(told: Json) -> tuple[str, str]:
+def _reference(properties: Json) -> tuple[str, str]:
     """CRS, and the part of it that says how heights are counted."""
-    given = told.get("proj:code") or told.get("proj:epsg") or told.get("proj:wkt2")
-    given = given or told.get("proj:projjson")
+    keys = ("proj:code", "proj:epsg", "proj:wkt2", "proj:projjson")
+    given = next((properties[k] for k in keys if properties.get(k)), None)
     if isinstance(given, int):
         given = f"EPSG:{given}"
     try:
         crs = CRS.from_user_input(given)
-    except (CRSError, TypeError, ValueError):
+    except (CRSError, TypeError, ValueError, OverflowError, RecursionError):
         return "", ""
     parts = [c for c in crs.sub_crs_list if c.is_vertical]
     if not parts:
@@ -264,9 +282,9 @@ def _reference(told: Json) -> tuple[str, str]:
     return plain(crs.name), f"{parts[0].name}, {parts[0].axis_info[0].unit_name}"
 
 
-def _flown(told: Json) -> tuple[Any, Any] | None:
-    first = day(told.get("start_datetime")) or day(told.get("datetime"))
-    last = day(told.get("end_datetime")) or first
+def _flown(properties: Json) -> tuple[Any, Any] | None:
+    first = day(properties.get("start_datetime")) or day(properties.get("datetime"))
+    last = day(properties.get("end_datetime")) or first
     return (first, last) if first and last and first <= last else None
 
 
@@ -281,7 +299,7 @@ def _link(page: Json, rel: str, base: str) -> str | None:
     for link in _list(page, "links"):
         href = link.get("href")
         if link.get("rel") == rel and link.get("method", "GET") == "GET" and isinstance(href, str):
-            return urljoin(base, href)
+            return joined_url(base, href)
     return None
 
 

@@ -53,7 +53,8 @@ class Pages:
             oldest.unlink()
 
     def _path(self, url: str) -> Path:
-        return self._folder / f"{hashlib.sha256(url.encode()).hexdigest()}.page"
+        mark = hashlib.sha256(url.encode("utf-8", "replace")).hexdigest()
+        return self._folder / f"{mark}.page"
 
 
 def cache_folder() -> Path:

@@ -91,7 +91,37 @@ def changed(path: Path) -> InputError:
     )
 
 
-class CheckedFile(io.RawIOBase):
+class PlacedFile(io.RawIOBase):
+    """An open file of known size whose bytes come from elsewhere: keeps the place of the next."""
+
+    def __init__(self, size: int) -> None:
+        super().__init__()
+        self._size = size
+        self._at = 0
+
+    def readable(self) -> bool:
+        """Always."""
+        return True
+
+    def seekable(self) -> bool:
+        """Always."""
+        return True
+
+    def tell(self) -> int:
+        """Place of the next byte."""
+        return self._at
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
+        """Move to a place, as files do."""
+        base = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._size}[whence]
+        self._at = base + offset if base + offset >= 0 else self._before_start()
+        return self._at
+
+    def _before_start(self) -> int:
+        raise OSError("place before the start of the file")
+
+
+class CheckedFile(PlacedFile):
     """A file open for reading that hands out only bytes that belong to a fingerprint.
 
     Attributes
@@ -107,34 +137,13 @@ class CheckedFile(io.RawIOBase):
     """
 
     def __init__(self, path: Path, content: Fingerprint) -> None:
-        super().__init__()
+        super().__init__(content.size)
         self.path = path
         self.changed = False
         self._content = content
         self._file = path.open("rb", buffering=0)
-        self._at = 0
         self._number = -1
         self._block = b""
-
-    def readable(self) -> bool:
-        """Always."""
-        return True
-
-    def seekable(self) -> bool:
-        """Always."""
-        return True
-
-    def tell(self) -> int:
-        """Place of the next byte."""
-        return self._at
-
-    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
-        """Move to a place."""
-        start = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._content.size}[whence]
-        if start + offset < 0:
-            raise OSError("place before the start of the file")
-        self._at = start + offset
-        return self._at
 
     def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
         """Read at most to the end of a block."""
