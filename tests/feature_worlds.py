@@ -66,16 +66,23 @@ def with_trees(rows: list[tuple[float, float, float, float]], world: Scene | Non
     return replace(world, trees=trees)
 
 
-def found_in(world: Scene, roof: Any = None, **changes: Any) -> Features:
-    """The stage on a scene, lanes traced through its own columns; `roof` cells are roofed."""
+def found_in(
+    world: Scene, roof: Any = None, dark: Any = None, setback: float = 0.0, **changes: Any
+) -> Features:
+    """The stage on a scene, lanes traced through its own columns.
+
+    Cells of `roof` are roofed; of cells of `dark` lidar searched too little to say a width.
+    """
     roofed = np.zeros(world.grid.shape, bool) if roof is None else roof
     blocked = world.blocked | np.where(roofed, layer_mask(7, 12), np.uint64(0))
     canopy = np.where(roofed, 12, world.canopy_height)
     growth = Growth(blocked, np.zeros_like(blocked), canopy, roofed)
     inside = np.ones(world.grid.shape, bool)
     lanes = trace_lanes(world.grid, growth, world.water, inside, LanesSettings())
-    free = replace(world, free_width=lanes.free_width)
-    return find_features(free, lanes, LEVELS, FeaturesSettings(**changes))
+    hidden = np.zeros(world.grid.shape, bool) if dark is None else dark
+    width = np.where(hidden, np.float32(np.nan), lanes.free_width)
+    free = replace(world, free_width=width)
+    return find_features(free, lanes, LEVELS, FeaturesSettings(**changes), setback=setback)
 
 
 def place(east: float, north: float) -> shapely.Point:
@@ -112,3 +119,18 @@ def corridor(world: Scene, points: list[tuple[float, float]], width: float) -> A
 def smooth(heights: np.ndarray, metres: float) -> np.ndarray:
     """Heights without sharp corners."""
     return np.asarray(ndi.gaussian_filter(heights, metres))
+
+
+def of_kind(found: Features, kind: str) -> gpd.GeoDataFrame:
+    """Features of one kind."""
+    rows = found.features
+    return rows[rows["kind"] == kind]
+
+
+def wood_with(ways: list[tuple[list[tuple[float, float]], float]]) -> tuple[Scene, Any]:
+    """A wood with ways of points and widths through it, and the cells of these."""
+    world = level_land()
+    free = np.zeros(world.grid.shape, bool)
+    for points, width in ways:
+        free |= corridor(world, points, width)
+    return wooded(~free, world), free

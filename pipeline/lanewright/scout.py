@@ -85,7 +85,14 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
 
     from lanewright.features.features import find_features
 
-    features = step(find_features, scene, lanes, given.levels, config.features)
+    features = step(
+        find_features,
+        scene,
+        lanes,
+        given.levels,
+        config.features,
+        setback=config.legs.sites.boundary_setback,
+    )
 
     changes = None
     if config.compare is not None and found.earlier is not None and lanes is not None:

@@ -9,13 +9,8 @@ import numpy as np
 import pytest
 
 import feature_worlds as fw
-from feature_worlds import bump, centres, corridor, disc, line, place
+from feature_worlds import bump, centres, disc, line, of_kind, place, wood_with
 from lanewright.features.features import Features
-
-
-def of_kind(found: Features, kind: str):
-    rows = found.features
-    return rows[rows["kind"] == kind]
 
 
 def kinds(found: Features) -> set[str]:
@@ -170,14 +165,6 @@ def test_a_tree_that_stands_out():
     assert trees.geometry.iloc[0].distance(place(151, 151)) < 1
     assert trees["height_m"].iloc[0] == 26.0
     assert not len(of_kind(fw.found_in(fw.with_trees(crowd)), "specimen_tree"))
-
-
-def wood_with(ways: list[tuple[list[tuple[float, float]], float]]):
-    world = fw.level_land()
-    free = np.zeros(world.grid.shape, bool)
-    for points, width in ways:
-        free |= corridor(world, points, width)
-    return fw.wooded(~free, world), free
 
 
 def test_a_lane_is_a_fairway_and_with_a_roof_a_tunnel():

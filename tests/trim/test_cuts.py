@@ -327,6 +327,20 @@ def test_without_lidar_or_wish_there_are_no_lanes_to_cut(flights):
         assert got.facts == {"lanes": 0, "lines_planned": 0}
 
 
+def test_a_wood_with_few_lanes_or_none_says_so_and_why(as_set, grove, flights):
+    assert len(as_set.lanes) == WIDE.keep or as_set.warnings
+    cheap = cut(grove, flights, WIDE.model_copy(update={"most_hours": 0.01}))
+    assert len(cheap.lanes) == 0
+    (said,) = cheap.warnings
+    assert said.startswith("no lanes to cut found, 6 asked for: the others of 12 promising lines")
+    none = cut(grove, flights, WIDE.model_copy(update={"shortest": 150, "longest": 160}))
+    assert none.facts["lines_planned"] == 0
+    (said,) = none.warnings
+    assert said.startswith("no lanes to cut: no line between spots")
+    open_land = leg_worlds.bare(100.0)
+    assert find_cuts(open_land, flights, LEGS, TrimSettings(), CUTS).warnings == ()
+
+
 def ends_at(*places: tuple[float, float]) -> pd.DataFrame:
     """Legs from each place to one in the open, metres from the south-west corner."""
     grid = leg_worlds.bare(120.0).grid

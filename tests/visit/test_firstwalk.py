@@ -11,7 +11,15 @@ from lanewright.base.grid import Grid
 from lanewright.layout.walks import Wetness, footing
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.visit import FieldSettings
-from lanewright.visit.firstwalk import Place, Start, chosen, first_walks, places_of, start_of
+from lanewright.visit.firstwalk import (
+    Place,
+    Start,
+    chosen,
+    first_walks,
+    places_of,
+    start_of,
+    summary,
+)
 from lanewright.visit.outing import Spot
 
 UTM = "EPSG:32617"
@@ -96,6 +104,27 @@ def test_a_short_visit_leaves_out_what_is_far_and_worth_little():
     assert set(short["stop"]) == {"F1", "START"}
     assert (short["walk_min"] + short["look_min"]).sum() <= 15.0
     assert set(walk[walk["visit"] == "day"]["stop"]) == {"F1", "F2", "START"}
+
+
+def test_what_is_seen_at_the_start_takes_its_time_too():
+    far = [place(390, 390, 0.1, stop="F2"), place(60, 10, 0.9, stop="F3")]
+    start = Start((10.0, 10.0), "here")
+    alone = first_walks(far, start, on_foot(), FieldSettings(short_visit=60.0))
+    both = first_walks([place(12, 10, stop="F1"), *far], start, on_foot(),
+                       FieldSettings(short_visit=60.0))  # fmt: skip
+    sums = [w[w["visit"] == "short"][["walk_min", "look_min"]].sum().sum() for w in (alone, both)]
+    one = place(12, 10).minutes
+    assert max(sums) <= 60.0
+    assert "and there: F1" in both["what"].iloc[-1]
+    assert both["look_min"].iloc[-1] == one
+    assert set(both["stop"]) == {"F2", "F3", "START"}
+    assert sums[1] == pytest.approx(sums[0] + one)
+    # What is left of the visit is too short for the far one.
+    less = first_walks([place(12, 10, stop="F1"), *far], start, on_foot(),
+                       FieldSettings(short_visit=sums[1] - 0.5))  # fmt: skip
+    assert set(less[less["visit"] == "short"]["stop"]) == {"F3", "START"}
+    assert summary(less, "short").startswith("1 stop, ")
+    assert summary(both, "short").startswith("2 stops, ")
 
 
 def test_ways_lead_round_a_lake_and_none_to_an_island():

@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 
 from lanewright.base.outlines import patches
+from lanewright.features.border import minding_the_border
 from lanewright.features.found import Found, Squares, squares_of
 from lanewright.features.gaps import gaps
 from lanewright.features.lines import edges, fairways
@@ -67,9 +68,14 @@ class Features:
         return {kind: int(count[kind]) for kind in KINDS if kind in count}
 
 
-@stage("features", version=5)
+@stage("features", version=6)
 def find_features(
-    scene: Scene, lanes: Lanes | None, levels: Sequence[Level], settings: FeaturesSettings
+    scene: Scene,
+    lanes: Lanes | None,
+    levels: Sequence[Level],
+    settings: FeaturesSettings,
+    *,
+    setback: float,
 ) -> Features:
     """Find, name and rank what the land offers.
 
@@ -82,9 +88,13 @@ def find_features(
         Who will play.
     settings
         The section `features` of the configuration.
+    setback
+        Metres that sites and flights keep from the property line.
     """
     land = squares_of(scene)
-    found = strongest(_search(scene, lanes, land, levels, settings), settings.most_of_kind)
+    everything = _search(scene, lanes, land, levels, settings)
+    allowed = list(minding_the_border(everything, scene.land, setback, settings))
+    found = strongest(allowed, settings.most_of_kind)
     water = np.zeros(land.grid.shape, bool)
     for pond in ponds(land, settings):
         water |= pond
@@ -111,7 +121,7 @@ def _search(
         *high_tees(land, settings),
         *green_spots(land, settings),
         *carries(scene, land, levels, settings),
-        *peninsulas(land, levels, settings),
+        *peninsulas(scene, land, levels, settings),
     ]
     if lanes is not None and scene.surveyed:
         found += [

@@ -22,6 +22,9 @@ SQUARE = 2.0
 """Metres; side of the squares that ground features are looked for in."""
 
 DISC = 0.21  # m; diameter of a golf disc (PDGA technical standards, from memory)
+ARC = 1 / 15  # of its length that a throw rises over the straight way; from memory
+OPEN = 2 / 3  # share of a flight that must be free to be played as it stands; ours
+LITTLE = 0.05  # share of it that is not worth a word
 PASSED = 0.967  # standard deviations either side that hold two thirds of a normal spread
 
 
@@ -73,12 +76,10 @@ class Squares:
         Steepest slope of the ground, smoothed over some metres.
     water, wet, inside, barred
         Open water, likely wet ground, the property, keep-outs and buildings.
-    seen
-        Share of the throwing height that lidar searched, 0-1.
     trees
         Share of the ground around with trees or brush at throwing height, 0-1.
     canopy
-        Height of the vegetation [m]; 0 where unknown.
+        Height of the vegetation [m]; 0 on water, NaN unknown, as where a building stands.
     """
 
     grid: Grid
@@ -88,7 +89,6 @@ class Squares:
     wet: Flags
     inside: Flags
     barred: Flags
-    seen: Raster
     trees: Raster
     canopy: Raster
 
@@ -121,19 +121,26 @@ def squares_of(scene: Scene) -> Squares:
         if min(ground.shape) > 1
         else (np.zeros_like(smooth), np.zeros_like(smooth))
     )
-    seen = np.bitwise_count(scene.searched & FLIGHT) / np.float32(int(FLIGHT).bit_count())
+    water = _mean(scene.water, factor) >= 0.5
     return Squares(
         grid=grid,
         ground=ground,
         slope_pct=(100 * np.hypot(down, right)).astype(np.float32),
-        water=_mean(scene.water, factor) >= 0.5,
+        water=water,
         wet=_mean(scene.wet, factor) >= 0.5,
         inside=cells_of(scene.land, grid),
         barred=cells_of(scene.off_limits, grid),
-        seen=np.nan_to_num(_mean(seen, factor)),
         trees=np.nan_to_num(_mean(scene.trees_around, factor)),
-        canopy=np.nan_to_num(_mean(np.nan_to_num(scene.canopy_height), factor)),
+        canopy=_canopy(scene, grid, factor, water),
     )
+
+
+def _canopy(scene: Scene, grid: Grid, factor: int, water: Flags) -> Raster:
+    """Height of the vegetation in squares [m]; NaN where lidar saw neither plants nor open air."""
+    blank = (np.nan_to_num(scene.canopy_height) <= 0) & ((scene.searched & FLIGHT) == 0)
+    height = _mean(np.where(blank, np.nan, scene.canopy_height), factor)
+    height = np.where(water & np.isnan(height), np.float32(0), height)
+    return np.where(cells_of(scene.buildings, grid), np.float32(np.nan), height)
 
 
 def _mean(raster: np.ndarray, factor: int) -> Raster:
@@ -183,12 +190,60 @@ def full(value: float, at: float) -> float:
     return float(min(1.0, max(0.0, value / at)))
 
 
-def air_along(scene: Scene, line: shapely.LineString, height: float = 1.5) -> tuple[float, float]:
-    """Share of a straight flight that is free, and that lidar searched, 0-1.
+@dataclass(frozen=True)
+class Air:
+    """What is known of a flight: shares of its length, 0-1, which add up to 1.
 
-    The flight runs straight from `height` over the first point of the line to as much over its
-    last; above 16 m all is taken as free and searched, for no disc of ours flies there.
+    Attributes
+    ----------
+    free
+        Searched by lidar, and nothing in the way.
+    shut
+        Growth, a building or the ground itself in the way.
+    unknown
+        Not searched, or over ground that is not known.
     """
+
+    free: float
+    shut: float
+    unknown: float
+
+    @property
+    def figures(self) -> dict[str, float]:
+        """Columns of the layer; what is free is not known where nothing was searched."""
+        free = self.free if self.unknown < 1 else np.nan
+        return {"open_share": free, "seen_share": 1.0 - self.unknown}
+
+    @property
+    def passes(self) -> bool:
+        """Whether two thirds of it are known to be free."""
+        return self.free >= OPEN
+
+    @property
+    def said(self) -> str:
+        """What is in its way, to follow a sentence; empty where nothing much is."""
+        shut = f"; {self.shut:.0%} of the flight is shut" if self.shut > LITTLE else ""
+        if self.unknown > LITTLE:
+            return f"{shut}; {self.unknown:.0%} of the flight was not seen by lidar"
+        return shut
+
+
+def air_along(scene: Scene, line: shapely.LineString, height: float = 1.5) -> Air:
+    """What is known of the flight along a line, straight or in an arc, the freer of the two.
+
+    A flight runs from `height` [m] over the first point of the line to as much over its last. From
+    behind the lip of a slope the straight way leads through the ground, and a throw arcs over it.
+    All above 16 m is taken as free, for no disc of ours flies there; without lidar nothing is
+    known.
+    """
+    if not scene.surveyed:
+        return Air(0.0, 0.0, 1.0)
+    flights = [_air(scene, line, height, arc * line.length) for arc in (0.0, ARC)]
+    return max(flights, key=lambda air: air.free)
+
+
+def _air(scene: Scene, line: shapely.LineString, height: float, arc: float) -> Air:
+    """The same for one flight, whose middle lies `arc` [m] over the straight way."""
     count = max(2, int(line.length) + 1)
     points = shapely.get_coordinates(line.interpolate(np.linspace(0, 1, count), normalized=True))
     row, col = scene.grid.rowcol(points[:, 0], points[:, 1])
@@ -197,13 +252,16 @@ def air_along(scene: Scene, line: shapely.LineString, height: float = 1.5) -> tu
         np.clip(col, 0, scene.grid.cols - 1),
     )
     ground = scene.ground[row, col].astype(np.float64)
-    above = np.linspace(ground[0], ground[-1], count) + height - ground
+    along = np.linspace(0, 1, count)
+    straight = ground[0] + along * (ground[-1] - ground[0])
+    above = straight + 4 * arc * along * (1 - along) + height - ground
     layer = np.floor(above / LAYER_HEIGHT)
-    within = np.isfinite(layer) & (layer >= 0) & (layer < LAYERS)
+    within = (layer >= 0) & (layer < LAYERS)
     bit = np.left_shift(np.uint64(1), np.where(within, layer, 0).astype(np.uint64))
-    shut = (within & ((scene.blocked[row, col] & bit) != 0)) | (layer < 0)
-    unseen = within & ((scene.searched[row, col] & bit) == 0)
-    return 1.0 - float(shut.mean()), 1.0 - float(unseen.mean())
+    shut = (layer < 0) | (within & ((scene.blocked[row, col] & bit) != 0))
+    searched = within & ((scene.searched[row, col] & bit) != 0)
+    free = (searched | (layer >= LAYERS)) & ~shut
+    return Air(float(free.mean()), float(shut.mean()), float((~free & ~shut).mean()))
 
 
 def gap_for(level: Level, distance: float) -> float:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from scipy import ndimage as ndi
 from skimage.segmentation import watershed
 
-from lanewright.base.arrays import Flags, Floats
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.grid import Grid
 from lanewright.features.found import Found, both, full, gap_for
 from lanewright.scene import FLIGHT, Scene
@@ -19,7 +20,7 @@ from lanewright.settings.levels import Level
 FINE = 1.0  # m; side of the cells in which gaps are sought
 WALL = 8  # cells beside a gap that are looked at for a wall
 NARROW = 2.0  # m of free width that count as shut
-WALLED = 0.6  # share of them that must be; ours
+WALLED = 0.6  # share of them that must be shut or not known; ours
 FROM = 25.0  # m before a gap from which it is thrown at
 
 
@@ -31,7 +32,7 @@ def gaps(scene: Scene, levels: Sequence[Level], settings: FeaturesSettings) -> I
     """
     factor = max(1, round(FINE / scene.grid.cell))
     grid = scene.grid.coarser(factor)
-    width = _free(scene, factor)
+    width, known = _free(scene, factor)
     rooms, count = ndi.label(width >= settings.gap_room, structure=np.ones((3, 3)))
     if count < 2:
         return
@@ -47,21 +48,34 @@ def gaps(scene: Scene, levels: Sequence[Level], settings: FeaturesSettings) -> I
         depths = [float(np.hypot(r - row, c - col)) * grid.cell for r, c in ends]
         if max(depths) > settings.gap_depth:
             continue
-        if _walled(width, (row, col), ends, across / grid.cell) < WALLED:
+        beside = _beside((row, col), ends, across / grid.cell, width.shape)
+        if (width[beside] < NARROW).mean(1).min() < WALLED:
             continue
+        wall = float(known[beside].mean(1).min())
         found = _gap(scene, grid, (row, col), ends, across, levels, settings)
         if found is not None:
-            yield found
+            yield found if wall == 1 else _doubted(found, wall)
 
 
-def _free(scene: Scene, factor: int) -> Floats:
-    """Free width [m] in cells of about 1 m; 0 where blocked, unknown, outside or barred."""
-    width = np.nan_to_num(scene.free_width)
+def _doubted(gap: Found, known: float) -> Found:
+    """A gap of whose wall lidar searched only a share."""
+    return replace(
+        gap,
+        certainty=gap.certainty * known,
+        reason=f"{gap.reason[:-1]}; {1 - known:.0%} of the wall beside it was not seen by lidar, "
+        "and may be open.",
+    )
+
+
+def _free(scene: Scene, factor: int) -> tuple[Floats, Flags]:
+    """Free width [m] in cells of about 1 m, 0 where it is not known, and where it is."""
+    width = scene.free_width
     rows, cols = (-(-n // factor) * factor for n in width.shape)
-    whole = np.zeros((rows, cols), np.float32)
+    whole = np.full((rows, cols), np.nan, np.float32)
     whole[: width.shape[0], : width.shape[1]] = width
-    coarse = whole.reshape(rows // factor, factor, cols // factor, factor).max((1, 3))
-    return np.asarray(coarse, np.float64)
+    parts = whole.reshape(rows // factor, factor, cols // factor, factor)
+    known = np.isfinite(parts).any((1, 3))
+    return np.nan_to_num(parts).max((1, 3)).astype(np.float64), np.asarray(known)
 
 
 def _saddles(flood: np.ndarray, width: Floats) -> list[tuple[int, int, int, int]]:
@@ -95,22 +109,20 @@ def _nearest(room: Flags, row: int, col: int) -> tuple[int, int]:
     return int(cells[k, 0]), int(cells[k, 1])
 
 
-def _walled(
-    width: Floats, at: tuple[int, int], ends: list[tuple[int, int]], across: float
-) -> float:
-    """Share of the wall beside a gap that is shut, on its weaker side; lengths in cells.
+def _beside(
+    at: tuple[int, int], ends: list[tuple[int, int]], across: float, shape: tuple[int, ...]
+) -> tuple[Ints, Ints]:
+    """Rows and columns of the cells left and right of a gap, each (2, WALL); lengths in cells.
 
     Between two lone trees one throws as well around them: a gap is a way through a wall.
     """
     way = np.subtract(ends[1], ends[0]).astype(np.float64)
     aside = np.array([-way[1], way[0]]) / max(float(np.hypot(*way)), 1e-9)
     reach = across / 2 + np.arange(1.0, WALL + 1.0)
-    shut = []
-    for side in (-1.0, 1.0):
-        cells = np.rint(np.array(at) + side * reach[:, None] * aside).astype(np.int64)
-        cells = np.clip(cells, 0, np.array(width.shape) - 1)
-        shut.append(float((width[cells[:, 0], cells[:, 1]] < NARROW).mean()))
-    return min(shut)
+    sides = np.array([-1.0, 1.0])[:, None, None]
+    cells = np.rint(np.array(at) + sides * reach[:, None] * aside).astype(np.int64)
+    cells = np.clip(cells, 0, np.array(shape) - 1)
+    return cells[..., 0], cells[..., 1]
 
 
 def _gap(

@@ -144,9 +144,8 @@ def _together(
     covered = min(float(weight.sum()), line.length)
     gap = max(0.0, line.length - covered) if len(own) > 1 else 0.0
     narrow = int(np.argmin([row["pinch_width_m"] for row in own]))
-    row, (k, back) = own[narrow], chain[narrow]
-    start = lines[k][-1] if back else lines[k][0]
-    along = row["length_m"] - row["pinch_at_m"] if back else row["pinch_at_m"]
+    row, k = own[narrow], chain[narrow][0]
+    pinch = shapely.LineString(lines[k]).interpolate(row["pinch_at_m"])
     roofed = [r["roof_m"] for r in own if r["roof_m"] is not None]
     share = float(np.average([r["roof_share"] for r in own], weights=weight))
     unknown = float(np.average([r["unknown_share"] for r in own], weights=weight))
@@ -157,7 +156,7 @@ def _together(
             "length_m": line.length,
             "width_m": float(np.average([r["width_m"] for r in own], weights=weight)),
             "pinch_width_m": row["pinch_width_m"],
-            "pinch_at_m": min(line.length, line.project(shapely.Point(start)) + along),
+            "pinch_at_m": line.project(pinch),
             "roof_share": share,
             "roof_m": float(np.median(roofed)) if roofed else None,
             "unknown_share": min(1.0, (unknown * covered + DOUBT * gap) / line.length),

@@ -81,17 +81,17 @@ def _lane_reason(each: Fairway, levels: Sequence[Level], turned: bool) -> str:
 
 def _downhill(scene: Scene, line: shapely.LineString) -> shapely.LineString:
     """The line with its higher end first: from there one looks along it."""
-    return line if _fall(scene, line) >= 0 else shapely.reverse(line)
+    return shapely.reverse(line) if _fall(scene, line) < 0 else line
 
 
 def _fall(scene: Scene, line: shapely.LineString) -> float:
-    """Height lost from the first to the last point [m]; 0 where unknown."""
+    """Height lost from the first to the last point [m]; NaN unknown."""
     ends = np.array([line.coords[0], line.coords[-1]])[:, :2]
     row, col = scene.grid.rowcol(ends[:, 0], ends[:, 1])
     row = np.clip(row, 0, scene.grid.rows - 1)
     col = np.clip(col, 0, scene.grid.cols - 1)
     first, last = scene.ground[row, col]
-    return float(np.nan_to_num(first - last))
+    return float(first - last)
 
 
 def edges(

@@ -90,7 +90,7 @@ def where(found: Found, places: Places) -> str:
         return f"{'over' if found.kind == 'carry' else 'in'} the {part} pond"
     if found.kind == "view":
         stand = shapely.Point(found.line.coords[0])
-        cover = _cover(stand.buffer(6), places.squares)
+        cover = _growth_around(stand.buffer(6), places.squares)
         return f"from the {sector(stand, places.land)} {cover}"
     points = [found.line.interpolate(s, normalized=True) for s in (0.0, 0.25, 0.5, 0.75, 1.0)]
     word = "along" if found.line.length >= 40 else "by"
@@ -100,7 +100,7 @@ def where(found: Found, places: Places) -> str:
             if float(np.mean(away)) <= BESIDE:
                 over = found.line.intersects(water) and found.kind in ("drop", "climb")
                 return f"{'to' if over else word} the {part} {name}"
-    cover = _cover(found.line.buffer(6), places.squares)
+    cover = _growth_around(found.line.buffer(6), places.squares)
     return f"{'at' if cover == EDGE else 'in'} the {part} {cover}"
 
 
@@ -116,7 +116,7 @@ def sector(point: shapely.Point, land: shapely.Geometry) -> str:
     return SECTORS[int((turn + 22.5) // 45) % 8]
 
 
-def _cover(around: shapely.Geometry, squares: Squares) -> str:
+def _growth_around(around: shapely.Geometry, squares: Squares) -> str:
     """Wood, meadow or the edge between them, by the trees around a place."""
     left, bottom, right, top = around.bounds
     rows, cols = squares.grid.rowcol(np.array([left, right]), np.array([top, bottom]))

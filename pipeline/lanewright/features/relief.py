@@ -73,20 +73,19 @@ def _falls(
     for k in peaks(best[high], ends, 1.5 * APART / land.grid.cell):
         line = land.line(places[high[k]], cell[high[k]])
         metres = float(best[high[k]])
-        free, seen = air_along(scene, line)
+        air = air_along(scene, line)
         effective = line.length - 3 * metres if down else line.length + 3 * metres
         can = within_throw(levels, max(effective, 0.6 * line.length))
         words = "falls" if down else "rises"
-        cut = "" if free >= 0.95 else f"; {1 - free:.0%} of the straight flight is wooded"
         yield Found(
             kind="drop" if down else "climb",
             line=line,
-            worth=full(metres, settings.drop_full) * (0.3 + 0.7 * free),
-            certainty=SURE * (0.5 + 0.5 * seen),
+            worth=full(metres, settings.drop_full) * (0.3 + 0.7 * air.free),
+            certainty=SURE * (1.0 - 0.5 * air.unknown),
             figure=both(metres, 1),
-            reason=f"The ground {words} {both(metres, 1)} over {both(line.length)}{cut}.",
-            levels=can,
-            figures={"drop_m": sign * metres, "open_share": free, "seen_share": seen},
+            reason=f"The ground {words} {both(metres, 1)} over {both(line.length)}{air.said}.",
+            levels=can if air.passes else (),
+            figures={"drop_m": sign * metres} | air.figures,
         )
 
 
@@ -136,7 +135,8 @@ def high_tees(land: Squares, settings: FeaturesSettings) -> Iterator[Found]:
     top = _look(land, places, settings.knoll_reach / 2).rise.max(1) <= settings.knoll_rise / 4
     sides = falls_off & np.roll(falls_off, DIRECTIONS // 2, axis=1)
     knoll = top & (falls_off.sum(1) >= DIRECTIONS - 1)
-    lowest = look.fall.min(1)
+    # One side of all may fall less: there the ground goes on as it were a spur.
+    lowest = np.sort(look.fall, axis=1)[:, 1]
     across = np.minimum(look.fall, np.roll(look.fall, DIRECTIONS // 2, axis=1)).max(1)
     level_along = look.fall + look.rise
     level_along = level_along + np.roll(level_along, DIRECTIONS // 2, axis=1)
@@ -168,7 +168,10 @@ def _tee(
     way = compass(DIRECTIONS)[int(fall.argmax())]
     reach = settings.knoll_reach / land.grid.cell
     line = land.line(place, np.rint(place + way * reach).astype(np.int64))
-    sides = "on all sides" if kind == "knoll_tee" else "on both sides"
+    sides = "on both sides"
+    if kind == "knoll_tee":
+        all_fall = fall.min() >= settings.knoll_rise
+        sides = "on all sides" if all_fall else f"on {DIRECTIONS - 1} of {DIRECTIONS} sides"
     return Found(
         kind=kind,
         line=line,

@@ -92,27 +92,26 @@ def _carry(
     levels: Sequence[Level],
     settings: FeaturesSettings,
 ) -> Found:
-    free, seen = air_along(scene, line)
+    air = air_along(scene, line)
     can = [level.name for level in levels if level.carry >= wet and level.tee_throw >= line.length]
     best = max(level.carry for level in levels)
-    share = f"; {1 - free:.0%} of the straight flight is wooded" if free < 0.95 else ""
     return Found(
         kind="carry",
         line=line,
         worth=(0.4 + 0.6 * full(wet, 0.6 * best))
-        * (0.4 + 0.6 * free)
+        * (0.4 + 0.6 * air.free)
         * (0.6 + 0.4 * len(can) / len(levels)),
-        certainty=0.7 + 0.3 * seen,
+        certainty=1.0 - 0.3 * air.unknown,
         figure=f"{both(wet)} of water",
         reason=f"{both(wet)} of water between dry banks, {both(line.length)} from where a tee fits "
-        f"to where a green does{share}.",
-        levels=can,
-        figures={"carry_water_m": wet, "open_share": free, "seen_share": seen},
+        f"to where a green does{air.said}.",
+        levels=can if air.passes else (),
+        figures={"carry_water_m": wet} | air.figures,
     )
 
 
 def peninsulas(
-    land: Squares, levels: Sequence[Level], settings: FeaturesSettings
+    scene: Scene, land: Squares, levels: Sequence[Level], settings: FeaturesSettings
 ) -> Iterator[Found]:
     """Dry ground with water on more than half of its sides, and a way onto it."""
     water = np.zeros(land.grid.shape, bool)
@@ -134,6 +133,7 @@ def peninsulas(
         way = compass(DIRECTIONS)[int(np.argmin(wet[i]))]
         onto = places[i] + way * settings.peninsula_reach / cell
         line = land.line(np.rint(onto).astype(np.int64), places[i])
+        air = air_along(scene, line)
         yield Found(
             kind="peninsula",
             line=line,
@@ -142,8 +142,8 @@ def peninsulas(
             figure=f"water on {share:.0%} of its sides",
             reason=f"Dry ground with water within {both(settings.peninsula_reach)} on {share:.0%} "
             "of its sides: a green or a tee there is played over or beside it.",
-            levels=within(levels, line.length),
-            figures={"water_share": share},
+            levels=within(levels, line.length) if air.passes else (),
+            figures={"water_share": share} | air.figures,
         )
 
 

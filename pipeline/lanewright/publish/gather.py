@@ -182,6 +182,7 @@ def warnings_of(scouting: Scouting) -> list[str]:
         scouting.legs,
         scouting.holes,
         scouting.trim,
+        scouting.cuts,
         scouting.layouts,
         scouting.changes,
     ):

@@ -59,6 +59,11 @@ class FeaturesSettings(Settings):
     near_share: Share = Field(
         0.35, description="what a feature so near another one is worth in the ranking; ours"
     )
+    border_share: Share = Field(
+        0.5,
+        description="what a feature counts that lies within `legs: sites: boundary_setback:` of "
+        "the property line: it may be seen, but not thrown; our choice",
+    )
     long: Metres = Field(
         120.0, description="metres of fairway or tunnel that count in full: a tee throw of most"
     )

@@ -20,6 +20,7 @@ import shapely
 
 from lanewright.base.arrays import Floats
 from lanewright.base.grid import Grid
+from lanewright.base.outlines import cells_of
 from lanewright.base.schema import LAYERS as SCHEMA
 from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
@@ -45,6 +46,8 @@ from lanewright.trim.standing import Growth
 from lanewright.trim.tables import collected
 
 ANYWHERE = -1.0  # m of room that any spot has, be it in a trunk
+FEW = 10  # lanes below which somebody with a wood is warned; ours
+WOOD = 0.2  # share of the property with trees or brush from which there is a wood; ours
 BATCH = 4  # lines planned before it is asked whether enough lanes are found
 
 
@@ -60,6 +63,8 @@ class Cuts:
         Layer `cut_work`: the pieces to cut of each lane.
     facts
         For the summary: lines planned, lanes found, hours and ground per lane.
+    warnings
+        That few lanes or none were found on wooded land, and why.
     """
 
     lanes: gpd.GeoDataFrame
@@ -97,7 +102,7 @@ class _Lane:
         return float(str(self.row[name]))
 
 
-@stage("cuts", version=3)
+@stage("cuts", version=4)
 def find_cuts(
     scene: Scene,
     flights: Flights,
@@ -256,8 +261,9 @@ def _tables(search: _Search, lanes: list[_Lane], planned: int, brief: Brief) -> 
     grid = search.thrower.scene.grid
     lanes = _best(lanes, search.settings.keep)
     facts: dict[str, object] = {"lanes": len(lanes), "lines_planned": planned}
+    warnings = tuple(_few(search, len(lanes), planned))
     if not lanes:
-        return replace(no_cuts(grid), facts=facts)
+        return replace(no_cuts(grid), facts=facts, warnings=warnings)
     rows = [{"lane_id": n} | lane.row for n, lane in enumerate(lanes, start=1)]
     plans = [_chosen_only(lane.plan, n) for n, lane in enumerate(lanes, start=1)]
     work = collected(search.growth, plans, [], {}, brief.arrival, []).work
@@ -277,7 +283,29 @@ def _tables(search: _Search, lanes: list[_Lane], planned: int, brief: Brief) -> 
         gpd.GeoDataFrame(frame, geometry=shapes, crs=grid.crs),
         gpd.GeoDataFrame(work[[*names, "geometry"]], geometry="geometry", crs=grid.crs),
         facts,
+        warnings,
     )
+
+
+def _few(search: _Search, found: int, planned: int) -> Iterator[str]:
+    """A warning where a wood gives few lanes to cut, or none."""
+    scene, settings = search.thrower.scene, search.settings
+    inside = cells_of(scene.land, scene.grid)
+    wooded = inside.any() and scene.stands[inside].mean() >= WOOD
+    if not wooded or found >= min(FEW, settings.keep):
+        return
+    if planned == 0:
+        yield (
+            f"no lanes to cut: no line between spots for a tee and a basket runs among trees for "
+            f"{settings.wooded:.0%} of its way, differs from the others and would be fair once cut"
+        )
+    else:
+        yield (
+            f"{found or 'no'} lane{'s' * (found != 1)} to cut found, {settings.keep} asked for: "
+            f"the other{'s' * (planned - found != 1)} of {planned} promising lines do not open by "
+            f"cutting stems up to {settings.thickest_cm:g} cm in {settings.most_hours:g} hours "
+            "without what must stay"
+        )
 
 
 def _places(lanes: list[_Lane]) -> Floats:

@@ -179,6 +179,7 @@ def first_walks(
     """
     rows: list[Row] = []
     here = [p for p in places if start and math.dist(p.xy, start.xy) < TOGETHER]
+    looked = sum(p.minutes for p in here)
     places = [p for p in places if p not in here]
     if start is not None and places:
         spots = np.array([start.xy, *(place.xy for place in places)], np.float64)
@@ -186,7 +187,7 @@ def first_walks(
         seconds = seconds_between(land, graph, spots, spots)
         seen: set[int] = set()
         for visit, minutes in (("short", settings.short_visit), ("day", settings.long_visit)):
-            order = chosen(seconds / 60, places, minutes)
+            order = chosen(seconds / 60, places, minutes - looked)
             if set(order) <= seen:
                 continue  # the short visit sees it all
             seen = set(order)
@@ -196,6 +197,7 @@ def first_walks(
                 rows += list(_steps(visit, order, ways, places, land))
                 back = "; ".join(f"{p.stop} {p.what}" for p in here)
                 rows[-1]["what"] += f", and there: {back}" if back else ""
+                rows[-1]["look_min"] += looked
     return _frame(rows, land.grid.crs)
 
 
@@ -295,6 +297,6 @@ def summary(walk: gpd.GeoDataFrame, visit: str) -> str:
     stops = int((mine["stop"] != "START").sum())
     total = float(mine["walk_min"].sum() + mine["look_min"].sum())
     return (
-        f"{stops} stops, {mine['length_m'].sum() / 1000:.1f} km and {mine['climb_m'].sum():.0f} m "
-        f"of climb, {total:.0f} minutes with time to look"
+        f"{stops} {'stop' if stops == 1 else 'stops'}, {mine['length_m'].sum() / 1000:.1f} km and "
+        f"{mine['climb_m'].sum():.0f} m of climb, {total:.0f} minutes with time to look"
     )
