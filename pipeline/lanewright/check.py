@@ -17,7 +17,7 @@ import numpy as np
 
 from lanewright.base.errors import Faults, InputError, some
 from lanewright.base.units import ACRE
-from lanewright.land.plan import Plan, covered_share, plan
+from lanewright.land.plan import Plan, PointPlan, covered_share, plan
 from lanewright.land.reading import check_points
 from lanewright.layout.designer import Hand
 from lanewright.layout.designerfile import read_hand
@@ -103,11 +103,17 @@ def check_inputs(config: Config) -> tuple[str, bool]:
     lines = [f"{config.name}", ""]
     classes: Counter[int] = Counter()
     if found.points is not None:
-        samples = _samples(found)
+        samples = _samples(found, found.points)
         for tile, sample in zip(found.tiles, samples, strict=True):
             faults.attempt(partial(check_points, tile.path, sample))
+        if found.earlier is not None:
+            before = _samples(found, found.earlier)
+            for tile, sample in zip(found.earlier.tiles, before, strict=True):
+                faults.attempt(partial(check_points, tile.path, sample))
         faults.stop()
         lines += _about_points(found, samples, classes)
+        if found.earlier is not None:
+            lines += _about_earlier(found, found.earlier)
     lines += _about_elevation(found)
     lines += _about_land(config, found)
     lines += ["", "taken for granted:", *(f"  {a}" for a in found.assumed)] if found.assumed else []
@@ -137,10 +143,8 @@ def _check_out(out: Path) -> None:
                 folder.rmdir()
 
 
-def _samples(found: Plan) -> list[reader.Tally]:
-    """The first points of each tile, and the last few, decoded as the run will."""
-    assert found.points is not None
-    points = found.points
+def _samples(found: Plan, points: PointPlan) -> list[reader.Tally]:
+    """The first points of each tile of a survey, and the last few, decoded as the run will."""
     parts = []
     for tile, content in zip(points.tiles, points.contents, strict=True):
         left, bottom, right, top = _box(found, tile)
@@ -207,6 +211,15 @@ def _about_points(found: Plan, samples: list[reader.Tally], classes: Counter[int
         made = sorted({str(t.header.made) for t in tiles if t.header.made})
         lines.append(f"  flown: not known; files made {_span(made) or 'at an unknown date'}")
     return lines
+
+
+def _about_earlier(found: Plan, earlier: PointPlan) -> list[str]:
+    tiles = list(earlier.tiles)
+    kinds = sorted({_reference(tile) for tile in tiles})
+    return [
+        f"earlier survey: {len(tiles)} tiles, {_amount(found, tiles)}",
+        *(f"  {kind}" for kind in kinds[:MANY]),
+    ]
 
 
 def _span(dates: list[str]) -> str:

@@ -16,6 +16,7 @@ from lanewright.changes.rates import growth_by_height
 from lanewright.changes.shift import find_shift, moved_by
 from lanewright.publish.report.since import since_of
 from lanewright.publish.report.words import Units
+from lanewright.check import check_inputs
 from lanewright.scout import run, scout
 from lanewright.settings.config import Config
 from lanewright.store import Store, Until
@@ -158,12 +159,27 @@ def test_settings_decide_what_counts(folder, changes):
     [
         ({"most_shift": 0.5}, "off sideways"),
         ({"most_rise": 0.1}, "compare.most_rise"),
-        ({"flown": dt.date(2024, 1, 1)}, "is not earlier"),
     ],
 )
 def test_what_cannot_be_an_earlier_survey_of_this_land_is_refused(folder, changed, problem):
     with pytest.raises(InputError, match=problem):
         compared(folder, **changed)
+
+
+def test_surveys_in_the_wrong_order_are_refused_with_the_settings(folder):
+    with pytest.raises(ValueError, match="is not earlier"):
+        config(folder, flown=dt.date(2024, 1, 1))
+
+
+def test_check_refuses_what_the_run_would(folder, tmp_path):
+    assert "earlier survey: 1 tiles" in check_inputs(config(folder))[0]
+    with pytest.raises(InputError, match="same content as a tile in points"):
+        check_inputs(config(folder, points=[str(folder / "now.laz")]))
+    # A tile cut short in its points: the header is whole, the decoder is not.
+    whole = (folder / "then.laz").read_bytes()
+    (tmp_path / "cut.laz").write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(InputError, match=r"cut\.laz"):
+        check_inputs(config(folder, points=[str(tmp_path / "cut.laz")]))
 
 
 def test_an_unknown_date_says_nothing_per_year(folder):

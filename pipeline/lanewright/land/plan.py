@@ -189,7 +189,7 @@ def plan(config: Config) -> Plan:
     near = [t for t in files.tiles if _touches(place, t.path)]
     before = [t for t in files.earlier if _touches(place, t.path)]
     models = [m for m in files.models if _touches(place, m.path)]
-    paths = [t.path for t in files.tiles] + [m.path for m in files.models]
+    paths = [t.path for t in (*files.tiles, *files.earlier)] + [m.path for m in files.models]
     skipped = sorted(path for path in paths if not _touches(place, path))
     density = _density(near, place.boxes)
     grid = faults.attempt(partial(_grid, config, place, near, density)) if near or models else None
@@ -203,12 +203,22 @@ def plan(config: Config) -> Plan:
                 "Check which files are named, and the CRS that they state.",
             )
         )
+    if files.earlier and not near:
+        faults.found.append(
+            InputError(
+                "compare.points",
+                "there is no lidar of today on the property to compare with",
+                "Name today's tiles in points.",
+            )
+        )
     faults.stop()
     assert grid is not None
 
     points = faults.attempt(partial(_point_plan, config, grid, near)) if near else None
     earlier = faults.attempt(partial(_point_plan, config, grid, before)) if before else None
     elevation = faults.attempt(partial(_elevation_plan, config.crs, models))
+    if points is not None and earlier is not None:
+        faults.attempt(partial(_other_content, points, earlier))
     faults.stop()
     assert elevation is not None
     return Plan(
@@ -222,8 +232,8 @@ def plan(config: Config) -> Plan:
         keep_out=drawn.keep_out,
         water=drawn.water,
         own_holes=drawn.own,
-        assumed=_assumed(near, models) + _read_by_pdal(files.converted),
-        warnings=_warnings(place, near, models, density),
+        assumed=_assumed([*near, *before], models) + _read_by_pdal(files.converted),
+        warnings=_doubts([*near, *before]) + _warnings(place, near, models, density),
         converted=files.converted,
     )
 
@@ -376,6 +386,22 @@ def _point_plan(config: Config, grid: Grid, near: list[PointTile]) -> PointPlan:
     )
 
 
+def _other_content(points: PointPlan, earlier: PointPlan) -> None:
+    """Refuse a tile that stands in both surveys: it would hide every change."""
+    today = {content.whole for content in points.contents}
+    twice = [
+        str(tile.path)
+        for tile, content in zip(earlier.tiles, earlier.contents, strict=True)
+        if content.whole in today
+    ]
+    if twice:
+        raise InputError(
+            "compare.points",
+            f"{some(twice)}: of the same content as a tile in points",
+            "Name the tiles of the earlier survey alone.",
+        )
+
+
 def _content(tile: PointTile, settings: CrsSettings) -> Fingerprint:
     """Fingerprint of a tile, if its header is still the one that was looked at."""
     content = fingerprint(tile.path)
@@ -451,14 +477,19 @@ def _assumed(tiles: list[PointTile], models: list[ElevationTile]) -> tuple[str, 
     return tuple(f"{some(names)}: {text}" for text, names in sorted(groups.items()))
 
 
+def _doubts(tiles: list[PointTile]) -> tuple[str, ...]:
+    """What is odd about the CRS of tiles, each once with the files that it holds for."""
+    doubts: dict[str, list[str]] = {}
+    for tile in sorted(tiles, key=lambda t: t.path):
+        if tile.reference.doubt:
+            doubts.setdefault(tile.reference.doubt, []).append(str(tile.path))
+    return tuple(f"{some(names)}: {doubt}" for doubt, names in doubts.items())
+
+
 def _warnings(
     place: _Place, near: list[PointTile], models: list[ElevationTile], density: float
 ) -> tuple[str, ...]:
-    doubts: dict[str, list[str]] = {}
-    for tile in sorted(near, key=lambda t: t.path):
-        if tile.reference.doubt:
-            doubts.setdefault(tile.reference.doubt, []).append(str(tile.path))
-    warnings = [f"{some(names)}: {doubt}" for doubt, names in doubts.items()]
+    warnings: list[str] = []
     boxes = [place.boxes[p] for p in [*(t.path for t in near), *(m.path for m in models)]]
     if place.land is None:
         warnings.append("no property polygon is given; the extent of the tiles is taken for it")

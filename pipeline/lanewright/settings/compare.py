@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from lanewright.settings.base import Metres, NotNegative, Pattern, Settings, Share
 from lanewright.settings.buildings import BuildingSettings
@@ -67,6 +67,14 @@ class CompareSettings(Settings):
     @classmethod
     def _one_is_a_list(cls, value: Any) -> Any:
         return [value] if isinstance(value, str) else value
+
+    @model_validator(mode="after")
+    def _in_order(self) -> CompareSettings:
+        if self.flown is not None and self.now is not None and self.now <= self.flown:
+            raise ValueError(
+                f"the survey of flown, {self.flown}, is not earlier than the one of now, {self.now}"
+            )
+        return self
 
 
 class EarlierSettings(Settings):
