@@ -96,10 +96,10 @@ def test_a_changed_setting_makes_only_what_follows(tmp_path):
     settings["legs"]["keep"] = 5
     config.write_text(yaml.safe_dump(settings))
     done = lanewright("scout", config)
-    assert "made: legs, holes, trim, layout, publish;" in done.stdout
+    assert "made: legs, holes, trim, cuts, layout, publish;" in done.stdout
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     assert [s["stage"] for s in summary["stages"] if not s["reused"]] == [
-        "legs", "holes", "trim", "layout", "publish",
+        "legs", "holes", "trim", "cuts", "layout", "publish",
     ]  # fmt: skip
     assert summary["counts"]["legs"] == 5
 
@@ -116,7 +116,8 @@ def test_from_and_until(tmp_path):
     assert not (tmp_path / "out" / "scout.gpkg").exists()
     assert lanewright("scout", config).returncode == 0
     done = lanewright("scout", config, "--from", "lanes")
-    assert "made: lanes, flight, marks, scene, legs, holes, trim, layout, publish;" in done.stdout
+    made = "lanes, flight, marks, scene, features, legs, holes, trim, cuts, layout, publish"
+    assert f"made: {made};" in done.stdout
 
 
 def test_two_runs_do_not_share_a_folder(tmp_path):

@@ -24,7 +24,7 @@ CELL = 0.5
 QUICK = {
     "legs": {"sites": {"spacing": 8.0}, "throws": 64, "keep": 400},
     "layout": {
-        "hole": {"keep": 60, "most_legs": 2},
+        "hole": {"keep": 300, "most_legs": 2},
         "proposals": 1,
         "solver": {"first": {"changes": 50_000}, "work": 1, "candidates": 60},
     },

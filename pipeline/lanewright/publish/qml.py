@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import uuid
 
 import jinja2
@@ -27,6 +28,7 @@ def qml(style: Style) -> str:
     )
 
 
+@functools.cache
 def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("lanewright.publish"),

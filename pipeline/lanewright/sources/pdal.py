@@ -84,7 +84,7 @@ def numbers(version: str) -> tuple[int, ...]:
 
     Examples
     --------
-    >>> numbers("2.10.1") > numbers("2.9") > numbers("2.9rc1.post")
+    >>> numbers("2.10.1") > numbers("2.9") == numbers("2.9rc1")
     True
     """
     found = [re.match(r"\d+", part) for part in version.split(".")[:4]]
