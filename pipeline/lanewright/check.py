@@ -17,8 +17,9 @@ import numpy as np
 
 from lanewright.base.errors import Faults, InputError, some
 from lanewright.base.units import ACRE
-from lanewright.land.plan import Plan, PointPlan, covered_share, plan
+from lanewright.land.plan import Plan, PointPlan, plan
 from lanewright.land.reading import check_points
+from lanewright.land.stated import covered_share
 from lanewright.layout.designer import Hand
 from lanewright.layout.designerfile import read_hand
 from lanewright.publish.outputs import OUTPUTS

@@ -14,9 +14,9 @@ from lanewright.base.errors import InputError
 from lanewright.changes.changes import Changes, find_changes
 from lanewright.changes.rates import growth_by_height
 from lanewright.changes.shift import find_shift, moved_by
+from lanewright.check import check_inputs
 from lanewright.publish.report.since import since_of
 from lanewright.publish.report.words import Units
-from lanewright.check import check_inputs
 from lanewright.scout import run, scout
 from lanewright.settings.config import Config
 from lanewright.store import Store, Until

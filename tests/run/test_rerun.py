@@ -93,7 +93,7 @@ def test_a_changed_setting_makes_only_what_follows(tmp_path):
     config = tunnel_survey(tmp_path)
     lanewright("scout", config)
     settings = yaml.safe_load(config.read_text())
-    settings["legs"]["keep"] = 5
+    settings["legs"]["keep"] = 2
     config.write_text(yaml.safe_dump(settings))
     done = lanewright("scout", config)
     assert "made: legs, holes, trim, cuts, layout, publish;" in done.stdout
@@ -101,7 +101,7 @@ def test_a_changed_setting_makes_only_what_follows(tmp_path):
     assert [s["stage"] for s in summary["stages"] if not s["reused"]] == [
         "legs", "holes", "trim", "cuts", "layout", "publish",
     ]  # fmt: skip
-    assert summary["counts"]["legs"] == 5
+    assert summary["counts"]["legs"] == 2
 
 
 def test_from_and_until(tmp_path):

@@ -13,6 +13,7 @@ from shapely import MultiPolygon, Polygon, box, union_all
 
 from lanewright.base.errors import Faults, InputError, some, together
 from lanewright.base.grid import Grid
+from lanewright.land.stated import assumed, covered_share, doubts
 from lanewright.settings.config import Config
 from lanewright.settings.ingest import CrsSettings, IngestSettings
 from lanewright.sources import crs as crs_of
@@ -232,8 +233,8 @@ def plan(config: Config) -> Plan:
         keep_out=drawn.keep_out,
         water=drawn.water,
         own_holes=drawn.own,
-        assumed=_assumed([*near, *before], models) + _read_by_pdal(files.converted),
-        warnings=_doubts([*near, *before]) + _warnings(place, near, models, density),
+        assumed=assumed([*near, *before], models) + _read_by_pdal(files.converted),
+        warnings=doubts([*near, *before]) + _warnings(place, near, models, density),
         converted=files.converted,
     )
 
@@ -467,25 +468,6 @@ def _density(tiles: list[PointTile], boxes: dict[Path, Bounds]) -> float:
     return best
 
 
-def _assumed(tiles: list[PointTile], models: list[ElevationTile]) -> tuple[str, ...]:
-    """What had to be taken for granted, each once with the files that it holds for."""
-    groups: dict[str, list[str]] = {}
-    said = [(t.path.name, a) for t in tiles for a in t.reference.assumed]
-    said += [(m.path.name, a) for m in models for a in m.assumed]
-    for name, text in sorted(said):
-        groups.setdefault(text, []).append(name)
-    return tuple(f"{some(names)}: {text}" for text, names in sorted(groups.items()))
-
-
-def _doubts(tiles: list[PointTile]) -> tuple[str, ...]:
-    """What is odd about the CRS of tiles, each once with the files that it holds for."""
-    doubts: dict[str, list[str]] = {}
-    for tile in sorted(tiles, key=lambda t: t.path):
-        if tile.reference.doubt:
-            doubts.setdefault(tile.reference.doubt, []).append(str(tile.path))
-    return tuple(f"{some(names)}: {doubt}" for doubt, names in doubts.items())
-
-
 def _warnings(
     place: _Place, near: list[PointTile], models: list[ElevationTile], density: float
 ) -> tuple[str, ...]:
@@ -501,11 +483,6 @@ def _warnings(
             "of gaps between trees"
         )
     return tuple(warnings)
-
-
-def covered_share(land: MultiPolygon, boxes: list[Bounds]) -> float:
-    """Share of the land within boxes."""
-    return float(union_all([box(*b) for b in boxes]).intersection(land).area / land.area)
 
 
 def _far_off(config: Config, place: _Place) -> InputError:
