@@ -13,7 +13,7 @@ from shapely import MultiPolygon, Polygon, box, union_all
 
 from lanewright.base.errors import Faults, InputError, some, together
 from lanewright.base.grid import Grid
-from lanewright.land.stated import assumed, covered_share, doubts
+from lanewright.land.stated import assumed, covered_share, doubts, first_returns_of
 from lanewright.settings.config import Config
 from lanewright.settings.ingest import CrsSettings, IngestSettings
 from lanewright.sources import crs as crs_of
@@ -192,7 +192,7 @@ def plan(config: Config) -> Plan:
     models = [m for m in files.models if _touches(place, m.path)]
     paths = [t.path for t in (*files.tiles, *files.earlier)] + [m.path for m in files.models]
     skipped = sorted(path for path in paths if not _touches(place, path))
-    density = _density(near, place.boxes)
+    density = first_returns_of(near, place.boxes)
     grid = faults.attempt(partial(_grid, config, place, near, density)) if near or models else None
     if not near and not models:
         faults.found.append(_far_off(config, place))
@@ -456,16 +456,6 @@ def as_multi(geometry: object) -> MultiPolygon:
 
 # ---------------------------------------------------------------------------------------------
 # What to report
-
-
-def _density(tiles: list[PointTile], boxes: dict[Path, Bounds]) -> float:
-    """First returns per m2 of the densest tile's box; all returns where firsts are not counted."""
-    best = 0.0
-    for tile in tiles:
-        left, bottom, right, top = boxes[tile.path]
-        area = max((right - left) * (top - bottom), 1.0)
-        best = max(best, (tile.header.first_returns or tile.header.points) / area)
-    return best
 
 
 def _warnings(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from shapely import MultiPolygon, box, union_all
 
 from lanewright.base.errors import some
@@ -32,3 +34,13 @@ def doubts(tiles: list[PointTile]) -> tuple[str, ...]:
 def covered_share(land: MultiPolygon, boxes: list[Bounds]) -> float:
     """Share of the land within boxes."""
     return float(union_all([box(*b) for b in boxes]).intersection(land).area / land.area)
+
+
+def first_returns_of(tiles: list[PointTile], boxes: dict[Path, Bounds]) -> float:
+    """First returns per m2 of the densest tile's box; all returns where firsts are not counted."""
+    best = 0.0
+    for tile in tiles:
+        left, bottom, right, top = boxes[tile.path]
+        area = max((right - left) * (top - bottom), 1.0)
+        best = max(best, (tile.header.first_returns or tile.header.points) / area)
+    return best
