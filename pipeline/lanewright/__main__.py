@@ -23,6 +23,14 @@ def main() -> None:
         from lanewright.cli import main as command
 
         command()
+    except ModuleNotFoundError as fault:  # one that the command line itself is made of
+        from lanewright.base.errors import lacking_package
+
+        lack = lacking_package(fault)
+        if lack is None:
+            raise
+        os.write(2, f"error: {lack}\n".encode())
+        os._exit(2)
     except MemoryError:
         # Too little even to load, or to say so by the usual way.
         os.write(2, b"error: there is not enough memory to run. Close other programs.\n")

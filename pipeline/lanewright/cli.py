@@ -29,7 +29,8 @@ from rich.progress import (
 )
 
 from lanewright import __version__
-from lanewright.base.errors import InputError
+from lanewright.base.errors import InputError, lacking_package
+from lanewright.base.processes import kill_running
 
 if TYPE_CHECKING:
     from lanewright.settings.config import Config
@@ -255,9 +256,9 @@ def _faults() -> Iterator[None]:
         err.print(showable(str(fault)), markup=False)
         sys.exit(2)
     except Exception as fault:
-        lack = _lacking(fault)
+        lack = lacking_package(fault) or _lacking(fault)
         if lack is not None:
-            sys.stderr.write(f"error: {showable(lack)}.\n")  # needs no memory to speak of
+            sys.stderr.write(f"error: {showable(lack)}\n")  # needs no memory to speak of
             sys.exit(2)
         trace = traceback.format_exc()
         log = logging.getLogger("lanewright")
@@ -279,6 +280,7 @@ def _leave(_number: int, _frame: object) -> None:
     An exception raised wherever the program happens to be may land in a call from compiled code,
     which crashes or takes it for a fault of its own.
     """
+    kill_running()
     shown = b"\x1b[?25h" if err.is_terminal else b""  # a progress bar hides the cursor
     os.write(2, shown + b"interrupted; a rerun takes up where this one stopped\n")
     os._exit(130)
@@ -289,11 +291,11 @@ def _lacking(fault: BaseException) -> str | None:
     seen: BaseException | None = fault
     while seen is not None:
         if isinstance(seen, OSError) and seen.errno in _FULL:
-            return f"{seen.filename or 'the out folder'}: {_FULL[seen.errno]}"
+            return f"{seen.filename or 'the out folder'}: {_FULL[seen.errno]}."
         if isinstance(seen, MemoryError) or any(w in str(seen).lower() for w in _NO_MEMORY):
             return (
                 "this machine, or the limit set for the run, has not enough memory. Close other "
-                "programs, give a smaller property or a wider ingest.cell; earlier results stand"
+                "programs, give a smaller property or a wider ingest.cell; earlier results stand."
             )
         seen = seen.__cause__ or seen.__context__
     return None

@@ -141,3 +141,45 @@ def test_kernels_kept_are_counted_from_the_files_there(tmp_path):
     before, after = done.stdout.splitlines()
     assert before.startswith("0 of ")
     assert after.startswith("1 of ")
+
+
+@pytest.mark.parametrize("lacks", ["numba", "psutil", "laspy", "rasterio", "numpy", "pydantic",
+                                   "typer", "rich"])  # fmt: skip
+def test_a_missing_package_is_named_and_ends_with_2(lacks):
+    """Python reports it missing, as it does of a package that was never installed."""
+    code = f"""
+import sys
+class Without:
+    def find_spec(self, name, path=None, target=None):
+        if name.partition(".")[0] == {lacks!r}:
+            raise ModuleNotFoundError(f"No module named {{name!r}}", name=name)
+sys.meta_path.insert(0, Without())
+sys.argv = ["lanewright", "doctor"]
+from lanewright.__main__ import main
+main()
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, env=environment()
+    )
+    said = done.stdout + done.stderr
+    assert done.returncode == 2, said
+    assert lacks in said
+    assert "pip install" in said
+    assert "Traceback" not in said
+
+
+def test_another_command_names_a_missing_package_too(tmp_path):
+    code = """
+import sys
+sys.modules["pyproj"] = None
+sys.argv = ["lanewright", "check", "none.yaml"]
+from lanewright.__main__ import main
+main()
+"""
+    (tmp_path / "none.yaml").write_text("{name: x, points: [x.laz], out: out}")
+    (tmp_path / "x.laz").write_bytes(b"LASF")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False,
+                          env=environment(), cwd=tmp_path)  # fmt: skip
+    assert done.returncode == 2, done.stderr
+    assert "the package pyproj is not installed" in done.stderr
+    assert "Traceback" not in done.stderr

@@ -56,6 +56,18 @@ class Faults:
             raise together(self.found)
 
 
+INSTALL = "In the environment that runs lanewright: pip install -c tests/constraints.txt -e ."
+"""What to do about a package that is missing."""
+
+
+def lacking_package(fault: BaseException) -> str | None:
+    """What to report of a package that is not installed; None if it is something else."""
+    if not isinstance(fault, ModuleNotFoundError) or not fault.name:
+        return None
+    name = fault.name.partition(".")[0]
+    return None if name == "lanewright" else f"the package {name} is not installed. {INSTALL}"
+
+
 def together(faults: list[InputError]) -> InputError:
     """One error that says everything several said; the same fault of many files is said once."""
     if len(faults) == 1:

@@ -1,4 +1,7 @@
-"""What this machine has of what a run needs, and of what it can use."""
+"""What this machine has of what a run needs, and of what it can use.
+
+Packages are imported where they are looked at, so that a missing one is a line of the report.
+"""
 
 from __future__ import annotations
 
@@ -11,16 +14,13 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-import numba
-import psutil
-from numba.core.dispatcher import Dispatcher
-
 import lanewright
-from lanewright.sources.opening import library_versions
+from lanewright.base.errors import INSTALL
 from lanewright.sources.pdal import numbers, program
 
 LEAST_MEMORY, LEAST_DISK = 4.0, 2.0
@@ -58,15 +58,23 @@ def machine(out: Path) -> list[Item]:
     return [
         Item("lanewright", f"{lanewright.__version__}, Python {platform.python_version()}"),
         packages(),
-        Item("libraries", library_versions()),
-        _threads(),
-        _memory(),
+        examined("libraries", _libraries),
+        examined("threads", _threads),
+        examined("memory", _memory),
         *disks(out, Path(tempfile.gettempdir())),
-        kernels(),
+        examined("kernels", kernels),
         pdal(),
         _program("Chromium", ("chromium", "chromium-browser"), "tests of the page", "chromium"),
         _program("GDAL tools", ("gdalinfo",), "benchmarks against them", "gdal-bin"),
     ]
+
+
+def examined(name: str, look: Callable[[], Item]) -> Item:
+    """What `look` finds; `missing` where a package that it needs cannot be imported."""
+    try:
+        return look()
+    except ImportError as fault:
+        return Item(name, f"cannot be examined: {fault}", "missing", INSTALL)
 
 
 # ---------------------------------------------------------------------------------------------
@@ -91,7 +99,7 @@ def packages() -> Item:
             "packages",
             "; ".join(wrong),
             "missing",
-            "In the environment that runs lanewright: pip install -c tests/constraints.txt -e .",
+            INSTALL,
         )
     return Item("packages", f"all {len(bounds)} required are installed")
 
@@ -113,13 +121,23 @@ def _lack(name: str, least: str) -> str:
     return ""
 
 
+def _libraries() -> Item:
+    from lanewright.sources.opening import library_versions
+
+    return Item("libraries", library_versions())
+
+
 def _threads() -> Item:
+    import numba
+
     used = int(numba.config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
     allowed = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else used
     return Item("threads", f"{used} used, of {os.cpu_count()} cores; {allowed} allowed here")
 
 
 def _memory() -> Item:
+    import psutil
+
     memory = psutil.virtual_memory()
     free = memory.available / 1e9
     said = f"{free:.1f} GB free of {memory.total / 1e9:.1f}"
@@ -148,6 +166,8 @@ def disks(out: Path, scratch: Path) -> list[Item]:
 
 def kernels() -> Item:
     """How many of the compiled kernels are kept on disk; the rest compile at the first run."""
+    from numba.core.dispatcher import Dispatcher
+
     home = Path(lanewright.__file__).parent / "kernels"
     names = [p.stem for p in sorted(home.glob("*.py")) if p.stem != "__init__"]
     kept = total = 0

@@ -3,36 +3,43 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from lanewright.base.errors import InputError
-from lanewright.doctor.machine import Item, machine
-from lanewright.doctor.selfcheck import check_itself
+from lanewright.base.errors import INSTALL, InputError
+from lanewright.doctor.machine import Item, examined, machine
+
+if TYPE_CHECKING:
+    from lanewright.doctor.selfcheck import Finding
 
 _SIGNS = {"ok": "ok", "absent": "--", "look": "!", "missing": "MISSING"}
 
 
 def examine(out: Path) -> tuple[str, bool]:
     """Text of the report, and whether nothing that a run needs is missing."""
-    items = [*machine(out), *_self_check()]
+    items = [*machine(out), examined("self-check", _self_check)]
     sound = all(item.state != "missing" for item in items)
     verdict = "a run can work here" if sound else "a run cannot work here; mend what is missing"
     return "\n".join([*(_line(item) for item in items), "", f"verdict: {verdict}"]), sound
 
 
-def _self_check() -> list[Item]:
+def check_itself() -> tuple[list[Finding], float]:
+    """What the self-check finds; it needs every stage, so it is imported last."""
+    from lanewright.doctor.selfcheck import check_itself as check
+
+    return check()
+
+
+def _self_check() -> Item:
     """The tiny land's answers; a crash of ours is left to the command line, as any bug is."""
     try:
         findings, seconds = check_itself()
     except InputError as fault:
-        return [Item("self-check", fault.problem, "missing", fault.remedy)]
-    except ImportError as fault:
-        return [Item("self-check", str(fault), "missing", "Install the packages again.")]
+        return Item("self-check", fault.problem, "missing", fault.remedy)
     wrong = [f"{f.what} {f.found:.2f} instead of {f.truth:.2f}" for f in findings if not f.holds]
     if wrong:
-        mend = "Install the versions of tests/constraints.txt; report it if it stays."
-        return [Item("self-check", "; ".join(wrong), "missing", mend)]
+        return Item("self-check", "; ".join(wrong), "missing", f"{INSTALL} Report it if it stays.")
     said = ", ".join(f"{f.what} {f.found:.2f}" for f in findings)
-    return [Item("self-check", f"{len(findings)} known answers met in {seconds:.0f} s: {said}")]
+    return Item("self-check", f"{len(findings)} known answers met in {seconds:.0f} s: {said}")
 
 
 def _line(item: Item) -> str:

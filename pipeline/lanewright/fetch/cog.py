@@ -15,7 +15,8 @@ from lanewright.base.errors import InputError
 from lanewright.fetch.address import ELSEWHERE
 from lanewright.fetch.download import MAGIC
 from lanewright.fetch.ranges import RangeFile, Remote
-from lanewright.sources.opening import ALONE, OFFLINE, reason
+from lanewright.sources.offline import OFFLINE
+from lanewright.sources.opening import ALONE, reason
 
 MOST_CELLS = 100_000_000
 """Cells of a window (ours): it is held in memory, in up to 8 bytes a cell."""

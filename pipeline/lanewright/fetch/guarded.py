@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 
 from lanewright.base.errors import InputError
+from lanewright.base.processes import run_bounded
 from lanewright.fetch.address import ELSEWHERE
 from lanewright.fetch.clip import Request
+from lanewright.sources.reader import LOAD, MEMORY, start_command
+
+_CODE = LOAD + "from lanewright.fetch.clip import main\nmain()\n"
 
 LONGEST = 1800.0
 """Seconds that clipping may take; 100 million points take some 3 minutes."""
@@ -22,15 +24,10 @@ def clip_guarded(request: Request, url: str) -> int:
     InputError
         If the pieces cannot be decoded.
     """
-    command = [sys.executable, "-P", "-m", "lanewright.fetch.clip"]
     try:
-        done = subprocess.run(
-            command, input=request.to_json(), capture_output=True, text=True, timeout=LONGEST,
-            check=False,
-        )  # fmt: skip
-    except subprocess.TimeoutExpired:
+        done = run_bounded(start_command(_CODE), LONGEST, MEMORY, request.to_json())
+    except TimeoutError:
         raise InputError(url[:200], "reading its points does not end", ELSEWHERE) from None
-    if done.returncode != 0:
-        said = (done.stderr.strip().splitlines() or ["it crashed the decoder"])[-1][:160]
-        raise InputError(url[:200], f"its points cannot be decoded ({said})", ELSEWHERE)
-    return int(json.loads(done.stdout)["points"])
+    if done.code != 0:
+        raise InputError(url[:200], f"its points cannot be decoded ({done.last_word})", ELSEWHERE)
+    return int(json.loads(done.said)["points"])

@@ -74,18 +74,18 @@ def ground_mask(
     number = np.arange(len(x), dtype=np.float64)
     returns = Returns(x, y, z, number, ones, ones, 0 * ones, ones.astype(np.uint16))
     with tempfile.TemporaryDirectory(prefix="lanewright-") as folder:
-        given, told = Path(folder) / "points.laz", Path(folder) / "classes.las"
+        given, taken = Path(folder) / "points.laz", Path(folder) / "classes.las"
         write_laz(given, returns, None)
-        text = pdal.run(program, "ground.source", _pipeline(given, told, settings), given.parent)
-        numbers, classes = numbered_classes(told)
+        text = pdal.run(program, "ground.source", _pipeline(given, taken, settings), given.parent)
+        numbers, classes = numbered_classes(taken)
     facts["pdal"] = program.version
-    facts["pdal_pipeline"] = json.loads(text.replace(f"{folder}/", ""))["pipeline"]
+    facts["pdal_pipeline"] = json.loads(text)["pipeline"]
     mask = np.zeros(len(x), bool)
     mask[numbers[classes == 2]] = True
     return mask
 
 
-def _pipeline(given: Path, told: Path, settings: SmrfSettings) -> list[pdal.Stage]:
+def _pipeline(given: Path, taken: Path, settings: SmrfSettings) -> list[pdal.Stage]:
     """Low points and lone points become noise (class 7), which SMRF does not look at."""
     return [
         {"type": "readers.las", "filename": str(given)},
@@ -96,5 +96,5 @@ def _pipeline(given: Path, told: Path, settings: SmrfSettings) -> list[pdal.Stag
             "slope": settings.slope, "window": settings.window,
             "threshold": settings.threshold, "scalar": settings.scalar,
         },
-        {"type": "writers.las", "filename": str(told), "minor_version": 4, "dataformat_id": 6},
+        {"type": "writers.las", "filename": str(taken), "minor_version": 4, "dataformat_id": 6},
     ]  # fmt: skip

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -65,7 +66,8 @@ def convert(path: Path) -> Converted:
         )  # fmt: skip
     folder = _folder(path)
     mark = f"{_content(path)[:16]}-{program.version}"
-    out = folder / f"{path.stem[:60]}-{mark}.laz"
+    stem = re.sub(r"[^A-Za-z0-9_-]+", "_", path.stem)[:60]
+    out = folder / f"{stem}-{mark}.laz"
     notes = out.with_suffix(".json")
     if not (out.is_file() and notes.is_file()):
         _make_room(folder)
@@ -75,8 +77,7 @@ def convert(path: Path) -> Converted:
             text = pdal.to_laz(program, path, out, step=1e-8)
         notes.write_text(text, "utf-8")
     os.utime(out)
-    text = notes.read_text("utf-8").replace(f"{path.parent}/", "").replace(f"{folder}/", "")
-    return Converted(path.name, out, program.version, text)
+    return Converted(path.name, out, program.version, notes.read_text("utf-8"))
 
 
 def _content(path: Path) -> str:

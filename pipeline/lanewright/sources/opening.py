@@ -29,19 +29,7 @@ from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
 
 from lanewright.base.errors import InputError
-
-OFFLINE = {
-    "GDAL_HTTP_PROXY": "127.0.0.1:9",  # the discard port: what slips through ends here
-    "GDAL_HTTP_MAX_RETRY": "0",
-    "GDAL_HTTP_CONNECTTIMEOUT": "1",
-    "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}",
-    "CPL_CURL_ENABLE_VSIMEM": "NO",
-    "LIBKML_RESOLVE_STYLE": "NO",
-    "OGR_SQLITE_LOAD_EXTENSIONS": "",
-    "GDAL_SKIP": "VRT,WMS,WCS,WMTS,HTTP,PLMOSAIC,EEDAI,STACIT,STACTA,NGW,DAAS,OGCAPI,GDALG",
-    "OGR_SKIP": "OGR_VRT,WFS,OAPIF,CSW,Elasticsearch,Carto,AmigoCloud,NGW,EEDA,PLSCENES,HTTP,GDALG",
-}
-"""Options of GDAL for reading; the formats allowed below need none of what is left out."""
+from lanewright.sources.offline import OFFLINE
 
 ALONE = {"GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR", "GDAL_PAM_ENABLED": "NO"}
 """A raster is read without the files beside it, which could be of any format."""

@@ -7,20 +7,21 @@ pipeline names its readers; PDAL never guesses one from what a file is called.
 from __future__ import annotations
 
 import functools
+import glob
 import importlib.util
 import json
 import os
 import re
 import shutil
-import subprocess
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from lanewright.base.errors import InputError
-from lanewright.sources.opening import OFFLINE
+from lanewright.base.processes import import_places, run_bounded
+from lanewright.sources.offline import OFFLINE
 
 OLDEST = (2, 2)
 
@@ -40,6 +41,9 @@ READERS = {
 LONGEST = 3600.0
 """Seconds that a pipeline may take."""
 
+MEMORY = 16 * 2**30
+"""Bytes that it may hold: it keeps all points of a file, some 100 bytes each (ours)."""
+
 Stage = dict[str, object]
 
 
@@ -58,7 +62,14 @@ class Program:
     where: str
 
 
-_BY_PYTHON = "import pdal, sys; pdal.Pipeline(open(sys.argv[1], encoding='utf-8').read()).execute()"
+_PLACES = "import sys; sys.path += sys.argv[1:-1]; import pdal; "
+_VERSION = _PLACES + "print(pdal.info.version)"
+_EXECUTE = _PLACES + "pdal.Pipeline(open(sys.argv[-1], encoding='utf-8').read()).execute()"
+
+
+def _by_python(code: str) -> tuple[str, ...]:
+    """Command of an isolated Python, which takes nothing that lies in the current folder."""
+    return (sys.executable, "-I", "-c", code, *import_places())
 
 
 def program() -> Program | None:
@@ -73,9 +84,9 @@ def _program(found: str | None) -> Program | None:
         if version and numbers(version) >= OLDEST:
             return Program(version, (found, "pipeline"), found)
     if importlib.util.find_spec("pdal") is not None:
-        version = _version([sys.executable, "-c", "import pdal; print(pdal.info.version)"])
+        version = _version([*_by_python(_VERSION), "-"])
         if version and numbers(version) >= OLDEST:
-            return Program(version, (sys.executable, "-c", _BY_PYTHON), "its Python package")
+            return Program(version, _by_python(_EXECUTE), "its Python package")
     return None
 
 
@@ -94,10 +105,10 @@ def numbers(version: str) -> tuple[int, ...]:
 def _version(command: list[str]) -> str:
     """Version that a program reports; empty if it fails, hangs or reports none."""
     try:
-        done = subprocess.run(command, capture_output=True, text=True, timeout=20, check=False)
-    except (OSError, subprocess.TimeoutExpired):
+        done = run_bounded(command, 20.0, MEMORY, env=_environment())
+    except OSError:  # a timeout is one
         return ""
-    found = re.search(r"\d+\.\d+(\.\d+)?", done.stdout) if done.returncode == 0 else None
+    found = re.search(r"\d+\.\d+(\.\d+)?", done.said) if done.code == 0 else None
     return found[0] if found else ""
 
 
@@ -108,12 +119,14 @@ def reader_of(path: Path) -> str | None:
 
 
 def run(pdal: Program, where: object, stages: Sequence[Stage], folder: Path) -> str:
-    """Run a pipeline; its JSON.
+    """Run a pipeline; its JSON, with names of files alone, not their folders.
 
     Parameters
     ----------
     where
         The file it is for, in messages.
+    stages
+        Names of files as they are: PDAL takes those of readers for patterns, so they are escaped.
     folder
         Where the pipeline is kept while it runs.
 
@@ -122,25 +135,39 @@ def run(pdal: Program, where: object, stages: Sequence[Stage], folder: Path) -> 
     InputError
         If PDAL cannot do it.
     """
-    text = json.dumps({"pipeline": list(stages)}, indent=1)
+    if any("#" in _file(s) for s in stages if not _reads(s)):
+        raise InputError(
+            folder, "has a # in its name, for which PDAL writes a number",
+            "Set XDG_CACHE_HOME, or TMPDIR, to another folder.",
+        )  # fmt: skip
+    text = _pipeline(stages, lambda s: glob.escape(_file(s)) if _reads(s) else _file(s))
     with tempfile.NamedTemporaryFile("w", suffix=".json", dir=folder) as file:
         file.write(text)
         file.flush()
         command = [*pdal.command, file.name]
         try:
-            done = subprocess.run(
-                command, capture_output=True, text=True, timeout=LONGEST, check=False,
-                stdin=subprocess.DEVNULL, env=_environment(),
-            )  # fmt: skip
-        except subprocess.TimeoutExpired:
+            done = run_bounded(command, LONGEST, MEMORY, env=_environment())
+        except TimeoutError:
             raise InputError(
                 where, f"PDAL takes more than {LONGEST:.0f} s for it", "Convert it by hand."
             ) from None
-    if done.returncode != 0:
-        said = (done.stderr.strip().splitlines() or ["it crashed"])[-1][:200]
-        problem = f"PDAL {pdal.version} cannot do it ({said})"
+    if done.code != 0:
+        problem = f"PDAL {pdal.version} cannot do it ({done.last_word})"
         raise InputError(where, problem, "Convert it to LAZ by hand, or do without PDAL.")
-    return text
+    return _pipeline(stages, lambda s: Path(_file(s)).name)
+
+
+def _pipeline(stages: Sequence[Stage], name: Callable[[Stage], str]) -> str:
+    named = [{**s, "filename": name(s)} if "filename" in s else s for s in stages]
+    return json.dumps({"pipeline": named}, indent=1)
+
+
+def _file(stage: Stage) -> str:
+    return str(stage.get("filename", ""))
+
+
+def _reads(stage: Stage) -> bool:
+    return str(stage["type"]).startswith("readers.")
 
 
 def _environment() -> dict[str, str]:

@@ -189,7 +189,7 @@ def too_much(path: Path) -> InputError:
 # ---------------------------------------------------------------------------------------------
 # Processes
 
-_START = """
+LOAD = """
 import importlib.util, sys
 root, *places = sys.argv[1:]
 sys.path += [p for p in places if p not in sys.path]
@@ -198,9 +198,10 @@ spec = importlib.util.spec_from_file_location(
 package = importlib.util.module_from_spec(spec)
 sys.modules["lanewright"] = package
 spec.loader.exec_module(package)
-from lanewright.sources.decoding import serve
-serve()
 """
+"""First lines of what `start_command` runs: they make this package known."""
+
+_START = LOAD + "from lanewright.sources.decoding import serve\nserve()\n"
 
 
 def start_command(code: str = _START) -> list[str]:
