@@ -15,8 +15,9 @@ from pathlib import Path
 import numpy as np
 import plotly.graph_objects as go
 
-from lanewright.publish import report, results
+from lanewright.publish import results
 from lanewright.publish.field import arrival_of
+from lanewright.publish.report import page as report
 from lanewright.publish.report.space import POINTS
 from lanewright.scout import scout
 from lanewright.settings.config import load

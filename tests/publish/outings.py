@@ -196,7 +196,12 @@ def _trim():
         walk_order=pd.array([2, 1, 1, None], dtype="Int64"),
         hours_low=[0.5, 0.25, 0.25, 1.0],
         hours_high=[1.0, 0.5, 0.5, 2.0],
-        work=["Cut brush by hand", "Take limbs with a pole saw", "Take limbs", "Fell <i>it</i> &"],
+        work=[
+            "Cut brush by hand",
+            "Take limbs of tree 1654 with a pole saw",
+            "Take limbs",
+            "Fell <i>it</i> &",
+        ],
         flag=[None, "thorns", "thorns", None],
     )
 

@@ -7,11 +7,13 @@ from xml.etree import ElementTree as ET
 import gpxpy
 import numpy as np
 import pytest
+import shapely
 from lxml import etree
 from pyproj import Transformer
 
 from lanewright.base.errors import InputError
 from lanewright.publish.fieldpoints import LONGEST, field_points, write_gpx, write_kml
+from lanewright.publish.fieldtracks import TRACKS, field_tracks
 from lanewright.settings.visit import FieldSettings
 from lanewright.visit.fieldchecks import Surveyed, list_checks
 from lanewright.visit.outing import CHECK, Spot, as_published, outing_of
@@ -46,16 +48,21 @@ def both(outing, checks):
 
 
 @pytest.fixture(scope="module")
-def gpx(both, tmp_path_factory):
+def tracks(outing):
+    return field_tracks(outing, outings.layers(), UTM)
+
+
+@pytest.fixture(scope="module")
+def gpx(both, tracks, tmp_path_factory):
     path = tmp_path_factory.mktemp("gpx") / "field-points.gpx"
-    write_gpx(path, TITLE, *both)
+    write_gpx(path, TITLE, *both, tracks)
     return path
 
 
 @pytest.fixture(scope="module")
-def kml(both, tmp_path_factory):
+def kml(both, tracks, tmp_path_factory):
     path = tmp_path_factory.mktemp("kml") / "field-points.kml"
-    write_kml(path, TITLE, *both)
+    write_kml(path, TITLE, *both, tracks)
     return path
 
 
@@ -157,7 +164,8 @@ def test_kml_holds_the_same_points(kml, both):
         if at is not None:
             read[mark.find(f"{KML}name").text] = tuple(map(float, at.text.split(",")))
     assert read == {p.name: (p.lon, p.lat) for p in points}
-    lines = root.findall(f".//{KML}LineString/{KML}coordinates")
+    folders = {f.find(f"{KML}name").text: f for f in root.iter(f"{KML}Folder")}
+    lines = folders["Routes"].findall(f".//{KML}LineString/{KML}coordinates")
     assert [len(line.text.split()) for line in lines] == [len(r.stops) for r in routes]
 
 
@@ -179,8 +187,45 @@ def test_gdal_reads_both(gpx, kml, both):
     assert len(pyogrio.read_dataframe(kml, layer="Tees")) == 3
 
 
-def test_equal_points_make_equal_files(both, gpx, tmp_path):
-    write_gpx(tmp_path / "a.gpx", TITLE, *both)
+def test_gdal_reads_fairways_walks_and_the_boundary_where_the_layers_have_them(gpx, kml, outing):
+    """GDAL reads both files; lengths and places are held against the layers in metres."""
+    import pyogrio
+
+    layers = outings.layers()
+    read = pyogrio.read_dataframe(gpx, layer="tracks").to_crs(UTM).set_index("name")
+    for hole in outing.holes:
+        line = read.geometry[f"H{hole.number}"]
+        flown = layers["layout_holes"].set_index("hole_id").geometry[[hole.hole_id]].iloc[0]
+        assert shapely.hausdorff_distance(line, shapely.force_2d(flown)) < 0.05
+    ways = layers["layout_walks"]
+    ways = ways[ways["proposal"] == 1]
+    assert read.geometry["WALKS"].length == pytest.approx(ways.length.sum(), abs=0.1)
+    edge = layers["property"].union_all().boundary
+    assert read.geometry["BOUNDARY"].hausdorff_distance(edge) < 1
+    wet = layers["wet_ground"]
+    assert read.geometry["WET"].length == pytest.approx(wet[wet.area >= 100].length.sum(), rel=0.02)
+    fairways = pyogrio.read_dataframe(kml, layer="Fairways")
+    assert sorted(fairways["Name"]) == sorted(f"H{h.number}" for h in outing.holes)
+    assert {"Walks", "Property", "Wet ground"} <= {n for n, _ in pyogrio.list_layers(kml)}
+
+
+def test_every_placemark_has_a_style_that_is_there(kml, tracks):
+    root = ET.parse(kml).getroot()
+    styles = {f"#{style.get('id')}" for style in root.iter(f"{KML}Style")}
+    used = {mark.find(f"{KML}styleUrl").text for mark in root.iter(f"{KML}Placemark")}
+    assert used <= styles
+    assert {f"#line-{track.kind}" for track in tracks} <= used
+    assert {track.kind for track in tracks} <= set(TRACKS)
+
+
+def test_no_number_of_a_tree_or_candidate_goes_along(gpx):
+    """Numbers of layers mean nothing on the land; names such as T7 do."""
+    text = gpx.read_text(encoding="utf-8")
+    assert not re.search(r"\b(?:tree|hole|leg|piece) \d{3,}", text)
+
+
+def test_equal_points_make_equal_files(both, tracks, gpx, tmp_path):
+    write_gpx(tmp_path / "a.gpx", TITLE, *both, tracks)
     assert (tmp_path / "a.gpx").read_bytes() == gpx.read_bytes()
 
 

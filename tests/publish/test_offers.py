@@ -6,7 +6,7 @@ import pytest
 
 from lanewright.publish.book import write_fieldbook
 from lanewright.publish.fieldpoints import field_points
-from lanewright.publish.report import build_report
+from lanewright.publish.report.page import build_report
 from lanewright.visit.outing import Spot, as_published, outing_of
 from publish import outings
 from publish.findings import made

@@ -20,9 +20,9 @@ from lanewright.base.rows import rows_of
 from lanewright.base.units import FOOT
 from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.mapdata import Line
-from lanewright.publish.report import build_report, write_report
 from lanewright.publish.report import pictures as pics
 from lanewright.publish.report.drawing import path
+from lanewright.publish.report.page import build_report, write_report
 from lanewright.publish.report.sideview import GROWTH, side_view
 from lanewright.publish.report.space import space_of
 from lanewright.publish.report.subjects import subjects_of

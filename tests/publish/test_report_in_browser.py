@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from lanewright.publish.report import build_report
+from lanewright.publish.report.page import build_report
 from publish.browser import axe_script, opened
 from publish.findings import made
 

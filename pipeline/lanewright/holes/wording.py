@@ -134,7 +134,7 @@ def _capital(text: str) -> str:
 
 
 def without_numbers(text: str) -> str:
-    """A sentence on a hole without numbers of candidates, which mean nothing on the land.
+    """A sentence without numbers of candidates and trees, which mean nothing on the land.
 
     Examples
     --------
@@ -142,7 +142,10 @@ def without_numbers(text: str) -> str:
     '68 m level; green open; a bolder way to this basket was found.'
     >>> without_numbers("75 m level; the safe way is hole 1541; fair after trimming.")
     '75 m level; a safer way to this basket was found; fair after trimming.'
+    >>> without_numbers("stopped by trunks 8% (tree 2869 most, 46% of the way)")
+    'stopped by trunks 8% (one tree most, 46% of the way)'
     """
+    text = re.sub(r"\(tree \d+ most\b", "(one tree most", text)
     text = re.sub(r"\bmay be dared by hole \d+", ROUTES["safe"], text)
     return re.sub(r"\bthe safe way is hole \d+", ROUTES["bold"], text)
 

@@ -18,7 +18,9 @@ from lanewright.layout.walks import Wetness, footing, streams
 from lanewright.publish.book import About, Book, facts_of, write_fieldbook
 from lanewright.publish.declination import declination_at
 from lanewright.publish.fieldpoints import field_points, write_gpx, write_kml
+from lanewright.publish.fieldtracks import field_tracks
 from lanewright.publish.findings import Findings
+from lanewright.publish.uses import uses_of
 from lanewright.scene import Scene
 from lanewright.settings.config import Config
 from lanewright.sources import vectors
@@ -86,8 +88,9 @@ def write_field(folder: Path, found: Findings, outing: Outing) -> None:
     points, routes = field_points(
         outing, checks, grid.crs, layers.get("features"), layers.get("first_walk")
     )
-    write_gpx(folder / "field-points.gpx", name, points, routes)
-    write_kml(folder / "field-points.kml", name, points, routes)
+    tracks = field_tracks(outing, layers, grid.crs)
+    write_gpx(folder / "field-points.gpx", name, points, routes, tracks)
+    write_kml(folder / "field-points.kml", name, points, routes, tracks)
     facts = facts_of(
         area_ha=float(land["area_ha"].sum()),
         levels=config.levels,
@@ -108,6 +111,8 @@ def write_field(folder: Path, found: Findings, outing: Outing) -> None:
         config.units == "feet",
         layers.get("features"),
         layers.get("first_walk"),
+        found.layer("keep_out"),
+        uses_of(layers),
     )
     begins = str(found.summary["findings"].get("first_walk", {}).get("begins", ""))
     about = About(name, facts, layers["cautions"], config.field.paper, begins)

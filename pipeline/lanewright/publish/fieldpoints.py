@@ -1,11 +1,12 @@
 """Points to carry on a handheld or a phone: GPX 1.1, and the same as KML 2.2.
 
 Names are short and say what and where: T7 the tee of hole 7, L7a its first landing zone, B7 its
-basket, X7-2 its second trim piece, Q12 the twelfth field check.
+basket, X7-2 its second trim piece, Q12 the twelfth field check. Lines come from `fieldtracks`.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +19,7 @@ from pyproj import Transformer
 
 from lanewright import __version__
 from lanewright.base.rows import Row, rows_of
+from lanewright.publish.fieldtracks import DIGITS, FIRST_WALKS, TRACKS, FieldTrack
 from lanewright.publish.whole import beside
 from lanewright.visit.firstwalk import FEATURE, NAMES
 from lanewright.visit.outing import CHECK, Outing, Spot
@@ -25,21 +27,15 @@ from lanewright.visit.outing import CHECK, Outing, Spot
 LONGEST = 10
 """Characters that a name may have: older handhelds cut the rest off; from memory."""
 
-DIGITS = 7
-"""Decimals of degrees: a centimetre on the ground."""
-
 _KINDS = {
-    "arrival": ("Arrival", "Parking Area"),
-    "tee": ("Tees", "Flag, Green"),
-    "landing": ("Landing zones", "Flag, Blue"),
-    "basket": ("Baskets", "Flag, Red"),
-    "trim": ("Trim work", "Triangle, Red"),
-    "check": ("Field checks", "Block, Blue"),
-    "feature": ("Features", "Scenic Area"),
-}  # folder in the KML; symbol that many handhelds know, from memory
-FIRST_WALKS = {"short": "FIRST", "day": "DAY"}
-"""Names of the routes of a first visit."""
-
+    "arrival": ("Arrival", "Parking Area", "ff000000"),
+    "tee": ("Tees", "Flag, Green", "ff3c8c28"),
+    "landing": ("Landing zones", "Flag, Blue", "ffd08030"),
+    "basket": ("Baskets", "Flag, Red", "ff28a5f0"),
+    "trim": ("Trim work", "Triangle, Red", "ff2828c8"),
+    "check": ("Field checks", "Block, Blue", "ffb06a1e"),
+    "feature": ("Features", "Scenic Area", "ffa55bd0"),
+}  # folder in the KML; symbol that many handhelds know, from memory; colour as KML words it
 _WORDS = {"tee": "tee", "landing": "landing zone", "basket": "basket"}
 
 
@@ -140,7 +136,8 @@ def field_points(
         for number, (piece, at) in enumerate(_pieces(hole.trim), start=1):
             name = f"X{hole.number}-{number}"
             work.append((int(piece["walk_order"]), name))
-            text = f"{hole.title}, trim {number}: {piece['work']}"
+            work_said = re.sub(r"\btree \d+\b", "the tree", str(piece["work"]))
+            text = f"{hole.title}, trim {number}: {work_said}"
             points.append(place.point(name, "trim", at, text))
     visits = []
     for check, at in _pieces(checks):
@@ -184,9 +181,13 @@ def _first_walks(
 
 
 def write_gpx(
-    path: Path, title: str, points: Sequence[FieldPoint], routes: Sequence[FieldRoute]
+    path: Path,
+    title: str,
+    points: Sequence[FieldPoint],
+    routes: Sequence[FieldRoute],
+    tracks: Sequence[FieldTrack] = (),
 ) -> None:
-    """Write GPX 1.1; replaces an earlier file once whole.
+    """Write GPX 1.1: points, routes past them, and tracks; replaces an earlier file once whole.
 
     Raises
     ------
@@ -196,7 +197,10 @@ def write_gpx(
     gpx = gpxpy.gpx.GPX()
     gpx.creator = f"lanewright {__version__}"
     gpx.name = _legal(title)
-    gpx.description = "Features, tees, baskets, landing zones, trim work and field checks; WGS 84"
+    gpx.description = (
+        "Features, tees, baskets, landing zones, trim work, field checks, fairways, walks and "
+        "outlines; WGS 84. A desk study: nothing here was surveyed."
+    )
     places = {p.name: p for p in points}
     for p in points:
         gpx.waypoints.append(
@@ -218,14 +222,25 @@ def write_gpx(
             for stop in route.stops
         ]
         gpx.routes.append(way)
-    with beside(path) as part:
-        part.write_text(gpx.to_xml(version="1.1") + "\n", encoding="utf-8")
+    for track in tracks:
+        line = gpxpy.gpx.GPXTrack(name=track.name, description=_legal(track.text))
+        line.segments = [
+            gpxpy.gpx.GPXTrackSegment([gpxpy.gpx.GPXTrackPoint(lat, lon) for lon, lat in part])
+            for part in track.parts
+        ]
+        gpx.tracks.append(line)
+    with beside(path) as file:
+        file.write_text(gpx.to_xml(version="1.1") + "\n", encoding="utf-8")
 
 
 def write_kml(
-    path: Path, title: str, points: Sequence[FieldPoint], routes: Sequence[FieldRoute]
+    path: Path,
+    title: str,
+    points: Sequence[FieldPoint],
+    routes: Sequence[FieldRoute],
+    tracks: Sequence[FieldTrack] = (),
 ) -> None:
-    """Write the same points and routes as KML 2.2, a folder to each kind.
+    """Write the same as KML 2.2, a folder and a style to each kind.
 
     Raises
     ------
@@ -235,37 +250,66 @@ def write_kml(
     root = ET.Element("kml", xmlns="http://www.opengis.net/kml/2.2")
     document = ET.SubElement(root, "Document")
     ET.SubElement(document, "name").text = _legal(title)
-    for kind, (folder_name, _) in _KINDS.items():
-        mine = [p for p in points if p.kind == kind]
-        if not mine:
-            continue
-        folder = ET.SubElement(document, "Folder")
-        ET.SubElement(folder, "name").text = folder_name
-        for p in mine:
-            mark = _placemark(folder, p.name, p.text)
-            at = ET.SubElement(ET.SubElement(mark, "Point"), "coordinates")
-            at.text = f"{p.lon:.{DIGITS}f},{p.lat:.{DIGITS}f}"
+    _styles(document)
+    for kind, (folder_name, _, _) in _KINDS.items():
+        if mine := [p for p in points if p.kind == kind]:
+            folder = _folder(document, folder_name)
+            for p in mine:
+                mark = _placemark(folder, p.name, p.text, f"point-{kind}")
+                at = ET.SubElement(ET.SubElement(mark, "Point"), "coordinates")
+                at.text = f"{p.lon:.{DIGITS}f},{p.lat:.{DIGITS}f}"
+    for kind, (folder_name, _, _) in TRACKS.items():
+        if lines := [t for t in tracks if t.kind == kind]:
+            folder = _folder(document, folder_name)
+            for track in lines:
+                mark = _placemark(folder, track.name, track.text, f"line-{kind}")
+                many = ET.SubElement(mark, "MultiGeometry") if len(track.parts) > 1 else mark
+                for part in track.parts:
+                    _line(many, part)
     places = {p.name: p for p in points}
     if routes:
-        folder = ET.SubElement(document, "Folder")
-        ET.SubElement(folder, "name").text = "Routes"
+        folder = _folder(document, "Routes")
+        ET.SubElement(folder, "visibility").text = "0"
         for route in routes:
-            mark = _placemark(folder, route.name, route.text)
-            way = ET.SubElement(mark, "LineString")
-            ET.SubElement(way, "tessellate").text = "1"
-            ET.SubElement(way, "coordinates").text = " ".join(
-                f"{places[stop].lon:.{DIGITS}f},{places[stop].lat:.{DIGITS}f}"
-                for stop in route.stops
-            )
+            mark = _placemark(folder, route.name, route.text, "line-walk")
+            _line(mark, [(places[stop].lon, places[stop].lat) for stop in route.stops])
     ET.indent(root, " ")
-    with beside(path) as part:
-        ET.ElementTree(root).write(part, encoding="utf-8", xml_declaration=True)
+    with beside(path) as file:
+        ET.ElementTree(root).write(file, encoding="utf-8", xml_declaration=True)
 
 
-def _placemark(folder: ET.Element, name: str, text: str) -> ET.Element:
+def _styles(document: ET.Element) -> None:
+    """A style to each kind of point and of line."""
+    for kind, (_, _, colour) in _KINDS.items():
+        style = ET.SubElement(document, "Style", id=f"point-{kind}")
+        ET.SubElement(ET.SubElement(style, "IconStyle"), "color").text = colour
+        ET.SubElement(ET.SubElement(style, "LabelStyle"), "scale").text = "0.8"
+    for kind, (_, colour, width) in TRACKS.items():
+        style = ET.SubElement(document, "Style", id=f"line-{kind}")
+        line = ET.SubElement(style, "LineStyle")
+        ET.SubElement(line, "color").text = colour
+        ET.SubElement(line, "width").text = f"{width:g}"
+
+
+def _folder(document: ET.Element, name: str) -> ET.Element:
+    folder = ET.SubElement(document, "Folder")
+    ET.SubElement(folder, "name").text = name
+    return folder
+
+
+def _line(holder: ET.Element, part: Sequence[tuple[float, float]]) -> None:
+    way = ET.SubElement(holder, "LineString")
+    ET.SubElement(way, "tessellate").text = "1"
+    ET.SubElement(way, "coordinates").text = " ".join(
+        f"{lon:.{DIGITS}f},{lat:.{DIGITS}f}" for lon, lat in part
+    )
+
+
+def _placemark(folder: ET.Element, name: str, text: str, style: str) -> ET.Element:
     mark = ET.SubElement(folder, "Placemark")
     ET.SubElement(mark, "name").text = name
     ET.SubElement(mark, "description").text = _legal(text)
+    ET.SubElement(mark, "styleUrl").text = f"#{style}"
     return mark
 
 

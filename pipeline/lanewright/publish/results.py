@@ -14,7 +14,6 @@ from lanewright.base.units import FEET_PER_METRE
 from lanewright.growth.vegetation import THROWING
 from lanewright.land.reading import threads
 from lanewright.layout.designer import start_frames
-from lanewright.publish import report
 from lanewright.publish.closing import closing
 from lanewright.publish.field import write_field
 from lanewright.publish.findings import Findings
@@ -23,6 +22,7 @@ from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.outputs import DESIGNER_START
 from lanewright.publish.project import write_project
 from lanewright.publish.rasters import write_cog
+from lanewright.publish.report import page as report
 from lanewright.publish.sheet import write_sheet
 from lanewright.publish.summary import with_costs, write_summary
 from lanewright.publish.tables import write_holes_csv
@@ -34,7 +34,7 @@ from lanewright.visit.outing import Outing
 
 log = logging.getLogger(__name__)
 
-VERSION = 13
+VERSION = 14
 """Raise whenever what is written changes for the same results."""
 
 

@@ -12,6 +12,7 @@ from lanewright.publish.book.paper import Column, Paper
 from lanewright.publish.budget import Need, needs_of, total, unit_words, work_of
 from lanewright.publish.crossings import met_words
 from lanewright.publish.findings import Findings
+from lanewright.publish.phases import phases
 from lanewright.publish.report.first import flown_words
 from lanewright.publish.report.proposals import not_planned
 from lanewright.publish.report.words import (
@@ -189,7 +190,7 @@ def _holes(made: _Maker) -> None:
         Column("rise", 1.1),
         Column("corridor", 0.8),
         Column("throws clear", 1.0),
-        Column("trimming", 1.2),
+        Column("trimming", 1.7),
     ]
     rows = [_hole(made, hole.facts) for hole in outing.holes]
     paper.table(columns, rows, made.body)
@@ -290,21 +291,11 @@ def _round(value: float) -> float:
 
 
 def _phases(made: _Maker) -> None:
-    paper, holes = made.paper, len(made.outing.holes)
-    if not holes:
-        return
-    paper.heading("Phases", 20)
-    first = min(9, holes)
-    steps = [f"1. Walk, survey, owner's and neighbours' leave; holes 1 to {first} with baskets and "
-             "natural tees, trails, signs."]  # fmt: skip
-    if holes > first:
-        steps.append(f"2. Holes {first + 1} to {holes}, tee pads, bridges and boardwalks.")
-    steps.append(
-        f"{len(steps) + 1}. Trimming over several seasons, the least first; benches, practice "
-        "basket, drainage once a wet season has shown where."
-    )
+    steps = phases(made.found)
+    if steps:
+        made.paper.heading("Phases", 20)
     for step in steps:
-        paper.paragraph(step, made.body, after=1.5)
+        made.paper.paragraph(step, made.body, after=1.5)
 
 
 def _cautions(made: _Maker) -> None:

@@ -212,9 +212,9 @@ def table_page(w: Writer) -> None:
         Column(f"length {unit}", 1.0, "right"),
         Column(f"rise {unit}", 0.9, "right"),
         Column("clear, about", 1.0, "right"),
-        Column("finish", 1.2),
-        Column("kind", 1.0),
-        Column("trimming", 1.4),
+        Column("finish", 1.0),
+        Column("kind", 0.8),
+        Column("trimming", 2.2),
         Column(f"walk to it {unit}", 1.0, "right"),
     ]
     rows = [_hole_row(hole, source, unit) for hole in w.outing.holes]

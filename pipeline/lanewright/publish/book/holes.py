@@ -34,6 +34,9 @@ def hole_pages(w: Writer, hole: Played) -> None:
         f"{w.length(facts, w.outing.source, 'rise_m')} from tee to basket."
     )
     paper.paragraph(str(sentence), 7.2, after=2)
+    uses = w.book.uses.get(hole.hole_id) if hole.hole_id is not None else None
+    if uses:
+        paper.paragraph(f"Uses {uses}.", 7.2, after=2)
     _pictures(w, hole)
     _places(w, hole)
     _way_to_tee(w, hole)

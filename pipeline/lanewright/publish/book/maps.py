@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
@@ -54,6 +54,8 @@ class Book:
         Whether the reader thinks in feet.
     features, walk, keep_out
         The layers `features`, `first_walk` and `keep_out`; None where the run has none.
+    uses
+        Features of each hole in words, by `hole_id`.
     """
 
     data: MapData
@@ -63,6 +65,7 @@ class Book:
     features: gpd.GeoDataFrame | None = None
     walk: gpd.GeoDataFrame | None = None
     keep_out: gpd.GeoDataFrame | None = None
+    uses: Mapping[int, str] = field(default_factory=dict)
 
 
 def true_north(crs: str, place: Point) -> float:

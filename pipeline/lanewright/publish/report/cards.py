@@ -20,6 +20,7 @@ from lanewright.publish.report.space import space_of
 from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, about, hours_of, percent, trimming
 from lanewright.publish.spread import spread_of
+from lanewright.publish.uses import uses_of
 
 _LITTLE_SEEN = 0.6  # seen share of a leg below which the card sends somebody to look
 _STALE = 0.15  # clear rate lost in leaf from which the card says so
@@ -59,6 +60,8 @@ class Card:
         Why the work does not reach the wished clear rate, where it does not.
     beyond
         What to know of an own line that is longer than its level throws; else empty.
+    uses
+        Features that the hole uses; empty without.
     checks
         What to look at on foot: the question, and why the desk cannot say.
     """
@@ -78,6 +81,7 @@ class Card:
     hours: str
     short: tuple[str, ...]
     beyond: str
+    uses: str
     checks: tuple[tuple[str, str], ...]
     space: Row | None
 
@@ -120,6 +124,7 @@ class _Desk:
         self.shapes = list(work.geometry) if work is not None else []
         self.checks = rows_of(found.layer("field_checks"))
         self.legs = rows_of(found.layer("legs"))
+        self.uses = uses_of(found.layers)
         self.promises = {int(row["leg_id"]): row for row in _promises(found)}
 
     def card(self, subject: Subject, in_full: bool) -> Card:
@@ -144,8 +149,11 @@ class _Desk:
                 lines_for(tasks_of([int(g["leg_id"]) for g in subject.legs], self.work_of), units)
             ),
             hours=_hours(subject.row, line.work),
-            short=tuple(str(p["why"]) for p in promises if not p["reached"] and p["why"]),
+            short=tuple(
+                without_numbers(str(p["why"])) for p in promises if not p["reached"] and p["why"]
+            ),
             beyond=beyond_words(found, [*subject.legs], units),
+            uses=self.uses.get(int(row["hole_id"]), "") if "hole_id" in row else "",
             checks=tuple(_checks(subject, self.checks, units)),
             space=space_of(found, subject, line.spreads) if in_full else None,
         )

@@ -10,7 +10,7 @@ from lanewright.base.rows import rows_of
 from lanewright.publish.findings import Findings
 from lanewright.publish.landwords import land_words
 from lanewright.publish.report.offers import offered
-from lanewright.publish.report.words import Units, listed, plural
+from lanewright.publish.report.words import Units, holes_named, listed, plural
 from lanewright.visit.firstwalk import WORTH_OF_CHECK
 from lanewright.visit.outing import CHECK
 
@@ -77,7 +77,8 @@ def _fair(found: Findings, best: pd.DataFrame) -> tuple[str, int]:
     if not sum(counts.values()):
         return "", 0
     named = listed([f"{count} {words}" for words, count in counts.items() if count])
-    return f"; {named}", counts[FAIR["no"]]
+    which = sorted(int(n) for n in best.loc[fair == "no", "play_order"])
+    return f"; {named}{f' ({holes_named(which)})' if which else ''}", len(which)
 
 
 def _offers(found: Findings, units: Units) -> str:
