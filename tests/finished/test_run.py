@@ -94,7 +94,7 @@ def test_throws_come_down_where_the_leg_says(run):
     legs = run.table("legs").query("clear_rate > 0.99 and origin == 'search'").iloc[:25]
     ground, count = run.raster("ground"), run.settings.legs.throws
     assert len(legs) == 25
-    shares = []
+    shares, aloft = [], []
     for leg in legs.itertuples():
         flown = run.throws(leg.leg_id, count)
         tee, ahead, length = chord(leg)
@@ -102,9 +102,12 @@ def test_throws_come_down_where_the_leg_says(run):
         last, before = (flown[np.arange(count), down - k, :3] for k in (0, 1))
         over = last[:, 2] - ground[run.grid.rowcol(last[:, 0], last[:, 1])]
         higher = before[:, 2] - ground[run.grid.rowcol(before[:, 0], before[:, 1])]
-        # It came down here, which it had not at the place before.
-        # One throw in 64 of some legs ends higher up, over water above all; not understood yet.
-        assert (over < run.settings.legs.throw.landing + 0.02).mean() >= 0.98
+        # It came down here, which it had not at the place before; but for a few whose errors raise
+        # them by more than the 15 m that the path aimed for goes on below its target.
+        landed = over < run.settings.legs.throw.landing + 0.02
+        ran_out = down == flown.shape[1] - 1
+        assert (landed | ran_out).all(), leg.leg_id
+        aloft.append(~landed)
         assert (higher > run.settings.legs.throw.landing - 0.02).all()
         fall = np.maximum(before[:, 2] - last[:, 2], 0.02)
         end = last + (last - before) * (np.maximum(over, 0) / fall)[:, None]
@@ -117,6 +120,7 @@ def test_throws_come_down_where_the_leg_says(run):
         reach = 2 * np.sqrt(-2 * np.log(1 / 3))  # two thirds of a normal spread in the plane
         found = reach * spread / (leg.landing_wide_m, leg.landing_long_m)
         shares.append(found)
+    assert np.mean(aloft) < 0.01
     # Where the ground falls away a throw skims on before it comes to rest: not for most legs.
     assert np.quantile(np.abs(np.array(shares) - 1), 0.75) < 0.1
 
@@ -229,15 +233,27 @@ def test_scout_makes_a_run_and_returns_it(tmp_path):
 
 
 def test_a_run_that_stopped_early_is_not_mistaken_for_the_published_one(tmp_path):
+    """Fewer legs, as many legs that other discs were thrown at, and other flights below them."""
     config = tunnel_survey(tmp_path)
     made = lanewright.scout(config)
-    settings = yaml.safe_load(config.read_text())
-    settings["legs"]["keep"] = 1
-    config.write_text(yaml.safe_dump(settings))
+    published = yaml.safe_load(config.read_text())
     from lanewright.scout import run as command
     from lanewright.settings.config import load
 
-    command(load(config), stop_after="holes")
+    def stopped(after, section, **more):
+        changed = published | {section: published.get(section, {}) | more}
+        config.write_text(yaml.safe_dump(changed))
+        command(load(config), stop_after=after)
+        return lanewright.open_run(tmp_path / "out")
+
     assert len(made.table("legs")) > 1
-    with pytest.raises(InputError, match="stopped before it published"):
-        lanewright.open_run(tmp_path / "out").throws(1)
+    thrown = made.throws(1)
+    for after, section, more in (
+        ("holes", "legs", {"keep": 1}),
+        ("holes", "legs", {"throw": {"disc": 1.7}}),
+        ("flight", "flight", {"apex_margin": 1.6}),
+    ):
+        with pytest.raises(InputError, match="stopped before it published"):
+            stopped(after, section, **more).throws(1)
+    again = stopped("holes", "legs")  # nothing changed: what was published is stored again
+    np.testing.assert_array_equal(again.throws(1), thrown)

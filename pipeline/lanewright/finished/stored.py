@@ -16,6 +16,7 @@ from lanewright.land.survey import lay_survey, mark_survey
 from lanewright.land.terrain import find_terrain
 from lanewright.legs.legs import Legs, find_legs
 from lanewright.scene import Scene, build_scene
+from lanewright.settings.config import Config
 from lanewright.store import Damaged, Store
 from lanewright.workplace import OWN, STAGES
 
@@ -37,21 +38,22 @@ class Stored:
     holes: Holes
 
 
-def stored_results(out: Path, *, surveyed: bool) -> Stored:
+def stored_results(out: Path, settings: Config) -> Stored:
     """Read the stored results of the run that an out folder shows.
 
     Parameters
     ----------
     out
         The out folder, or `own-holes` in it.
-    surveyed
-        Whether the run had points.
+    settings
+        Of the run that was published.
 
     Raises
     ------
     InputError
-        If the stored results are gone, damaged, or of another version.
+        If the stored results are gone, damaged, of another version, or of a later run.
     """
+    surveyed = bool(settings.points)
     alone = out.name == OWN and not (out / STAGES).exists()
     store = Store((out.parent if alone else out) / STAGES, run="own" if alone else "whole")
     # A result refers to parts of earlier ones, so all before it are read, in the order of the run.
@@ -66,11 +68,25 @@ def stored_results(out: Path, *, surveyed: bool) -> Stored:
             store.last(find_lanes)
         flights = store.last(fly_throws)
         store.last(mark_survey)
-        scene = store.last(build_scene)
-        return Stored(scene, flights, store.last(find_legs), store.last(find_holes))
+        scene, legs = store.last(build_scene), store.last(find_legs)
+        found = Stored(scene, flights, legs, store.last(find_holes))
     except Damaged as fault:
         raise InputError(
             out,
             f"the results of its stages cannot be used: {fault}",
             "Run `lanewright scout` with its configuration again.",
         ) from None
+    rules = settings.legs, settings.layout.hole, settings.layout.safety
+    if not store.is_last(find_holes, scene, flights, legs, *rules):
+        raise later(out)
+    return found
+
+
+def later(out: Path) -> InputError:
+    """What to report where stored results are not those of the published run."""
+    return InputError(
+        out,
+        "its stored results are not those published: a later run stopped before it published, or "
+        "another version made them",
+        "Run `lanewright scout` with its configuration to the end.",
+    )

@@ -153,6 +153,13 @@ class Store:
         self._register(place.name, result)
         return cast(R, result.value)
 
+    def is_last(self, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> bool:
+        """Whether the result that `last` gives of a stage was made from these arguments."""
+        stage_name, version = function.stage  # type: ignore[attr-defined]
+        place = self._shelf.last(stage_name)
+        key = self.digest(stage_name, version, args, kwargs)
+        return place is not None and place.name == f"{stage_name}-{key}"
+
     @contextmanager
     def scratch(self, name: str) -> Iterator[Path]:
         """Lend a folder that is gone afterwards, however it ends."""
