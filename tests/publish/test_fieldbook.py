@@ -130,6 +130,31 @@ def test_each_hole_is_a_spread(book):
         assert right == left + 1
 
 
+def test_no_hole_takes_more_than_its_two_pages(book):
+    assert not any(p.startswith("Hole ") and "continued" in p[:40] for p in pages_of(book))
+
+
+def test_running_text_has_at_least_nine_points(book):
+    """Sizes of words by poppler; what belongs to drawings, captions and the foot is left out.
+
+    Nine points are the least for reading outdoors; common practice, no source.
+    """
+    boxes = poppler("pdftotext", "-bbox-layout", book, "-")
+    lines = re.findall(r'<line [^>]*yMin="([\d.]+)"[^>]*yMax="([\d.]+)">(.*?)</line>', boxes, re.S)
+    sizes = {}
+    for low, high, inside in lines:
+        text = " ".join(re.findall(r">([^<]+)</word>", inside))
+        sizes.setdefault(text, float(high) - float(low))
+    sentence = sizes["A hole in a sentence."]
+    for start in (
+        "Ground: tee", "Saws and felling", "tee, play to the right", "EPSG:32617 4400",
+        "Walk this way", "Source:", "Levels thrown", "No work needed",
+    ):  # fmt: skip
+        size = next(size for text, size in sizes.items() if text.startswith(start))
+        assert size == pytest.approx(sentence, abs=0.05), start
+    assert sentence >= 9.0 - 0.01  # poppler's boxes of lines are as tall as the size of the font
+
+
 def test_coordinates_bearings_and_walks_are_those_of_the_layers(book):
     layers = outings.layers()
     to_wgs = Transformer.from_crs(UTM, "EPSG:4326", always_xy=True)
@@ -138,7 +163,8 @@ def test_coordinates_bearings_and_walks_are_those_of_the_layers(book):
     landing = layers["basket_sites"].set_index("site_id").geometry[202]
     ground = layers["tee_sites"].set_index("site_id")["ground_m"][102]
     lon, lat = to_wgs.transform(tee.x, tee.y)
-    assert f"T2 {lat:.6f}, {lon:.6f} {tee.x:.1f} E {tee.y:.1f} N {ground:.1f} m" in text
+    assert f"T2 {lat:.6f}, {lon:.6f} {ground:.1f} m" in text
+    assert f"EPSG:32617 {tee.x:.1f} E {tee.y:.1f} N" in text
     lon1, lat1 = to_wgs.transform(landing.x, landing.y)
     azimuth, _, metres = Geod(ellps="WGS84").inv(lon, lat, lon1, lat1)
     assert f"{azimuth:03.0f}° {metres:.0f} m ({metres / 0.3048:.0f} ft)" in text
@@ -153,14 +179,16 @@ def test_figures_of_the_throws_are_those_of_the_layer(book):
     for place, number in ((1, 2), (2, 3)):
         leg = legs.loc[number]
         row = (
-            f"{place} {leg['length_m']:.1f} {leg['rise_m']:+.2f} {leg['finish']} "
-            f"{leg['apex_m']:.2f} {_fifth(leg['clear_rate'])} % "
+            f"{place} {leg['length_m']:.1f} m ({leg['length_ft']:.0f} ft) {leg['finish']} "
+            f"{_fifth(leg['clear_rate'])} % "
             f"({_fifth(leg['clear_rate_low'])}–{_fifth(leg['clear_rate_high'])}) "
-            f"{_fifth(leg['clear_rate_leaf_on'])} % "
-            f"{leg['pinch_width_m']:.1f} at {leg['pinch_at_m']:.1f} "
-            f"{_fifth(leg['seen_share'])} %"
+            f"{_fifth(leg['clear_rate_leaf_on'])} % {_fifth(leg['seen_share'])} % "
+            f"rise {leg['rise_m']:.2f} m"
         )
         assert re.sub(r"\s", "", row) in re.sub(r"\s", "", text)
+        gap = f"gap {leg['pinch_width_m']:.1f} m"
+        assert gap in text
+        assert f"apex {leg['apex_m']:.2f} m" in text
 
 
 def _fifth(share: float) -> int:
@@ -182,8 +210,8 @@ def test_trim_pieces_with_heights_and_hours(book):
     _, text = page_with(book, "Hole 2: on foot")
     assert "Trim work, 0.8–1.5 hours" in text  # 0.5 + 0.25 and 1.0 + 0.5
     assert "Saws and felling maim and kill" in text
-    assert "0.5–2.4 m (2–8 ft)" in text
-    assert "2.4–4.0 m (8–13 ft)" in text
+    assert "cut 23 m² (248 ft²) of brush" in text
+    assert "limbs to 4 m (13 ft)" in text
     assert "thorns" in text
     _, none = page_with(book, "Hole 1: on foot")
     assert "No work needed" in none  # no hours, and nine throws in ten pass

@@ -5,13 +5,13 @@ from __future__ import annotations
 import geopandas as gpd
 
 from lanewright.base.rows import Row, rows_of
-from lanewright.publish.book.paper import Column
+from lanewright.publish.book.paper import BODY, Column
 from lanewright.publish.book.writer import Writer
 from lanewright.publish.report.offers import SURE
 from lanewright.publish.report.words import about
 from lanewright.visit.firstwalk import FEATURE, NAMES, summary
 
-_INDENT = 26.0
+_INDENT = 30.0
 
 
 def feature_pages(w: Writer) -> None:
@@ -35,21 +35,22 @@ def feature_pages(w: Writer) -> None:
 
 def _feature(w: Writer, row: Row, place: str) -> None:
     paper = w.paper
-    names = paper.lines(row["name"][:1].upper() + row["name"][1:], paper.wide - _INDENT, 7.6)
-    reasons = paper.lines(row["reason"], paper.wide - _INDENT, 6.8)
-    paper.room(12 + 9.4 * len(names) + 8.4 * len(reasons) + 22)
-    paper.put(paper.left, paper.y - 7.5, f"{FEATURE}{row['feature_id']}", 8, bold=True)
+    names = paper.lines(row["name"][:1].upper() + row["name"][1:], paper.wide - _INDENT, 9.4)
+    reasons = paper.lines(row["reason"], paper.wide - _INDENT, BODY)
+    paper.room(12 + 11.6 * len(names) + 11.2 * len(reasons) + 36)
+    paper.put(paper.left, paper.y - 7.5, f"{FEATURE}{row['feature_id']}", BODY, bold=True)
     for line in names:
-        paper.put(paper.left + _INDENT, paper.y - 7.5, line, 7.6, bold=True)
-        paper.y -= 9.4
+        paper.put(paper.left + _INDENT, paper.y - 7.5, line, 9.4, bold=True)
+        paper.y -= 11.6
     for line in reasons:
-        paper.put(paper.left + _INDENT, paper.y - 6.8, line, 6.8)
-        paper.y -= 8.4
+        paper.put(paper.left + _INDENT, paper.y - BODY, line, BODY)
+        paper.y -= 11.2
     who = f"; as it stands for {row['levels']}" if row["levels"] else ""
     sure = "sure" if row["certainty"] >= SURE else f"{about(row['certainty'])} sure"
     facts = f"{place}   {sure}{who}"
-    paper.put(paper.left + _INDENT, paper.y - 6.4, facts, 6.4, grey=0.2)
-    paper.y -= 9
+    for line in paper.lines(facts, paper.wide - _INDENT, BODY):
+        paper.put(paper.left + _INDENT, paper.y - BODY, line, BODY, grey=0.2)
+        paper.y -= 11.2
     # Room for a word of what was found.
     paper.stroke([(paper.left + _INDENT, paper.y - 8), (paper.right, paper.y - 8)], 0.3, 0.5)
     paper.y -= 13
@@ -64,10 +65,10 @@ def _walk(w: Writer, walk: gpd.GeoDataFrame, visit: str) -> None:
     paper.paragraph(
         f"{w.about.begins[:1].upper()}{w.about.begins[1:]}. {summary(walk, visit)}. Found on a "
         "terrain model: fences, banks and footing were not seen.",
-        7,
+        BODY,
     )
     columns = [
-        Column("after", 0.5, "right"),
+        Column("after min", 0.5, "right"),
         Column("stop", 0.6),
         Column("what is there", 2.6),
         Column(f"way {w.unit}", 0.6, "right"),
@@ -75,7 +76,7 @@ def _walk(w: Writer, walk: gpd.GeoDataFrame, visit: str) -> None:
     ]
     rows = [
         [
-            f"{row['at_min']:.0f} min",
+            f"{row['at_min']:.0f}",
             "back" if row["stop"] == "START" else row["stop"],
             row["what"],
             f"{row[f'length_{w.unit}']:.0f}",
@@ -83,4 +84,4 @@ def _walk(w: Writer, walk: gpd.GeoDataFrame, visit: str) -> None:
         ]
         for row in mine
     ]
-    paper.table(columns, rows, 6.8)
+    paper.table(columns, rows, BODY)

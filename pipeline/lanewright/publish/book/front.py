@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from lanewright.publish.book import maps, view
-from lanewright.publish.book.paper import MM, Column, Paper
+from lanewright.publish.book.paper import BODY, CAPTION, MM, Column, Paper
 from lanewright.publish.book.writer import Writer, near, number
 from lanewright.publish.report.words import trimming
 from lanewright.visit.outing import CHECK, Played
@@ -24,8 +24,8 @@ def title_page(w: Writer) -> None:
         paper.put(paper.left, paper.y - 17, line, 17, bold=True)
         paper.y -= 21
     paper.y -= 8
-    paper.paragraph(w.outing.note, 8)
-    paper.table([Column("", 0.27), Column("", 0.73)], [list(fact) for fact in w.about.facts], 7.2)
+    paper.paragraph(w.outing.note, BODY)
+    paper.table([Column("", 0.27), Column("", 0.73)], [list(fact) for fact in w.about.facts], BODY)
     paper.heading("To fill in")
     paper.blanks(["Walked on", "by"])
     paper.blanks(["Weather", "Leaves", "Ground"])
@@ -54,12 +54,12 @@ def _signs(w: Writer) -> None:
         ),
     ]
     for draw, text in rows:
-        lines = paper.lines(text, paper.wide - 40, 7)
-        paper.room(12)
+        lines = paper.lines(text, paper.wide - 40, BODY)
+        paper.room(11.2 * len(lines) + 3)
         draw(paper, paper.left + 16, paper.y - 5)
         for i, line in enumerate(lines):
-            paper.put(paper.left + 40, paper.y - 7 - i * 8.6, line, 7)
-        paper.y -= max(12.0, 8.6 * len(lines) + 3)
+            paper.put(paper.left + 40, paper.y - 8 - i * 11.2, line, BODY)
+        paper.y -= max(12.0, 11.2 * len(lines) + 2)
 
 
 def _picture(paper: Paper, x: float, y: float) -> view.Picture:
@@ -184,7 +184,7 @@ def map_page(w: Writer) -> None:
         f"True north lies {abs(off):.1f}° {'east' if off >= 0 else 'west'} of grid north",
     ]
     for i, line in enumerate(words):
-        paper.put(box[0] + 130, y + 4 - i * 9, line, 6.6)
+        paper.put(box[0] + 130, y + 4 - i * 9.5, line, CAPTION)
     paper.y = y - 26
     if paper.y - paper.bottom > 60:
         start = "arrival" if outing.start_given else "start of the round"
@@ -192,7 +192,7 @@ def map_page(w: Writer) -> None:
             "Rings: holes, at their tees. Squares: field checks. "
             f"{maps.START[outing.start_given]}: {start}. "
             "Dash and dot: the property as given, not surveyed.",
-            6.8,
+            BODY,
         )
         paper.notes(0, "Notes")
 
@@ -203,30 +203,29 @@ def table_page(w: Writer) -> None:
     lines = source == "legs"
     paper.begin("Lines" if lines else "Holes", bookmark="Table")
     if not w.outing.holes:
-        paper.paragraph(w.outing.note, 8.5)
+        paper.paragraph(w.outing.note, BODY)
         paper.notes(60, "Notes")
         return
     columns = [
-        Column("No.", 0.6),
-        Column("leg", 1.2) if lines else Column("par", 0.6),
-        Column(f"length {unit}", 1.0, "right"),
-        Column(f"rise {unit}", 0.9, "right"),
-        Column("clear, about", 1.0, "right"),
-        Column("finish", 1.0),
-        Column("kind", 0.8),
-        Column("trimming", 2.2),
-        Column(f"walk to it {unit}", 1.0, "right"),
+        Column("No.", 0.55),
+        Column("leg", 1.2) if lines else Column("par", 0.5),
+        Column(f"length {unit}", 0.85, "right"),
+        Column(f"rise {unit}", 0.75, "right"),
+        Column("clear, about", 0.95, "right"),
+        Column("kind", 0.95),
+        Column("trimming", 2.35),
+        Column(f"walk to it {unit}", 0.85, "right"),
     ]
     rows = [_hole_row(hole, source, unit) for hole in w.outing.holes]
     used = [i for i in range(len(columns)) if any(row[i] for row in rows)]
-    paper.table([columns[i] for i in used], [[row[i] for i in used] for row in rows], 7)
+    paper.table([columns[i] for i in used], [[row[i] for i in used] for row in rows], BODY)
     levels = sorted({level for hole in w.outing.holes for level in hole.legs["level"]})
     total = sum(float(hole.facts[f"length_{unit}"]) for hole in w.outing.holes)
     paper.paragraph(
         f"Levels thrown: {', '.join(levels)}. Lengths add up to {total:,.0f} {unit}. Clear: share "
         "of throws that touch no growth, as surveyed. Trimming: hours of the work chosen, low to "
         "high, of one trained hand.",
-        7,
+        BODY,
     )
     paper.notes(40, "Notes")
 
@@ -239,7 +238,6 @@ def _hole_row(hole: Played, source: str, unit: str) -> list[str]:
         number(facts, source, f"length_{unit}"),
         number(facts, source, f"rise_{unit}"),
         near(facts["clear_rate"]),
-        str(facts["finish"]),
         str(facts["lane_kind"] or ""),
         trimming(facts.get("trim_hours_low"), facts.get("trim_hours_high"), facts["clear_rate"])
         if "trim_hours_low" in facts

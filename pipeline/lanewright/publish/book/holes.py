@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
+
 import numpy as np
 
 from lanewright.base.rows import Row, rows_of
-from lanewright.publish.book.paper import Column
+from lanewright.publish.book.paper import BODY, CAPTION, Column
 from lanewright.publish.book.plan import draw_plan
 from lanewright.publish.book.profile import draw_profile
-from lanewright.publish.book.writer import Writer, near, number, percent
-from lanewright.publish.report.cutlanes import SAWS
-from lanewright.publish.report.words import hours_of, trimming
+from lanewright.publish.book.writer import Writer, near, percent
+from lanewright.publish.crew import Task, tasks_of, work_of_legs
+from lanewright.publish.report.crewlist import instruction
+from lanewright.publish.report.words import Units, hours_of, trimming
 from lanewright.publish.section import fails
 from lanewright.visit.outing import CHECK, Played, Spot
 
+_ROOM_VERDICT = 122.0  # points below a list, for what found no room, the verdict and some notes
+_ROOM_CHECKS = 140.0  # points below the trim work, for the verdict and what finds no room
+_ROOM_LINE = 40.0  # points that a heading and a line of a list take
+_SAWS = (
+    "Saws and felling maim and kill: only trained hands with protective gear, never alone. Read "
+    "the cautions at the end first."
+)
 _TOUCHED = {"limb": "a limb", "trunk": "a trunk", "not seen": "space that was not seen"}
 
 
@@ -28,15 +38,15 @@ def hole_pages(w: Writer, hole: Played) -> None:
     ]
     paper.begin(hole.title, " · ".join(filter(None, parts)), bookmark=hole.title)
     if facts.get("name"):
-        paper.paragraph(str(facts["name"]), 8, bold=True, after=1)
+        paper.paragraph(str(facts["name"]), BODY, bold=True, after=1)
     sentence = facts.get("sentence") or (
         f"Finishes {facts['finish']}, {facts['lane_kind'] or 'kind of lane unknown'}; "
         f"{w.length(facts, w.outing.source, 'rise_m')} from tee to basket."
     )
-    paper.paragraph(str(sentence), 7.2, after=2)
+    paper.paragraph(str(sentence), BODY, after=2)
     uses = w.book.uses.get(hole.hole_id) if hole.hole_id is not None else None
     if uses:
-        paper.paragraph(f"Uses {uses}.", 7.2, after=2)
+        paper.paragraph(f"Uses {uses}.", BODY, after=2)
     _pictures(w, hole)
     _places(w, hole)
     _way_to_tee(w, hole)
@@ -45,7 +55,7 @@ def hole_pages(w: Writer, hole: Played) -> None:
 
 def _pictures(w: Writer, hole: Played) -> None:
     paper, book = w.paper, w.book
-    below = 78 + 13 * len(hole.spots)  # the table of places and the way to the tee
+    below = 92 + 27 * len(hole.spots)  # the table of places and the way to the tee
     free = paper.y - paper.bottom - below
     tall = max(free * 0.54, 80)
     view = draw_plan(paper, (paper.left, paper.y - tall, paper.right, paper.y), book, hole)
@@ -55,20 +65,18 @@ def _pictures(w: Writer, hole: Played) -> None:
     stretch = draw_profile(paper, box, book, hole, view)
     paper.y -= low + 8
     unit = "feet" if book.feet_first else "metres"
-    text = (
-        f"Plan 1 : {view.scale:,}. Heights in {unit} over the tee, drawn {stretch:g} times as tall "
-        "as long."
-    )
-    paper.put(paper.left, paper.y, text, 6, grey=0.2)
+    text = f"Plan 1 : {view.scale:,}. Heights in {unit} over the tee, drawn {stretch:g} times."
+    paper.put(paper.left, paper.y, text, CAPTION, grey=0.2)
     paper.y -= 2
     if book.data.columns is None:
-        paper.put(paper.left, paper.y - 7, "No lidar: what stands on the line is not known.", 6)
-        paper.y -= 8
+        said = "No lidar: what stands on the line is not known."
+        paper.put(paper.left, paper.y - 9, said, CAPTION)
+        paper.y -= 10
 
 
 def _places(w: Writer, hole: Played) -> None:
     w.paper.y -= 4
-    rows = []
+    rows, grids = [], []
     spots = hole.spots
     for name, spot, after in zip(hole.names, spots, [*spots[1:], None], strict=True):
         onward = ""
@@ -79,19 +87,18 @@ def _places(w: Writer, hole: Played) -> None:
             [
                 name,
                 ", ".join(w.lonlat(spot.x, spot.y)),
-                f"{spot.x:.1f} E {spot.y:.1f} N",
                 "" if np.isnan(spot.z) else f"{spot.z:.1f} m",
                 onward,
             ]
         )
+        grids.append(f"{w.crs} {spot.x:.1f} E {spot.y:.1f} N")
     columns = [
-        Column("staked", 0.6),
-        Column("WGS 84", 1.85),
-        Column(w.crs, 2.0),
-        Column("ground", 0.75),
-        Column("on, from true north", 1.5),
+        Column("staked", 0.55),
+        Column("WGS 84", 2.1),
+        Column("ground", 0.8),
+        Column("on, from true north", 1.75),
     ]
-    w.paper.table(columns, rows, 6.4, boxes=True)
+    w.paper.table(columns, rows, BODY, boxes=True, notes=grids)
 
 
 def _way_to_tee(w: Writer, hole: Played) -> None:
@@ -106,7 +113,7 @@ def _way_to_tee(w: Writer, hole: Played) -> None:
             f"From {name} to the tee: {degrees:03d}° from true north, {w.metres(metres)} straight"
             f"{_on_the_walk(w, hole.walk) if hole.walk is not None else ''}."
         )
-    w.paper.paragraph(text, 7.2, bold=False, after=0)
+    w.paper.paragraph(text, BODY, after=0)
 
 
 def _on_the_walk(w: Writer, walk: Row) -> str:
@@ -140,50 +147,51 @@ def _on_foot(w: Writer, hole: Played) -> None:
     paper.begin(f"{hole.title}: on foot", bookmark=f"{hole.title}, on foot", level=1)
     legs = rows_of(hole.legs)
     _leg_table(w, legs)
-    paper.paragraph(_underfoot(w, legs), 7)
+    paper.paragraph(_underfoot(w, legs), BODY)
     for place, leg in enumerate(legs, start=1):
         if fails(leg) and leg.get("fail_on"):
-            paper.paragraph(_failing(w, place, leg), 7)
+            paper.paragraph(_failing(w, place, leg), BODY, after=2)
     _trim(w, hole)
     _checks(w, hole)
-    paper.heading("Verdict", 30)
+    paper.heading("Verdict", 20)
     moves = ["move tee", *(["move landing zone"] if hole.landings else []), "move basket"]
     paper.ticks(["keep", *moves, "throw it first", "drop"])
     paper.ticks(["stands clear of paths", "next tee in sight", "a bench fits", "beautiful"])
-    paper.notes(45, "Notes")
+    paper.notes(0, "Notes")
 
 
 def _leg_table(w: Writer, legs: list[Row]) -> None:
-    unit = w.unit
     columns = [
-        Column("throw", 0.65),
-        Column(f"length {unit}", 0.8, "right"),
-        Column(f"rise {unit}", 0.85, "right"),
-        Column("finish", 1.0),
-        Column(f"apex {unit}", 0.75, "right"),
-        Column("clear, about (low–high)", 1.95),
-        Column("in leaf", 0.85, "right"),
-        Column(f"gap, {unit} from throw", 1.3),
-        Column("seen", 0.85, "right"),
+        Column("throw", 0.7),
+        Column("length", 1.7),
+        Column("finish", 1.1),
+        Column("clear, about (low–high)", 1.6),
+        Column("in leaf", 0.8, "right"),
+        Column("seen", 0.8, "right"),
     ]
-    rows = [[str(place), *_leg_row(leg, unit)] for place, leg in enumerate(legs, start=1)]
-    w.paper.table(columns, rows, 6.6)
+    rows = [[str(place), *_leg_row(w, leg)] for place, leg in enumerate(legs, start=1)]
+    w.paper.table(columns, rows, BODY, notes=[_leg_note(w, leg) for leg in legs])
 
 
-def _leg_row(leg: Row, unit: str) -> list[str]:
+def _leg_row(w: Writer, leg: Row) -> list[str]:
     low, high = leg["clear_rate_low"], leg["clear_rate_high"]
     band = "" if low is None else f" ({5 * round(20 * low)}–{5 * round(20 * high)})"
-    gap, at = (number(leg, "legs", f"pinch_{what}_{unit}") for what in ("width", "at"))
     return [
-        number(leg, "legs", f"length_{unit}"),
-        number(leg, "legs", f"rise_{unit}", "+"),
+        w.length(leg, "legs", "length_m"),
         str(leg["finish"]),
-        number(leg, "legs", f"apex_{unit}"),
         near(leg["clear_rate"]) + band,
         near(leg["clear_rate_leaf_on"]),
-        f"{gap} at {at}" if gap else "unknown",
         near(leg["seen_share"]),
     ]
+
+
+def _leg_note(w: Writer, leg: Row) -> str:
+    """Rise, apex and the tightest gap of a throw."""
+    parts = [f"rise {w.length(leg, 'legs', 'rise_m')}", f"apex {w.length(leg, 'legs', 'apex_m')}"]
+    if leg["pinch_width_m"] is None:
+        return ", ".join([*parts, "gap unknown"])
+    gap, at = (w.length(leg, "legs", f"pinch_{what}_m") for what in ("width", "at"))
+    return ", ".join([*parts, f"gap {gap} wide at {at}"])
 
 
 def _most(legs: list[Row], name: str) -> float | None:
@@ -230,47 +238,76 @@ def _trim(w: Writer, hole: Played) -> None:
         if "chosen" in hole.trim.columns:
             said = trimming(low, high, facts.get("clear_rate"))
             text = f"{said[:1].upper()}{said[1:]}."
-        paper.paragraph(text, 7)
+        paper.paragraph(text, BODY)
         return
     if low is None or high is None:
         low, high = (sum(piece[f"hours_{end}"] for piece in pieces) for end in ("low", "high"))
     paper.heading(f"Trim work, {hours_of(low, high)} hours", 40)
-    paper.paragraph(SAWS, 6.2, after=2)
-    columns = [
-        Column("", 0.36),
-        Column("what", 0.75),
-        Column("heights", 1.4),
-        Column("where, from the throw", 1.6),
-        Column("who, hours", 1.6),
-    ]
-    rows = [[str(place), *_piece(w, piece)] for place, piece in enumerate(pieces, start=1)]
-    notes = [str(piece["flag"] or "") for piece in pieces]
-    paper.table(columns, rows, 6.6, boxes=True, notes=notes)
+    paper.paragraph(_SAWS, BODY, after=2)
+    legs = [int(leg["leg_id"]) for leg in rows_of(hole.legs)]
+    numbers = {int(piece["piece_id"]): n for n, piece in enumerate(pieces, start=1)}
+    tasks = tasks_of(legs, work_of_legs(hole.trim))
+    units = Units(w.book.feet_first)
+    rows = []
+    for task in tasks:
+        line = instruction(task, units)
+        who = f"{line.who}, {line.hours} h"
+        rows.append([spans(numbers[n] for n in task.pieces), line.text, who])
+    columns = [Column("piece", 0.7), Column("where and what", 3.6), Column("who, hours", 1.5)]
+    shown = paper.table(columns, rows, BODY, boxes=True, keep=_ROOM_CHECKS)
+    left = [spans(numbers[n] for task in tasks[shown:] for n in task.pieces)] * (shown < len(rows))
+    elsewhere = [f"pieces {pieces}" for pieces in left]
+    if not _minds(w, tasks, numbers):
+        elsewhere.append("what to mind at each piece")
+    if elsewhere:
+        text = " and ".join(elsewhere)
+        paper.paragraph(f"{text[:1].upper()}{text[1:]}: see the crew's list in report.html.", BODY)
 
 
-def _piece(w: Writer, piece: Row) -> list[str]:
-    side = str(piece["side"])
-    if side != "over":
-        beside = {f"offset_{w.unit}": abs(piece[f"offset_{w.unit}"])}
-        side += f" {number(beside, 'trim_work', f'offset_{w.unit}')} {w.unit}"
-    metres, feet = (
-        f"{number(piece, 'trim_work', f'low_{unit}')}–"
-        f"{number(piece, 'trim_work', f'high_{unit}')} {unit}"
-        for unit in ("m", "ft")
-    )
-    return [
-        str(piece["action"]),
-        w.both(metres, feet),
-        f"{w.length(piece, 'trim_work', 'along_m')}, {side}",
-        f"{piece['reach']}, {hours_of(piece['hours_low'], piece['hours_high'])} h",
-    ]
+def _minds(w: Writer, tasks: Sequence[Task], numbers: Mapping[int, int]) -> bool:
+    """What to mind at which pieces, each said once; whether all of it found room."""
+    minds: dict[str, list[int]] = {}
+    for task in tasks:
+        for mind in task.minds:
+            minds.setdefault(mind, []).extend(numbers[n] for n in task.pieces)
+    rows = [[spans(pieces), mind] for mind, pieces in minds.items()]
+    columns = [Column("", 0.9), Column("", 5)]
+    return not rows or w.paper.table(columns, rows, BODY, keep=_ROOM_CHECKS) == len(rows)
+
+
+def spans(numbers: Iterable[int]) -> str:
+    """Numbers with runs drawn together.
+
+    Examples
+    --------
+    >>> spans([3, 1, 2, 7]), spans([4, 5]), spans([])
+    ('1–3, 7', '4, 5', '')
+    """
+    parts: list[list[int]] = []
+    for n in sorted(set(numbers)):
+        if parts and n == parts[-1][-1] + 1:
+            parts[-1].append(n)
+        else:
+            parts.append([n])
+    said = (f"{p[0]}–{p[-1]}" if len(p) > 2 else ", ".join(map(str, p)) for p in parts)
+    return ", ".join(said)
 
 
 def _checks(w: Writer, hole: Played) -> None:
+    """Checks of a hole, those with one question together; what finds no room stands at the end."""
     checks = w.book.checks
-    mine = rows_of(checks[checks["place"] == hole.title])
-    if not mine:
+    asked: dict[str, list[str]] = {}
+    for row in rows_of(checks[checks["place"] == hole.title]):
+        asked.setdefault(str(row["look"]), []).append(f"{CHECK}{row['check_id']}")
+    if not asked:
         return
-    w.paper.heading("Checks on this hole", 40)
-    rows = [[f"{CHECK}{row['check_id']}", str(row["look"])] for row in mine]
-    w.paper.table([Column("", 0.5), Column("", 5)], rows, 6.8, boxes=True)
+    rows = [[" ".join(names), look] for look, names in asked.items()]
+    shown = 0
+    if w.paper.y - w.paper.bottom > _ROOM_VERDICT + _ROOM_LINE:
+        w.paper.heading("Checks on this hole", 40)
+        columns = [Column("", 0.8), Column("", 5)]
+        shown = w.paper.table(columns, rows, BODY, boxes=True, keep=_ROOM_VERDICT)
+    if shown < len(rows):
+        rest = ", ".join(name for names in list(asked.values())[shown:] for name in names)
+        begins = "Also" if shown else "Checks"
+        w.paper.paragraph(f"{begins} {rest}: see the list of field checks.", BODY)

@@ -32,6 +32,12 @@ PLAIN, BOLD = "field-plain", "field-bold"
 
 rl_config.useA85 = 0  # streams as bytes, not as text a quarter longer
 
+CAPTION = 7.5
+"""Size of what stands below a drawing [points]."""
+
+BODY = 9.0
+"""Size of running text, lists and tables of the book [points]: read outdoors, at arm's length."""
+
 _INNER, _OUTER, _TOP, _BOTTOM = 17 * MM, 9 * MM, 10 * MM, 12 * MM
 _SMALL = 6.6
 _GAP = 6.0  # points between the columns of a table
@@ -245,8 +251,8 @@ class Paper:
         """A heading within a page, never left alone at its foot."""
         self.room(room)
         self.y -= 3
-        self.put(self.left, self.y - 8.5, text, 8.5, bold=True)
-        self.y -= 13
+        self.put(self.left, self.y - 9.5, text, 9.5, bold=True)
+        self.y -= 14.5
 
     def table(
         self,
@@ -256,22 +262,29 @@ class Paper:
         *,
         boxes: bool = False,
         notes: Sequence[str] = (),
-    ) -> None:
+        keep: float | None = None,
+    ) -> int:
         """A table at `y`; texts wrap in their column, and the headings come again overleaf.
 
         With `boxes` each row starts with a box to tick; `notes`, one for each row or empty, stand
-        small below it over the whole width.
+        below it over the whole width. With `keep` it ends before the first row that would leave
+        less than so much of the page free. Returns how many rows were printed.
         """
         table = _Table(self, columns, size, boxes)
-        if rows:
+        if rows and keep is None:
             self.room(table.height(rows[0], "") + 15)
         table.head()
-        for row, note in zip(rows, notes or [""] * len(rows), strict=True):
-            if self.y - table.height(row, note) < self.bottom:
+        for count, (row, note) in enumerate(zip(rows, notes or [""] * len(rows), strict=True)):
+            low = self.y - table.height(row, note)
+            if keep is not None and low < self.bottom + keep:
+                self.y -= 4
+                return count
+            if low < self.bottom:
                 self.more()
                 table.head()
             table.row(row, note)
         self.y -= 4
+        return len(rows)
 
     # --- strokes
 
@@ -310,7 +323,7 @@ class Paper:
         self.canvas.setLineWidth(0.6)
         self.canvas.rect(x, y, size, size, stroke=1, fill=0)
 
-    def ticks(self, questions: Sequence[str], size: float = 7.0) -> None:
+    def ticks(self, questions: Sequence[str], size: float = BODY) -> None:
         """Boxes to tick, side by side as far as they go."""
         x = self.left
         self.room(14)
@@ -321,11 +334,11 @@ class Paper:
                 self.y -= 13
                 self.room(14)
             self.box(x, self.y - 8)
-            self.put(x + 10, self.y - 7, question, size)
+            self.put(x + 10, self.y - 8, question, size)
             x += width
         self.y -= 15
 
-    def blanks(self, names: Sequence[str], size: float = 7.0) -> None:
+    def blanks(self, names: Sequence[str], size: float = BODY) -> None:
         """Names with a line to write on, side by side in equal parts."""
         part = self.wide / len(names)
         self.room(18)
@@ -376,7 +389,7 @@ class _Table:
     def __init__(self, paper: Paper, columns: Sequence[Column], size: float, boxes: bool) -> None:
         self._paper, self._columns, self._size = paper, columns, size
         self._box = 11.0 if boxes else 0.0
-        self._leading, self._small = size * 1.25, size - 0.6
+        self._leading, self._small = size * 1.25, max(size - 0.6, min(size, BODY))
 
     def _edges(self) -> list[tuple[float, float]]:
         """Left edge and width of each column's text; pages differ in their margins."""
