@@ -65,11 +65,11 @@ def read_sample(number: int, folder: Path = DATA) -> tuple[np.ndarray, ...]:
     return np.array(tile.x), np.array(tile.y), np.array(tile.z), tile.classification == 2
 
 
-def scores(truth: np.ndarray, told: np.ndarray) -> tuple[float, float, float, float]:
+def scores(truth: np.ndarray, as_ground: np.ndarray) -> tuple[float, float, float, float]:
     """Total error, type I (ground lost), type II (object kept) and Cohen's kappa, all in %."""
-    truth, told = np.asarray(truth, bool), np.asarray(told, bool)
-    kept, lost = np.sum(truth & told), np.sum(truth & ~told)
-    false, gone = np.sum(~truth & told), np.sum(~truth & ~told)
+    truth, as_ground = np.asarray(truth, bool), np.asarray(as_ground, bool)
+    kept, lost = np.sum(truth & as_ground), np.sum(truth & ~as_ground)
+    false, gone = np.sum(~truth & as_ground), np.sum(~truth & ~as_ground)
     n = truth.size
     chance = ((kept + lost) * (kept + false) + (false + gone) * (lost + gone)) / n**2
     total = (lost + false) / n
@@ -106,9 +106,9 @@ def cloth(rigidness: int, resolution: float) -> Filter:
         filter_.setPointCloud(np.column_stack((x - x.min(), y - y.min(), z)))
         ground, objects = CSF.VecInt(), CSF.VecInt()
         filter_.do_filtering(ground, objects, False)
-        told = np.zeros(len(x), bool)
-        told[np.array(ground, np.int64)] = True
-        return told
+        as_ground = np.zeros(len(x), bool)
+        as_ground[np.array(ground, np.int64)] = True
+        return as_ground
 
     return run
 
@@ -151,11 +151,11 @@ def whitebox() -> Filter:
             tile.number_of_returns[:] = 1
             path = Path(folder) / "in.las"
             tile.write(path)
-            told = tools.lidar.improved_ground_point_filter(
+            as_ground = tools.lidar.improved_ground_point_filter(
                 input=tools.read_lidar(str(path)), classify=True
             )
             out = Path(folder) / "out.las"
-            told.write_to_path(str(out))
+            as_ground.write_to_path(str(out))
             return np.asarray(laspy.read(out).classification) == 2
 
     return run
@@ -230,9 +230,9 @@ def main() -> None:
         x, y, z, truth = read_sample(number)
         for name, run in filters.items():
             start = time.perf_counter()
-            told = run(x, y, z)
+            as_ground = run(x, y, z)
             seconds[name] += time.perf_counter() - start
-            found[name].append(scores(truth, told))
+            found[name].append(scores(truth, as_ground))
 
     published = {"SMRF tuned, published": SMRF_TUNED, "PTD, published": PTD}
     for column, measure in enumerate(("total error %", "type I %", "type II %", "kappa %")):

@@ -6,7 +6,7 @@ The points lie on scan lines of one square kilometre with one to four returns a 
 at 1 cm, as `lasinfo`-like headers of public tiles have them. Both sides decompress the same
 dimensions on all cores; the peer is laspy with lazrs in parallel, reading in chunks. Medians of
 three after one warm-up. Starting the guarded processes costs the same whatever the size; it is
-measured on a tile of a thousand points and told apart.
+measured on a tile of a thousand points and counted apart.
 """
 
 import statistics

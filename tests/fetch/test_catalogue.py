@@ -280,12 +280,12 @@ def test_leaves_are_guessed_by_date_and_latitude(first, last, latitude, state):
 
 
 def test_find_lists_what_a_designer_must_know(tmp_path, site):
-    told = {"proj:code": "EPSG:2154+5720", "pc:density": 11.0, "license": "CC-BY-4.0",
+    catalogued = {"proj:code": "EPSG:2154+5720", "pc:density": 11.0, "license": "CC-BY-4.0",
             "start_datetime": "2021-02-01T00:00:00Z",
             "end_datetime": "2021-02-09T00:00:00Z"}  # fmt: skip
     assets = {"data": data()["data"] | {"file:size": 123_456_789}}
-    helpers.catalogue(site, [item("a", AROUND, assets, **told), item("gone", AROUND, assets)])
-    site.put("/c/a.json", item("a", AROUND, assets, **told) | {"id": "a\x1b[31m"})
+    helpers.catalogue(site, [item("a", AROUND, assets, **catalogued), item("gone", AROUND, assets)])
+    site.put("/c/a.json", item("a", AROUND, assets, **catalogued) | {"id": "a\x1b[31m"})
     del site.files["/c/gone.json"]
     done = call(
         "find", helpers.boundary(tmp_path, HERE, 4326), "--sources", sources(tmp_path, site)

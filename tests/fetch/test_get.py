@@ -51,12 +51,12 @@ def degrees(shape, crs):
     return shapely.transform(shape, to.transform, interleaved=False)
 
 
-def item(name, place, assets, **told):
+def item(name, place, assets, **stated):
     return {
         "type": "Feature", "stac_version": "1.0.0", "id": name, "collection": "survey",
         "geometry": place and shapely.geometry.mapping(place),
         "bbox": list(place.bounds) if place else None, "links": [], "assets": assets,
-        "properties": {"datetime": "2022-03-01T00:00:00Z", "pc:density": 35.2, **told},
+        "properties": {"datetime": "2022-03-01T00:00:00Z", "pc:density": 35.2, **stated},
     }  # fmt: skip
 
 
@@ -278,14 +278,14 @@ def test_ept_that_is_not_laz_or_damaged_is_refused(tmp_path, site):
     entwine(site, tmp_path)
     place = degrees(shapely.box(*PLANTED.bounds), 26916)
     catalogue(site, [item("t", place, {"ept": {"href": "../t/ept.json"}})])
-    told = json.loads(site.files["/t/ept.json"])
+    stated = json.loads(site.files["/t/ept.json"])
     for change, said in (
         ({"dataType": "zstandard"}, "not as LAZ"), ({"bounds": [0, 0, 0, 1, 1, 9]}, "no cube"),
         ({"srs": {}}, "does not state its CRS"),
     ):  # fmt: skip
-        site.put("/t/ept.json", told | change)
+        site.put("/t/ept.json", stated | change)
         assert said in got(tmp_path, site, land=INNER, crs=26916, expect=2)[2]
-    site.put("/t/ept.json", told)
+    site.put("/t/ept.json", stated)
     site.put("/t/ept-hierarchy/0-0-0-0.json", {"../../x": 5})
     assert "damaged hierarchy" in got(tmp_path, site, land=INNER, crs=26916, expect=2)[2]
 

@@ -230,9 +230,9 @@ def test_spread_says_where_throws_a_little_off_really_fly(every, number, times, 
             else:
                 off[:, fly.HYZER] += sign * flights.level.hyzer_sd_deg
             real = metres(off)
-            told = ((path + sign * spread) * unit)[:, : TARGET + 1]
+            predicted = ((path + sign * spread) * unit)[:, : TARGET + 1]
             moved = np.linalg.norm(real - (path * unit)[:, : TARGET + 1], axis=2).max(1)
-            wrong.append(np.linalg.norm(told - real, axis=2).max(1) / moved)
+            wrong.append(np.linalg.norm(predicted - real, axis=2).max(1) / moved)
         assert np.quantile(np.concatenate(wrong), 0.9) < share
 
 
@@ -265,12 +265,12 @@ def test_as_many_throws_pass_a_gap_as_if_each_were_flown():
             x, y = states[..., 0], states[..., 1] * (-1 if flights.release_mirrored[at] else 1)
             length = (flights.distance[bin_] + BIN / 2) / flights.scale
             real = np.stack([x * np.cos(aim) - y * np.sin(aim), x * np.sin(aim) + y * np.cos(aim)])
-            told = flights.path[at] + np.einsum("nk,kij->nij", z, flights.spread[at])
-            told = np.moveaxis(told[..., :2], -1, 0) * length
+            predicted = flights.path[at] + np.einsum("nk,kij->nij", z, flights.spread[at])
+            predicted = np.moveaxis(predicted[..., :2], -1, 0) * length
             for share in (0.5, 0.8):
                 middle = np.interp(share, flights.path[at][:, 0], flights.path[at][:, 1]) * length
                 passed = []
-                for along, left in (real, told):
+                for along, left in (real, predicted):
                     off = [
                         np.interp(share * length, a, b) - middle
                         for a, b in zip(along[:, :TARGET], left[:, :TARGET], strict=True)

@@ -76,7 +76,7 @@ def test_lanes_run_over_free_columns(wood):
         points = shapely.get_coordinates(shapely.segmentize(line, grid.cell / 2))
         row, col = grid.rowcol(points[:, 0], points[:, 1])
         width = found.free_width[row, col]
-        # NaN is bridged, and told in the share; 0 is a scattered hit on the line, no wall.
+        # NaN is bridged, and counts in the share; 0 is a scattered hit on the line, no wall.
         assert np.mean(width == 0) < 0.1
         assert np.mean(width > 0) > 0.5
     assert found.lanes["roof_share"].between(0, 1).all()

@@ -1,4 +1,4 @@
-"""Wires: those the vendor told, those that hang in rows, and trees that are none."""
+"""Wires: those the vendor classified, those that hang in rows, and trees that are none."""
 
 import json
 from pathlib import Path

@@ -323,7 +323,7 @@ def test_deep_hollow_is_where_the_flow_ends(limit, spills):
     bowl = 100 + np.minimum(away / 10, 4) - 0.002 * np.maximum(away - 40, 0)
     surface = bowl.astype(np.float32)
     flow = fill(surface, limit)
-    assert flow.depth.max() == pytest.approx(4, abs=0.1), "depth is told either way"
+    assert flow.depth.max() == pytest.approx(4, abs=0.1), "depth is reported either way"
     out = drain(grid_of(surface), flow, np.zeros(surface.shape, bool), start_ha=0.2)
     outside = out.upslope_area[away > 45].max()
     assert (outside > 4000) == spills

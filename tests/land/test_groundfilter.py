@@ -39,19 +39,19 @@ def filtered(x, y, z, rules=RULES, blocks=1):
     for part in np.array_split(np.arange(len(x)), blocks):
         gf.add_lowest(lowest, grid, x[part], y[part], z[part])
     ground = gf.provisional_ground(lowest, grid.cell, rules)
-    told = [
+    is_kept = [
         gf.is_ground(*gf.over(ground, grid, x[part], y[part], z[part]), rules)
         for part in np.array_split(np.arange(len(x)), blocks)
     ]
-    return np.concatenate(told), ground, grid
+    return np.concatenate(is_kept), ground, grid
 
 
 @pytest.mark.parametrize("steepness", [0.0, 0.3, 0.7, 1.0])
 @pytest.mark.parametrize("density", [0.2, 1.0, 8.0])
 def test_bare_slopes_are_ground_through_and_through(steepness, density):
     x, y, z = scene(lambda x, y: 500 + steepness * (0.8 * x + 0.6 * y), density)
-    told, ground, grid = filtered(x, y, z)
-    assert told.mean() > 0.998
+    is_kept, ground, grid = filtered(x, y, z)
+    assert is_kept.mean() > 0.998
     inner = ground.slope[10:-10, 10:-10]
     assert np.median(inner) == pytest.approx(steepness, abs=0.1)
     assert grid.shape == ground.surface.shape
@@ -59,8 +59,8 @@ def test_bare_slopes_are_ground_through_and_through(steepness, density):
 
 def test_rolling_land_is_ground():
     x, y, z = scene(lambda x, y: 300 + 4 * np.sin(x / 9) + 3 * np.cos(y / 7), 2.0)
-    told, _, _ = filtered(x, y, z)
-    assert told.mean() > 0.995
+    is_kept, _, _ = filtered(x, y, z)
+    assert is_kept.mean() > 0.995
 
 
 @pytest.mark.parametrize("half", [4, 10, 15, 25])
@@ -76,10 +76,10 @@ def test_houses_and_halls_come_off_a_slope(half, rise):
         return np.where(roof, 100 + rise * 60 + rise * half + 6, land(x, y))
 
     x, y, z = scene(height, 2.0)
-    told, _, _ = filtered(x, y, z)
+    is_kept, _, _ = filtered(x, y, z)
     truth = np.abs(z - land(x, y)) < 0.2
-    assert told[~truth].mean() < 0.01
-    assert told[truth].mean() > 0.99
+    assert is_kept[~truth].mean() < 0.01
+    assert is_kept[truth].mean() > 0.99
 
 
 def test_ground_under_a_wood_is_found_and_the_wood_is_not():
@@ -92,9 +92,9 @@ def test_ground_under_a_wood_is_found_and_the_wood_is_not():
     x, y, z = scene(land, 4.0, seed=5)
     up = rng.random(len(z)) < 0.75
     z = z + np.where(up, rng.uniform(1.5, 25, len(z)), 0)
-    told, ground, grid = filtered(x, y, z)
-    assert told[~up].mean() > 0.98
-    assert told[up].mean() < 0.03
+    is_kept, ground, grid = filtered(x, y, z)
+    assert is_kept[~up].mean() > 0.98
+    assert is_kept[up].mean() < 0.03
     row, col = np.indices(grid.shape)
     cx, cy = grid.xy(row, col)
     error = ground.surface - land(cx, cy)
@@ -104,10 +104,10 @@ def test_ground_under_a_wood_is_found_and_the_wood_is_not():
 def test_a_terrace_keeps_its_brow():
     """A bank of 8 m over 3 m between two flats, as in a quarry."""
     x, y, z = scene(lambda x, y: 50 + np.clip((x - 60 + 6 * np.sin(y / 12)) / 3, 0, 1) * 8, 1.0)
-    told, _, _ = filtered(x, y, z)
+    is_kept, _, _ = filtered(x, y, z)
     flat = (z < 50.3) | (z > 57.7)
-    assert told[flat].mean() > 0.99
-    assert told.mean() > 0.985
+    assert is_kept[flat].mean() > 0.99
+    assert is_kept.mean() > 0.985
 
 
 def test_low_noise_pulls_nothing_down():
@@ -115,17 +115,17 @@ def test_low_noise_pulls_nothing_down():
     wrong = np.array([300, 4000, 8000, 8001, 8002, 8003, 8004])
     x[8001:8005], y[8001:8005] = x[8000] + np.arange(1.2, 6, 1.2), y[8000]  # along a scan line
     z[wrong] -= [40.0, 6.0, 80.0, 60.0, 40.0, 20.0, 19.0]
-    told, ground, _ = filtered(x, y, z)
-    assert not told[wrong].any()
-    assert np.delete(told, wrong).mean() > 0.999
+    is_kept, ground, _ = filtered(x, y, z)
+    assert not is_kept[wrong].any()
+    assert np.delete(is_kept, wrong).mean() > 0.999
     assert ground.surface.min() > 199
 
 
 def test_high_noise_is_not_ground():
     x, y, z = scene(lambda x, y: 300 + 0 * x, 0.3)
     z[::500] = 989.0  # such as one of the ISPRS sites holds
-    told, ground, _ = filtered(x, y, z)
-    assert not told[::500].any()
+    is_kept, ground, _ = filtered(x, y, z)
+    assert not is_kept[::500].any()
     assert ground.surface.max() < 301
 
 
@@ -331,10 +331,10 @@ def test_ground_is_near_that_of_the_vendor(real_data, tiles, rmse, recall):
     Vendors keep fewer of the returns that touch the ground, so agreement per point says little.
     """
     x, y, z, vendor = last_returns(real_data, tiles)
-    told, _, grid = filtered(x, y, z)
-    assert told[vendor].mean() > recall
+    is_kept, _, grid = filtered(x, y, z)
+    assert is_kept[vendor].mean() > recall
     theirs, distance = triangulate(*thinned(x[vendor], y[vendor], z[vendor], grid), grid)
-    mine, _ = triangulate(*thinned(x[told], y[told], z[told], grid), grid)
+    mine, _ = triangulate(*thinned(x[is_kept], y[is_kept], z[is_kept], grid), grid)
     assert np.sqrt(np.mean((mine - theirs)[distance < 3] ** 2)) < rmse
 
 
@@ -349,7 +349,7 @@ def test_whole_sites_with_outliers_and_few_points(real_data, site, low, high):
     tile = laspy.read(real_data / "isprs-sites-a" / f"{site}-utm.laz")
     last = np.asarray(tile.return_number) == np.asarray(tile.number_of_returns)
     x, y, z = (np.array(tile[name])[last] for name in "xyz")
-    told, ground, _ = filtered(x, y, z)
-    assert told.mean() > 0.5
-    assert low < z[told].min() < z[told].max() < high
+    is_kept, ground, _ = filtered(x, y, z)
+    assert is_kept.mean() > 0.5
+    assert low < z[is_kept].min() < z[is_kept].max() < high
     assert low < ground.surface.min() < ground.surface.max() < high

@@ -92,7 +92,7 @@ def test_void_must_be_flat_low_large_wide_and_surveyed():
     assert len(bodies(settings=TerrainSettings(void_area=400))) == 0
     strip = (np.abs(row - 80) < 2) & (np.abs(col - 80) < 60)
     assert len(bodies(returns=np.where(strip, 0, returns).astype(np.uint16))) == 0, "a ditch"
-    # A corner where the survey has no points at all is a hole in the survey, told or not.
+    # A corner where the survey has no points at all is a hole in the survey, reported or not.
     corner = (row < 15) & (col < 40)
     cut = np.where(corner, 0, returns).astype(np.uint16)
     assert len(bodies(returns=cut)) == 0

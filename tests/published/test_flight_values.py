@@ -198,7 +198,7 @@ LOGGED = [
     (24.5, 147.7, 5.2, -0.7, 0.0, 8.0, 108.8, 6.4, 6.4),
 ]
 """Throws of a distance driver logged by Giljarhus et al. 2022, released 1.5 m up, a wind of 4.8 m/s
-behind them told at the height of the hand."""
+behind them stated at the height of the hand."""
 
 
 def logged_again(throw, published):

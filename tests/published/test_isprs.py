@@ -25,10 +25,10 @@ from lanewright.land.groundfilter import (
 TUNED = {11: 8.28, 21: 1.10, 23: 4.61, 31: 0.91, 42: 1.48, 51: 1.43, 53: 2.43, 71: 1.65}
 
 
-def errors(told, truth):
+def errors(as_ground, truth):
     """Total error and kappa, in %."""
-    kept, lost = np.sum(told & truth), np.sum(~told & truth)
-    false, gone = np.sum(told & ~truth), np.sum(~told & ~truth)
+    kept, lost = np.sum(as_ground & truth), np.sum(~as_ground & truth)
+    false, gone = np.sum(as_ground & ~truth), np.sum(~as_ground & ~truth)
     n = truth.size
     chance = ((kept + lost) * (kept + false) + (false + gone) * (lost + gone)) / n**2
     total = (lost + false) / n
@@ -46,16 +46,16 @@ def results(real_data: Path):
         lowest = lowest_raster(grid)
         add_lowest(lowest, grid, x, y, z)
         ground = provisional_ground(lowest, grid.cell, settings)
-        told = is_ground(*over(ground, grid, x, y, z), settings)
-        found[number] = errors(told, np.asarray(tile.classification) == 2)
+        as_ground = is_ground(*over(ground, grid, x, y, z), settings)
+        found[number] = errors(as_ground, np.asarray(tile.classification) == 2)
     return found
 
 
 def test_measures_agree_with_a_worked_example():
     """900 kept, 100 lost, 50 false, 950 gone: 7.5 % and kappa 0.85."""
     truth = np.repeat([True, True, False, False], [900, 100, 50, 950])
-    told = np.repeat([True, False, True, False], [900, 100, 50, 950])
-    assert errors(told, truth) == pytest.approx((7.5, 85.0))
+    as_ground = np.repeat([True, False, True, False], [900, 100, 50, 950])
+    assert errors(as_ground, truth) == pytest.approx((7.5, 85.0))
 
 
 @pytest.mark.real

@@ -80,7 +80,7 @@ def test_brush_hours_by_the_acre(height, density, per_acre):
     low, high = treework.brush_hours(area, np.array([height]), np.array([density]), SETTINGS)
     patch = np.array(SETTINGS.rates.patch) / 60
     assert low[0] - patch[0] == pytest.approx(per_acre[0], rel=0.03)
-    # The slow end is told over the productive half of an hour.
+    # The slow end is reckoned over the productive half of an hour.
     assert high[0] - patch[1] / 0.5 == pytest.approx(per_acre[1] / 0.5, rel=0.03)
 
 

@@ -42,15 +42,15 @@ def test_every_published_column_is_described(out):
         assert description.endswith(".")
         assert "{" not in description
         columns = {row[1] for row in rows(out, f"PRAGMA table_info({layer})")} - {"fid", "geom"}
-        told = dict(
+        explained = dict(
             rows(
                 out,
                 "SELECT column_name, description FROM gpkg_data_columns WHERE table_name = ?",
                 layer,
             )
         )
-        assert columns == set(told)
-        assert all("." in text and "{" not in text for text in told.values())
+        assert columns == set(explained)
+        assert all("." in text and "{" not in text for text in explained.values())
 
 
 def test_every_published_raster_is_described(out):

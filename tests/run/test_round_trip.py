@@ -148,12 +148,12 @@ def test_nothing_like_the_hole_struck_out_and_nothing_in_the_area(folder, asked,
 
 def test_what_changed_is_told_with_its_reason(folder, round_now):
     summary = json.loads((folder / "out" / "summary.json").read_text())
-    told = summary["findings"]["layout"]["changes"]
-    assert any(t.startswith("hole 1: moved by the designer") for t in told)
-    assert any(t.startswith("hole 3: moved by the designer") for t in told)
-    assert "hole 4: left out; the designer avoids it" in told
+    reported = summary["findings"]["layout"]["changes"]
+    assert any(t.startswith("hole 1: moved by the designer") for t in reported)
+    assert any(t.startswith("hole 3: moved by the designer") for t in reported)
+    assert "hole 4: left out; the designer avoids it" in reported
     log = (folder / "out" / "run.log").read_text()
-    assert all(f"since the layout before: {line}" in log for line in told)
+    assert all(f"since the layout before: {line}" in log for line in reported)
     assert round_now["change"].notna().all()
 
 

@@ -67,7 +67,7 @@ def test_a_length_of_zero_and_the_smallest_number_are_no_metres():
             Config.model_validate(GOOD | {"ingest": {"cell": value}})
 
 
-def told(tmp_path: Path, text: str) -> str:
+def message_of(tmp_path: Path, text: str) -> str:
     path = tmp_path / "run.yaml"
     path.write_text(text)
     with pytest.raises(InputError) as caught:
@@ -76,7 +76,7 @@ def told(tmp_path: Path, text: str) -> str:
 
 
 def test_what_stands_there_and_what_may_stand_there(tmp_path):
-    text = told(
+    text = message_of(
         tmp_path,
         "name: ''\nout: o\npoints: [a.laz]\nholes: 99\n"
         "keep_out: [{path: r.gpkg, buffer: 1.0e+12}]\n"
@@ -122,11 +122,11 @@ def test_what_stands_there_and_what_may_stand_there(tmp_path):
 def test_texts_paths_and_pairs(tmp_path, key, said):
     good = {"name": "name: x", "points": "points: [a.laz]", "out": "out: o"}
     good[key.partition(":")[0]] = key
-    assert said in told(tmp_path, "\n".join(good.values()) + "\n")
+    assert said in message_of(tmp_path, "\n".join(good.values()) + "\n")
 
 
 def test_two_thousand_faults_are_one_short_message(tmp_path):
-    text = told(tmp_path, "name: x\n" + "".join(f"k{k}: 1\n" for k in range(2000)))
+    text = message_of(tmp_path, "name: x\n" + "".join(f"k{k}: 1\n" for k in range(2000)))
     assert "2001 settings to mend" in text
     assert "and 1,976 more" in text
     assert len(text) < 4000

@@ -1,4 +1,4 @@
-"""Settings: every fault told at once, paths start at the file, nothing unknown passes."""
+"""Settings: every fault reported at once, paths start at the file, nothing unknown passes."""
 
 from pathlib import Path
 
@@ -37,9 +37,9 @@ def test_one_value_may_stand_for_a_list(tmp_path):
 def test_every_fault_is_told_with_its_key(tmp_path):
     bad = GOOD | {"hols": 18, "holes": "many", "ground": {"source": "magic"},
                   "ingest": {"cell": -1}}  # fmt: skip
-    with pytest.raises(InputError) as told:
+    with pytest.raises(InputError) as fault:
         load(write(tmp_path, bad))
-    text = str(told.value)
+    text = str(fault.value)
     for key in ("hols: unknown key", "holes:", "ground.source:", "ingest.cell"):
         assert key in text
     assert "run.yaml" in text

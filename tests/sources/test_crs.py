@@ -54,8 +54,10 @@ def test_feet_sideways_with_untold_heights_are_refused():
     bounds = (2_445_180.0, 604_300.0, 2_445_240.0, 604_340.0)
     with pytest.raises(InputError, match=r"a\.laz.*heights.*crs\.vertical_unit"):
         point_reference("a.laz", CRS.from_epsg(6880).to_wkt(), {}, bounds)
-    told = point_reference("a.laz", CRS.from_epsg(6880).to_wkt(), {}, bounds, vertical_unit="us-ft")
-    assert told.vertical == 1200 / 3937
+    in_feet = point_reference(
+        "a.laz", CRS.from_epsg(6880).to_wkt(), {}, bounds, vertical_unit="us-ft"
+    )
+    assert in_feet.vertical == 1200 / 3937
 
 
 def test_header_that_says_metres_over_foot_coordinates_is_overruled_by_the_place():

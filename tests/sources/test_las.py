@@ -51,10 +51,10 @@ def test_copc_probe(registry_data):
 
 
 def fault(path: Path) -> str:
-    with pytest.raises(InputError) as told:
+    with pytest.raises(InputError) as outcome:
         open_tile(path)
-    assert str(path) in str(told.value)
-    return told.value.problem
+    assert str(path) in str(outcome.value)
+    return outcome.value.problem
 
 
 def test_missing_file(tmp_path):
@@ -154,8 +154,8 @@ def test_units_of_real_tiles(real_data, name, units):
 def test_registry_feet(registry_data):
     """Eugene, Oregon: international feet sideways, heights untold."""
     assert "unit heights are in" in fault(registry_data / "autzen_trim.laz")
-    told = open_tile(registry_data / "autzen_trim.laz", vertical_unit="ft")
-    assert told.reference.unit_names == ("international foot",) * 2
+    outcome = open_tile(registry_data / "autzen_trim.laz", vertical_unit="ft")
+    assert outcome.reference.unit_names == ("international foot",) * 2
 
 
 def patched(path: Path, layout: str, at: int, *values: float) -> Path:

@@ -139,11 +139,13 @@ def test_text_gives_the_points_and_ground_that_laz_gives(tmp_path, real_data, fo
     as_text(las, tmp_path / "cloud.txt")
     straight, ground = stored(tmp_path, config_of(tmp_path, source))
     wkt = las.header.parse_crs().to_wkt()
-    told, other = stored(tmp_path, config_of(tmp_path, tmp_path / "cloud.txt", crs={"points": wkt}))
+    outcome, other = stored(
+        tmp_path, config_of(tmp_path, tmp_path / "cloud.txt", crs={"points": wkt})
+    )
     flagged = np.asarray(las["withheld"]).any() or np.asarray(las["overlap"]).any()
-    assert flagged or told.shape == straight.shape
+    assert flagged or outcome.shape == straight.shape
     if not flagged:
-        assert np.abs(told - straight).max() < 1e-3
+        assert np.abs(outcome - straight).max() < 1e-3
     off = (other.surface - ground.surface)[np.isfinite(ground.surface)]
     assert np.sqrt(np.nanmean(off**2)) < 0.05
 
@@ -173,9 +175,9 @@ def test_a_tree_of_points_on_the_disk_is_read(tmp_path):
 
     site = web.Site()
     p = entwine(site, tmp_path)
-    told = json.loads(site.files["/t/ept.json"])
-    told["srs"]["wkt"] = CRS.from_epsg(3857).to_wkt("WKT1_GDAL")
-    site.put("/t/ept.json", told)
+    outcome = json.loads(site.files["/t/ept.json"])
+    outcome["srs"]["wkt"] = CRS.from_epsg(3857).to_wkt("WKT1_GDAL")
+    site.put("/t/ept.json", outcome)
     for name, body in site.files.items():
         path = tmp_path / "tree" / name.removeprefix("/t/")
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -261,7 +263,7 @@ def test_a_run_on_text_with_smrf_keeps_both_pipelines_beside_its_results(tmp_pat
     assert CRS.from_user_input(load(path).crs.points).to_epsg() == 26916
     done = lanewright("scout", path)
     assert done.returncode == 0, done.stderr
-    told = json.loads((tmp_path / "out" / "summary.json").read_text())["findings"]
-    assert [f["file"] for f in told["ingest"]["read_by_pdal"]] == ["a.txt", "b.txt"]
-    assert told["ground"]["source"] == "smrf"
-    assert told["ground"]["pdal_pipeline"][3]["type"] == "filters.smrf"
+    outcome = json.loads((tmp_path / "out" / "summary.json").read_text())["findings"]
+    assert [f["file"] for f in outcome["ingest"]["read_by_pdal"]] == ["a.txt", "b.txt"]
+    assert outcome["ground"]["source"] == "smrf"
+    assert outcome["ground"]["pdal_pipeline"][3]["type"] == "filters.smrf"

@@ -1,4 +1,4 @@
-"""Points at rest: canonical order, duplicates once, nothing lost."""
+"""Stored points: canonical order, duplicates once, nothing lost."""
 
 from pathlib import Path
 

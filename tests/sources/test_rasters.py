@@ -238,7 +238,7 @@ def test_the_pole_is_one_message(tmp_path):
 
 
 def test_damaged_cells_are_refused(tmp_path):
-    """Bytes at random: most are no heights, the rest cannot be told from some."""
+    """Bytes at random: most are no heights, the rest cannot be distinguished from some."""
     heights = np.random.default_rng(0).integers(0, 2**32, (100, 100), np.uint32).view("float32")
     heights = np.where(np.isfinite(heights), heights, 7)
     path = write(tmp_path / "a.tif", heights)

@@ -100,7 +100,7 @@ class Layer:
 
     @property
     def key(self) -> str | None:
-        """Name of the column that tells rows apart; None where rows need no number."""
+        """Name of the column that identifies rows; None where rows need no number."""
         first = self.columns[0].name
         return first if first.endswith("_id") else None
 

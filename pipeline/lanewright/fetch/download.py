@@ -147,7 +147,7 @@ def content_range(response: BaseHTTPResponse) -> tuple[int, int, int]:
 
 
 def strong_tag(response: BaseHTTPResponse) -> str | None:
-    """What tells one state of a file from another byte by byte; None where a server has no such.
+    """What is the same only for the same bytes of a file; None where a server states no such.
 
     A strong ETag; without any ETag the time it was changed. A weak one promises nothing of bytes,
     so no part may be joined by it (RFC 9110, 13.1.5).

@@ -104,7 +104,7 @@ def conditions(
     wind
         Ahead and to the left at `wind_height` [m/s].
     wind_height
-        Height the wind is told for [m].
+        Height the wind is stated for [m].
     gravity
         [m/s2].
     """

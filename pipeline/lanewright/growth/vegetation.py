@@ -61,7 +61,7 @@ THROWING = (0.5, 5.0)
 """Heights above ground that throws use [m]."""
 
 BRUSH = (0.5, 2.0)
-"""Heights of brush [m]: what is lower cannot be told from ground."""
+"""Heights of brush [m]: what is lower cannot be distinguished from ground."""
 
 _BLOCK = 100.0  # m; some 100 MB of counts at half-metre cells
 _PULSE = 14.0  # m around a block within which the first return of its pulses lies
@@ -153,7 +153,7 @@ def sort_vegetation(
     density_out
         Array to write the density codes to, uint8 (rows, cols, 64), such as a memory map.
     progress
-        Told the share done.
+        Called with the share done.
     """
     if ground.shape != grid.shape:
         raise ValueError(f"ground has shape {ground.shape}, the grid {grid.shape}")

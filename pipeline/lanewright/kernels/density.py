@@ -27,7 +27,7 @@ class Pulses(NamedTuple):
 
 
 class Odds(NamedTuple):
-    """How growth is told from air.
+    """How growth is distinguished from air.
 
     `air` and `least` are densities [1/m] that air and growth have at the least. Log odds before a
     voxel's own pulses: `lean` times the logarithm of the density around over `even`, that no

@@ -12,8 +12,8 @@ Arguments that repeat: `throws` (throws, 6) in the columns `SPEED` [m/s], `LAUNC
 [degrees], `SPIN` [rad/s] and `DISC`, an index into the next two; `tables` (discs, angles, 3) of the
 coefficients, one row per degree from `FIRST_ANGLE`; `discs` (discs, 2): rho S / 2m, and
 rho S d / (2m J) with J that moment per mass; `air` (6): gravity, wind ahead and to
-the left at the height it is told for, height of the release over the ground, roughness length, and
-1 / log(height told for / roughness); `h` the step [s].
+the left at the height it is stated for, height of the release over the ground, roughness
+length, and 1 / log(height stated for / roughness); `h` the step [s].
 """
 
 # Compiled functions take whatever numbers reach them; annotations there would promise what nobody

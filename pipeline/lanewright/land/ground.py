@@ -271,7 +271,7 @@ def _sum_class_2(points: PointStore) -> GroundSums:
 def _sum_filtered(
     points: PointStore, settings: GroundSettings, progress: Callable[[float | None], None]
 ) -> GroundSums:
-    """Ground points by the filter: once over all for the lowest heights, once to tell apart."""
+    """Ground points by the filter: once over all for the lowest heights, once to classify."""
     rules = settings.filter
     factor = max(1, round(rules.cell / points.grid.cell))
     grid = points.grid.coarser(factor)
@@ -332,8 +332,8 @@ def _join(
             )
     # Beyond the footprint the triangles only run on at the height of its rim.
     gap = (distance > settings.void_distance) | ~tally.covered
-    told = gap & np.isfinite(model)
-    untold = gap & ~np.isfinite(model) & ~tally.covered
-    joined = np.where(told, model + np.float32(shift), surface)
-    facts["cells_from_elevation"] = int(told.sum())
-    return np.where(untold, np.float32(np.nan), joined)
+    modelled = gap & np.isfinite(model)
+    unmodelled = gap & ~np.isfinite(model) & ~tally.covered
+    joined = np.where(modelled, model + np.float32(shift), surface)
+    facts["cells_from_elevation"] = int(modelled.sum())
+    return np.where(unmodelled, np.float32(np.nan), joined)

@@ -1,4 +1,4 @@
-"""Ground filter: which returns came from the ground, told from heights alone.
+"""Ground filter: which returns came from the ground, by heights alone.
 
 A morphological filter of the family of Pingel, Clarke & McBride 2013 (SMRF,
 doi:10.1016/j.isprsjprs.2012.12.002) on a raster of lowest returns:
@@ -11,7 +11,7 @@ doi:10.1016/j.isprsjprs.2012.12.002) on a raster of lowest returns:
 4. what was left is joined by a smooth surface, the provisional ground, that each return is held
    against.
 
-Points may come in blocks: once for the lowest heights, once to be told apart.
+Points may come in blocks: once for the lowest heights, once to be classified.
 """
 
 from __future__ import annotations

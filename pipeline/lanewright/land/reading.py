@@ -117,7 +117,7 @@ def read_points(
 
 
 def threads() -> int:
-    """Threads to use, as numba was told."""
+    """Threads to use, as set for numba."""
     import numba
 
     return int(numba.get_num_threads())

@@ -45,7 +45,7 @@ class CoverSettings(Settings):
 
 
 class HoleCoverSettings(CoverSettings):
-    """The same of candidate holes, told apart by their number of throws besides."""
+    """The same of candidate holes, which also differ by their number of throws."""
 
     par_4: Share = Field(0.15, description="the same for holes of par 4; ours")
     par_5: Share = Field(0.08, description="the same for holes of par 5 and more; ours")

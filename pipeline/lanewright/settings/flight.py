@@ -52,7 +52,7 @@ class FlightSettings(Settings):
     )
     wind_height: Annotated[float, Field(ge=1, le=50)] = Field(
         10.0,
-        description="metres over open ground for which the wind is told, as forecasts do (World "
+        description="metres over open ground for which the wind is stated, as in forecasts (World "
         "Meteorological Organization); lower down it is weaker by the logarithm of height",
     )
     apex_margin: Annotated[float, Field(ge=1, le=2)] = Field(

@@ -161,7 +161,7 @@ class LegsSettings(Settings):
     most_unsafe: Share = Field(
         0.05,
         description="share of throws that may end off the property or in a keep-out's buffer; legs "
-        "above are dropped, the designer's own told; common practice, no source",
+        "above are dropped, the designer's own marked; common practice, no source",
     )
     roll_slope: Annotated[float, Field(ge=0.001, le=200)] = Field(
         20.0,

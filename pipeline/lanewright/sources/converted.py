@@ -85,8 +85,8 @@ def _content(path: Path) -> str:
     found = hashlib.sha256(fingerprint(path).whole.encode())
     if path.name.lower() == "ept.json":
         for part in sorted(path.parent.rglob("*")):
-            told = part.stat()
-            found.update(f"{part.name} {told.st_size} {told.st_mtime_ns}\n".encode())
+            state = part.stat()
+            found.update(f"{part.name} {state.st_size} {state.st_mtime_ns}\n".encode())
     return found.hexdigest()
 
 

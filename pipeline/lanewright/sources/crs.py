@@ -109,7 +109,7 @@ def point_reference(
     ------
     InputError
         If the CRS is missing or unreadable, the coordinates lie far outside its area, or the
-        unit of heights is not told where taking it wrongly would be an error of a factor.
+        unit of heights is not stated where taking it wrongly would be an error of a factor.
     """
     if crs is not None:
         full, found = _parse(where, crs, "setting crs.points"), f"CRS from the settings: {crs}"
@@ -146,7 +146,7 @@ def _from_keys(where: object, keys: Mapping[int, int]) -> CRS:
     for key in (3072, 2048):
         code = keys.get(key, 0)
         if key == 2048 and keys.get(1024) == 1:
-            break  # a projected model whose projection is not told
+            break  # a projected model whose projection is not stated
         if 1024 <= code < 32767:
             return _parse(where, f"EPSG:{code}", "CRS in the GeoTIFF keys")
     raise InputError(

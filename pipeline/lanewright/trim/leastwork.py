@@ -9,13 +9,13 @@ the one of least cost is looked for:
                 u[t] = 1 only where the depth of the pieces taken exceeds need[t],
                 no piece together with the whole tree that holds it.
 
-Throws that ask for the same pieces are one row with a weight. Each row is told to the solver by its
+Throws that ask for the same pieces are one row with a weight. Each row reaches the solver as its
 cuts: of every smallest group of pieces without which the throw cannot be clear, one must be taken.
 These say the same as the sums of depths in pure logic, which a constraint solver (CP-SAT of
 OR-tools) does best: legs of the demo with 20 to 60 pieces are solved to the end in some 20 ms,
 against 50 to 500 ms by branch and bound on the linear relaxation (HiGHS). It gets a set amount of
 its own deterministic time, not seconds, so that the same leg gets the same answer on any machine;
-what it knows by then of the least cost is the bound that the gap is told against.
+what it knows by then of the least cost is the bound that the gap is measured from.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from lanewright.kernels import trim as kernels
 
 _MOST = 8  # pieces of one throw for which all subsets are looked at
 _MARGIN = 1e-6  # contacts by which a throw must get under what stops it
-_COIN = 1e5  # parts of an hour that costs are told the solver in
+_COIN = 1e5  # parts of an hour that costs are counted in by the solver
 _FINE = 1e6  # parts of a contact
 
 
@@ -75,7 +75,7 @@ class Case:
 
     @cached_property
     def rows(self) -> tuple[list[_Row], list[int]]:
-        """What throws ask for, as the solver is told it; see `_rows`."""
+        """What throws ask for, as the solver gets it; see `_rows`."""
         return _rows(self)
 
     @property
@@ -188,7 +188,7 @@ def first_enough(case: Case, order: list[int], wanted: int) -> Flags:
 
 
 def improved(case: Case, chosen: Flags, wanted: int) -> Flags:
-    """The same set without what is not needed, and dear pieces swapped for cheaper ones."""
+    """The same set without what is not needed, and expensive pieces swapped for cheaper ones."""
     chosen = _pruned(case, chosen, wanted)
     better = True
     while better:

@@ -11,8 +11,8 @@ stretches of the leg, and whole trees. A limb piece is no larger than what throw
 one layer around: what hangs higher or further aside frames the shot and stays. Brush is cut at the
 ground, so a patch is as high as it stands.
 
-Leaning and dead stems are not told from others: the columns hold no directions, and lidar from
-above seldom sees stems at all.
+Leaning and dead stems are not distinguished from others: the columns hold no directions, and
+lidar from above seldom sees stems at all.
 """
 
 from __future__ import annotations

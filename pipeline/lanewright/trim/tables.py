@@ -296,7 +296,7 @@ def _facts(per_leg: pd.DataFrame, work: pd.DataFrame) -> dict[str, object]:
         "hours_high": 0.0 if once is None else round(float(once["hours_high"].sum()), 1),
         "brush_ha": round(hectares, 3),
         "mulching_machine_hours": [round(h, 2) for h in treework.mulching_hours(hectares)],
-        "leaning_or_dead_stems": "not told apart: the columns hold no directions",
+        "leaning_or_dead_stems": "not distinguished: the columns hold no directions",
         "rates": treework.RATE_SOURCES,
     }
 
