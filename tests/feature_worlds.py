@@ -44,9 +44,10 @@ def shaped(heights: Heights, world: Scene | None = None) -> Scene:
 
 
 def flooded(where: Any, world: Scene | None = None) -> Scene:
-    """Land with open water on the cells of `where`."""
+    """Land with open water on the cells of `where`, a metre below its banks."""
     world = world or level_land()
-    return replace(world, water=where)
+    ground = world.ground - np.where(where, np.float32(1), np.float32(0))
+    return replace(world, water=where, ground=ground)
 
 
 def wooded(where: Any, world: Scene | None = None, high: float = 16.0) -> Scene:

@@ -52,6 +52,8 @@ class Scene:
         Shape of the ground; NaN unknown.
     water, wet, maybe_wet
         Open water; ground that is likely wet; ground that is possibly wet.
+    wet_known
+        Whether wet ground is known; where it is not, none is `wet` or `maybe_wet`.
     blocked, searched
         Column masks, bit k for k to k + 1 layers of 0.25 m above the ground: too dense to throw
         through; searched by lidar.
@@ -106,6 +108,7 @@ class Scene:
     surveyed: bool = True
     leaf_state: str = "unknown"
     stem_odds: Raster | None = None
+    wet_known: bool = True
 
     def __post_init__(self) -> None:
         for name, value in vars(self).items():
@@ -148,7 +151,7 @@ class Scene:
         return np.asarray(mean + base, np.float32)
 
 
-@stage("scene", version=3)
+@stage("scene", version=4)
 def build_scene(
     survey: Survey,
     ground: Ground,
@@ -180,6 +183,7 @@ def build_scene(
         water=terrain.water,
         wet=terrain.wet,
         maybe_wet=terrain.maybe_wet,
+        wet_known=terrain.wet_known,
         land=survey.land,
         keep_out=survey.keep_out,
         wires=find_wires(survey, ground.surface),

@@ -5,6 +5,8 @@ that nothing else of the ground, water and growth is found beside it. Where flat
 over, a view is true.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -226,3 +228,61 @@ def test_two_lone_trees_are_no_gap():
     world = fw.level_land()
     trees = disc(world, 145, 150, 2.5) | disc(world, 155, 150, 2.5)
     assert "gap" not in kinds(fw.found_in(fw.wooded(trees, world)))
+
+
+def test_an_even_slope_has_no_drop_and_a_scarp_in_it_has():
+    """15 % all over: any place has a throw that falls 15 m; and a bank of 12 m more in it."""
+    assert "drop" not in kinds(fw.found_in(fw.shaped(lambda x, y: 0.1 * x)))
+    found = fw.found_in(fw.shaped(lambda x, y: 0.05 * x + 12 * np.clip((x - 135) / 30, 0, 1)))
+    drops = of_kind(found, "drop")
+    assert len(drops)
+    assert drops.geometry.intersects(line((150, 0), (150, 300))).all()
+
+
+def tongue(high: float, root: float = 130):
+    """A lake with a tongue of land 24 m wide, `high` metres over the water."""
+    world = fw.level_land()
+    x, y = centres(world)
+    lake = (y > 130) & ~((np.abs(x - 150) < 12) & (y > root) & (y < 190))
+    sunk = fw.flooded(lake, world)
+    bar = (y > 134) & ~lake
+    return replace(sunk, ground=np.where(bar, 199 + high, sunk.ground).astype(np.float32))
+
+
+def test_a_sandbar_that_hardly_rises_over_the_water_is_no_peninsula():
+    # Water stands at 199 m; ground 0.4 m over it is the least that is stood on.
+    assert "peninsula" in kinds(fw.found_in(tongue(0.6)))
+    assert "peninsula" not in kinds(fw.found_in(tongue(0.2)))
+
+
+def test_an_island_is_no_place_to_throw_to_or_from():
+    island = fw.found_in(tongue(1.0, root=150))
+    assert "peninsula" not in kinds(island)
+    assert not of_kind(island, "carry").geometry.intersects(place(150, 170).buffer(20)).any()
+
+
+def test_of_two_carries_over_one_pond_the_second_counts_half():
+    world = fw.level_land()
+    found = of_kind(fw.found_in(fw.flooded(disc(world, 150, 150, 17), world)), "carry")
+    assert len(found) == 2
+    worth = found["worth"].to_numpy()
+    assert worth[1] == pytest.approx(worth[0] / 2, rel=0.2)
+
+
+def test_a_fairway_over_wet_ground_counts_for_its_dry_share():
+    world, _ = wood_with([([(60, 100), (180, 160)], 8.0)])
+    dry = of_kind(fw.found_in(world), "fairway").iloc[0]
+    x, _ = centres(world)
+    wet = of_kind(fw.found_in(replace(world, wet=x < 120)), "fairway").iloc[0]
+    assert wet["worth"] == pytest.approx(dry["worth"] / 2, rel=0.1)
+    assert "of it is likely wet" in wet["reason"]
+    assert "wet" not in dry["reason"]
+
+
+def test_a_way_between_trees_into_the_water_is_no_gap():
+    world = fw.level_land()
+    x, y = centres(world)
+    hedged = fw.wooded((np.abs(x - 150) < 3) & (np.abs(y - 120) > 3.5), world)
+    assert "gap" in kinds(fw.found_in(hedged))
+    shore = fw.flooded(x > 154, hedged)
+    assert "gap" not in kinds(fw.found_in(shore))

@@ -397,5 +397,7 @@ def test_same_result_again_and_from_read_only_arrays(real_data):
         a, b = getattr(one, field.name), getattr(two, field.name)
         if isinstance(a, np.ndarray):
             np.testing.assert_array_equal(a, b)
+        elif isinstance(a, bool):
+            assert a == b
         else:
             assert a.equals(b)

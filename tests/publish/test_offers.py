@@ -6,6 +6,7 @@ import pytest
 
 from lanewright.publish.book import write_fieldbook
 from lanewright.publish.fieldpoints import field_points
+from lanewright.publish.report.offers import offered
 from lanewright.publish.report.page import build_report
 from lanewright.visit.outing import Spot, as_published, outing_of
 from publish import outings
@@ -59,7 +60,11 @@ def test_the_page_names_what_is_shown_with_its_reason_and_the_walks(found):
     assert "Seen at the second" in words
     assert ("section", "offers") in {(tag, attrs.get("id")) for tag, attrs in page.tags}
     # The line beside the map names the first.
-    assert "Tunnel number 1 (F1), tunnel number 2 (F2) and tunnel number 3 (F3)" in words
+    named = "F1 tunnel number 1; F2 tunnel number 2; F3 tunnel number 3"
+    assert f"{named}." in words
+    every = found.layers["features"].assign(shown=True)
+    said = offered(replace(found, layers=found.layers | {"features": every}))
+    assert said == f"{named}; 2 more features described below."
 
 
 def test_a_run_without_features_has_no_such_section(found):

@@ -68,7 +68,7 @@ class Features:
         return {kind: int(count[kind]) for kind in KINDS if kind in count}
 
 
-@stage("features", version=6)
+@stage("features", version=7)
 def find_features(
     scene: Scene,
     lanes: Lanes | None,
@@ -91,7 +91,7 @@ def find_features(
     setback
         Metres that sites and flights keep from the property line.
     """
-    land = squares_of(scene)
+    land = squares_of(scene, settings)
     everything = _search(scene, lanes, land, levels, settings)
     allowed = list(minding_the_border(everything, scene.land, setback, settings))
     found = strongest(allowed, settings.most_of_kind)
@@ -125,7 +125,7 @@ def _search(
     ]
     if lanes is not None and scene.surveyed:
         found += [
-            *fairways(scene, lanes.pieces, levels, settings),
+            *fairways(scene, land, lanes.pieces, levels, settings),
             *edges(scene, lanes.lanes, levels, settings),
             *gaps(scene, levels, settings),
             *specimens(scene, settings),

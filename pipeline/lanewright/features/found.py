@@ -16,11 +16,14 @@ from lanewright.base.outlines import cells_of
 from lanewright.base.units import FOOT
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.scene import FLIGHT, Scene
+from lanewright.settings.features import FeaturesSettings
 from lanewright.settings.levels import Level
 
 SQUARE = 2.0
 """Metres; side of the squares that ground features are looked for in."""
 
+SHORE = 25.0  # m from a pond within which ground is held against its level; ours
+ISLAND = 0.1  # share of the largest piece of land below which another is an island; ours
 DISC = 0.21  # m; diameter of a golf disc (PDGA technical standards, from memory)
 ARC = 1 / 15  # of its length that a throw rises over the straight way; from memory
 OPEN = 2 / 3  # share of a flight that must be free to be played as it stands; ours
@@ -76,6 +79,10 @@ class Squares:
         Steepest slope of the ground, smoothed over some metres.
     water, wet, inside, barred
         Open water, likely wet ground, the property, keep-outs and buildings.
+    low
+        Ground that hardly rises over a pond beside it: sandbars and reeds.
+    island
+        Ground that water parts from the rest of the land.
     trees
         Share of the ground around with trees or brush at throwing height, 0-1.
     canopy
@@ -89,13 +96,16 @@ class Squares:
     wet: Flags
     inside: Flags
     barred: Flags
+    low: Flags
+    island: Flags
     trees: Raster
     canopy: Raster
 
     @cached_property
     def dry(self) -> Flags:
-        """Where somebody may stand: inside, known, dry, not barred."""
-        return self.inside & np.isfinite(self.ground) & ~self.water & ~self.wet & ~self.barred
+        """Where somebody may stand: inside, known, dry, to be walked to, not barred."""
+        land = self.inside & np.isfinite(self.ground) & ~self.water & ~self.barred
+        return land & ~self.wet & ~self.low & ~self.island
 
     def at(self, places: Ints) -> Floats:
         """Coordinates (n, 2) of rows and columns (n, 2)."""
@@ -107,7 +117,37 @@ class Squares:
         return shapely.LineString(self.at(np.stack([one, other])))
 
 
-def squares_of(scene: Scene) -> Squares:
+def ponds_of(water: Flags, cell: float, least: float) -> list[Flags]:
+    """Squares of each body of water of at least so many square metres, largest first."""
+    labels, count = ndi.label(water, structure=np.ones((3, 3)))
+    area = np.bincount(labels.ravel(), minlength=count + 1)[1:] * cell**2
+    order = np.argsort(-area, kind="stable")
+    return [labels == k + 1 for k in order if area[k] >= least]
+
+
+def _low(ground: Raster, water: Flags, cell: float, settings: FeaturesSettings) -> Flags:
+    """Ground near a pond that rises less than `above_water` over it."""
+    large = np.zeros(water.shape, bool)
+    for pond in ponds_of(water, cell, settings.water_from):
+        large |= pond
+    if not large.any():
+        return large
+    away, at = ndi.distance_transform_edt(~large, return_indices=True)
+    rise = ground - ground[at[0], at[1]]
+    return np.asarray((away * cell <= SHORE) & (rise < settings.above_water))
+
+
+def _island(land: Flags, water: Flags) -> Flags:
+    """Land within water that is small beside the largest piece of land."""
+    labels, count = ndi.label(land & ~water, structure=np.ones((3, 3)))
+    size = np.bincount(labels.ravel(), minlength=count + 1)
+    size[0] = 0
+    small = size < ISLAND * size.max()
+    small[0] = False
+    return np.asarray(small[labels])
+
+
+def squares_of(scene: Scene, settings: FeaturesSettings) -> Squares:
     """The land in squares, from the scene's finer rasters."""
     factor = max(1, round(SQUARE / scene.grid.cell))
     grid = scene.grid.coarser(factor)
@@ -122,14 +162,17 @@ def squares_of(scene: Scene) -> Squares:
         else (np.zeros_like(smooth), np.zeros_like(smooth))
     )
     water = _mean(scene.water, factor) >= 0.5
+    inside = cells_of(scene.land, grid)
     return Squares(
         grid=grid,
         ground=ground,
         slope_pct=(100 * np.hypot(down, right)).astype(np.float32),
         water=water,
         wet=_mean(scene.wet, factor) >= 0.5,
-        inside=cells_of(scene.land, grid),
+        inside=inside,
         barred=cells_of(scene.off_limits, grid),
+        low=_low(ground, water, grid.cell, settings),
+        island=_island(inside & known, water),
         trees=np.nan_to_num(_mean(scene.trees_around, factor)),
         canopy=_canopy(scene, grid, factor, water),
     )
@@ -259,7 +302,8 @@ def _air(scene: Scene, line: shapely.LineString, height: float, arc: float) -> A
     within = (layer >= 0) & (layer < LAYERS)
     bit = np.left_shift(np.uint64(1), np.where(within, layer, 0).astype(np.uint64))
     shut = (layer < 0) | (within & ((scene.blocked[row, col] & bit) != 0))
-    searched = within & ((scene.searched[row, col] & bit) != 0)
+    # Water gives hardly a pulse back, and nothing grows out of it.
+    searched = within & (((scene.searched[row, col] & bit) != 0) | scene.water[row, col])
     free = (searched | (layer >= LAYERS)) & ~shut
     return Air(float(free.mean()), float(shut.mean()), float((~free & ~shut).mean()))
 

@@ -134,12 +134,14 @@ def _gap(
     levels: Sequence[Level],
     settings: FeaturesSettings,
 ) -> Found | None:
-    """The gap as a line through it, from room to room; None outside the property."""
+    """The gap as a line through it, from room to room; None outside the property or in water."""
     rows, cols = np.array([ends[0], at, ends[1]]).T
     x, y = grid.xy(rows, cols)
     line = shapely.LineString(np.column_stack([x, y]))
     middle = shapely.Point(x[1], y[1])
     if not scene.land.contains(middle) or scene.off_limits.intersects(line):
+        return None
+    if scene.water[scene.grid.rowcol(x, y)].any():
         return None
     fine = scene.grid.rowcol(x[1:2], y[1:2])
     window = scene.searched[

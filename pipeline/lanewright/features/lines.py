@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from lanewright.base.rows import Row, rows_of
-from lanewright.features.found import Found, both, full, gap_for
+from lanewright.features.found import LITTLE, Found, Squares, both, full, gap_for
 from lanewright.features.joined import Fairway, fairways_of
 from lanewright.scene import FLIGHT, Scene
 from lanewright.settings.features import FeaturesSettings
@@ -20,9 +20,13 @@ OF_LANE = {"tunnel": "tunnel", "lane": "fairway"}
 
 
 def fairways(
-    scene: Scene, pieces: gpd.GeoDataFrame, levels: Sequence[Level], settings: FeaturesSettings
+    scene: Scene,
+    land: Squares,
+    pieces: gpd.GeoDataFrame,
+    levels: Sequence[Level],
+    settings: FeaturesSettings,
 ) -> Iterator[Found]:
-    """Lanes and tunnels, each with how long, how even and how roofed it is."""
+    """Lanes and tunnels, each with how long, how even, how roofed and how dry it is."""
     for each in fairways_of(pieces, settings):
         row, line = each.row, each.line
         kind = OF_LANE[row["kind"]]
@@ -30,13 +34,15 @@ def fairways(
         frame = row["roof_share"] if kind == "tunnel" else 1.0
         worth = 0.55 * full(line.length - each.gap, settings.long) + 0.25 * even + 0.2 * frame
         way = _downhill(scene, line)
+        wet = _wet(land, line)
         yield Found(
             kind=kind,
             line=way,
-            worth=worth,
+            worth=worth * (1.0 - wet),
             certainty=1.0 - float(row["unknown_share"]),
             figure=both(row["length_m"]),
-            reason=_lane_reason(each, levels, turned=way is not line),
+            reason=_lane_reason(each, levels, turned=way is not line)
+            + (f" {wet:.0%} of it is likely wet." if wet > LITTLE else ""),
             levels=_through(row, levels),
             figures={
                 "width_m": row["width_m"],
@@ -77,6 +83,15 @@ def _lane_reason(each: Fairway, levels: Sequence[Level], turned: bool) -> str:
     if each.gap >= 2.0:
         text += f"; {both(each.gap)} of it is shut or was not seen by lidar"
     return text + "."
+
+
+def _wet(land: Squares, line: shapely.LineString) -> float:
+    """Share of a line over likely wet ground or water, 0-1."""
+    count = max(2, int(line.length) + 1)
+    points = shapely.get_coordinates(line.interpolate(np.linspace(0, 1, count), normalized=True))
+    row, col = land.grid.rowcol(points[:, 0], points[:, 1])
+    row, col = np.clip(row, 0, land.grid.rows - 1), np.clip(col, 0, land.grid.cols - 1)
+    return float((land.wet | land.water)[row, col].mean())
 
 
 def _downhill(scene: Scene, line: shapely.LineString) -> shapely.LineString:

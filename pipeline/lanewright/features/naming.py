@@ -71,14 +71,13 @@ def places_of(
 
 
 def named(found: Sequence[Found], places: Places) -> list[str]:
-    """A name for each, with its figure; those that would be alike are numbered."""
-    names = [f"{KINDS[f.kind]} {where(f, places)}, {f.figure}" for f in found]
-    again = Counter(names)
+    """A name for each, with its figure; those like one before are numbered."""
     count: Counter[str] = Counter()
     out = []
-    for name in names:
+    for f in found:
+        name = f"{KINDS[f.kind]} {where(f, places)}, {f.figure}"
         count[name] += 1
-        out.append(f"{name} ({count[name]})" if again[name] > 1 else name)
+        out.append(f"{name}, no. {count[name]}" if count[name] > 1 else name)
     return out
 
 

@@ -27,6 +27,7 @@ from lanewright.settings.levels import Level
 
 DIRECTIONS = 16
 EVERY = 2  # squares between places that are tried
+COMMON = 0.6  # share of its worth that a drop loses where any place has as much; ours
 APART = 50.0  # m between two features of one kind of ground
 STEEP = 12.0  # percent of slope beside a bench at the least: where one looks for level ground; ours
 SURE = 0.95  # of the shape of the ground where lidar or an elevation model knows it; ours
@@ -67,7 +68,9 @@ def _falls(
     best, cell = np.zeros(len(places)), places.copy()
     near, far = (max(1, round(m / land.grid.cell)) for m in (settings.throw_from, longest))
     furthest_down(ground, spot, places, compass(2 * DIRECTIONS), near, far, best, cell)
-    high = np.flatnonzero(best >= settings.drop_from)
+    # Where every place of a slope offers as much, none stands out.
+    usual = float(np.median(best)) if len(best) else 0.0
+    high = np.flatnonzero((best >= settings.drop_from) & (best >= settings.drop_over * usual))
     # Two throws from one tee to places far apart are two, and so are two tees.
     ends = np.hstack([places[high], cell[high]]).astype(np.float64)
     for k in peaks(best[high], ends, 1.5 * APART / land.grid.cell):
@@ -80,7 +83,9 @@ def _falls(
         yield Found(
             kind="drop" if down else "climb",
             line=line,
-            worth=full(metres, settings.drop_full) * (0.3 + 0.7 * air.free),
+            worth=full(metres, settings.drop_full)
+            * (1 - COMMON * usual / metres)
+            * (0.3 + 0.7 * air.free),
             certainty=SURE * (1.0 - 0.5 * air.unknown),
             figure=both(metres, 1),
             reason=f"The ground {words} {both(metres, 1)} over {both(line.length)}{air.said}.",

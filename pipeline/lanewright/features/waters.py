@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Flags, Floats, Ints
-from lanewright.features.found import Found, Squares, air_along, both, compass, full, peaks
+from lanewright.features.found import (
+    Found,
+    Squares,
+    air_along,
+    both,
+    compass,
+    full,
+    peaks,
+    ponds_of,
+)
 from lanewright.features.found import within_throw as within
 from lanewright.kernels.around import around
 from lanewright.scene import Scene
@@ -20,15 +30,13 @@ WAYS = 16  # directions over half a circle in which carries are sought
 ASIDE = 3  # squares between two parallel lines over the water
 DIFFER = 40.0  # degrees by which two carries over one pond differ at least
 FEW = 2  # carries kept of one pond
+SECOND = 0.5  # what the second of them is worth: one pond makes one hole as a rule; ours
 DIRECTIONS = 32
 
 
 def ponds(land: Squares, settings: FeaturesSettings) -> list[Flags]:
     """Squares of each body of water that is large enough, largest first."""
-    labels, count = ndi.label(land.water, structure=np.ones((3, 3)))
-    area = np.bincount(labels.ravel(), minlength=count + 1)[1:] * land.grid.cell**2
-    order = np.argsort(-area, kind="stable")
-    return [labels == k + 1 for k in order if area[k] >= settings.water_from]
+    return ponds_of(land.water, land.grid.cell, settings.water_from)
 
 
 def carries(
@@ -43,8 +51,8 @@ def carries(
         for found in sorted(made, key=lambda f: -f.worth):
             way = _bearing(found.line)
             if all(abs((way - k + 90) % 180 - 90) >= DIFFER for k in kept) and len(kept) < FEW:
+                yield replace(found, worth=found.worth * SECOND) if kept else found
                 kept.append(way)
-                yield found
 
 
 def _over(

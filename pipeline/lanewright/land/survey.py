@@ -100,8 +100,9 @@ def lay_survey(
             "the points' heights are above ground already; the land's own shape comes from the "
             "elevation tiles"
             if model is not None
-            else "the points' heights are above ground already and no elevation is given: slope, "
-            "drainage and flight over falling ground are those of a flat plane"
+            else "the points' heights are above ground already and no elevation is given: drainage "
+            "and wet ground are not known, slope and flight over falling ground are those of a "
+            "flat plane"
         )
     return Survey(
         grid=grid,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -44,6 +44,9 @@ class Terrain:
         there leaves the survey.
     water, wet, maybe_wet
         Open water; ground that is likely wet; ground that is possibly wet. No cell is two of them.
+    wet_known
+        Whether the land's own shape is known: without it nobody knows where water gathers, and no
+        ground is called wet or dry.
     water_level
         Height of the water surface [m]; NaN on land.
     water_bodies
@@ -67,14 +70,21 @@ class Terrain:
     water_bodies: gpd.GeoDataFrame
     wet_ground: gpd.GeoDataFrame
     drainage: gpd.GeoDataFrame
+    wet_known: bool = True
 
 
-@stage("terrain", version=2)
+@stage("terrain", version=3)
 def find_terrain(
     survey: Survey, ground: Ground, water: shapely.MultiPolygon, settings: TerrainSettings
 ) -> Terrain:
-    """Slope, water, drainage and wet ground of a survey, with drawn water; see `shape_terrain`."""
+    """Slope, water, drainage and wet ground of a survey, with drawn water; see `shape_terrain`.
+
+    Points whose heights are above ground already say nothing of where water gathers; without an
+    elevation model drainage and wet ground are then unknown.
+    """
     terrain = shape_terrain(survey.grid, ground.surface, survey.tally, water.geoms, settings)
+    if survey.heights_given and survey.elevation is None:
+        return _of_no_shape(terrain)
     if survey.inside.any():
         log.info(
             "%.1f %% of the property is likely wet, %.1f %% possibly; %d drainage lines",
@@ -83,6 +93,23 @@ def find_terrain(
             len(terrain.drainage),
         )
     return terrain
+
+
+def _of_no_shape(terrain: Terrain) -> Terrain:
+    """The terrain without what only the land's own shape could say."""
+    unknown = np.full(terrain.water.shape, np.nan, np.float32)
+    dry = np.zeros(terrain.water.shape, bool)
+    return replace(
+        terrain,
+        ponding=unknown,
+        wetness=unknown,
+        height_above_drainage=unknown,
+        wet=dry,
+        maybe_wet=dry,
+        wet_ground=terrain.wet_ground.iloc[:0],
+        drainage=terrain.drainage.iloc[:0],
+        wet_known=False,
+    )
 
 
 def shape_terrain(

@@ -402,7 +402,7 @@ def _along(scene: Scene, x: Floats, y: Floats, z: Floats, length: Floats) -> _Pa
         height=height,
         roof=roof,
         roofed=roofed,
-        wet=scene.wet[at].mean(1),
+        wet=scene.wet[at].mean(1) if scene.wet_known else np.full(len(at[0]), np.nan),
         maybe_wet=scene.maybe_wet[at].mean(1),
         carry=_longest_run(scene.water[at]) * length / (x.shape[1] - 1),
         side_slope=100 * side / (2 * BESIDE),

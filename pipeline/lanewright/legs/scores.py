@@ -63,8 +63,11 @@ def grade(grade_pct: Floats, side_pct: Floats, tee_pct: Floats, landing_pct: Flo
 
 
 def drainage(wet_share: Floats, carry_m: Floats, most_carry: float) -> Floats:
-    """How much of the ground is dry, times whether the level can carry the water."""
-    return np.asarray((1 - wet_share) * np.interp(carry_m / most_carry, *_CARRY))
+    """How much of the ground is dry, times whether the level can carry the water.
+
+    A share of NaN, where wet ground is not known, is left out.
+    """
+    return np.asarray((1 - np.nan_to_num(wet_share)) * np.interp(carry_m / most_carry, *_CARRY))
 
 
 def total(clearance: Floats, grade: Floats, drainage: Floats, weights: ScoreSettings) -> Floats:

@@ -84,6 +84,11 @@ class FeaturesSettings(Settings):
     drop_from: Metres = Field(
         3.0, description="metres of drop or climb within a throw; less is hardly felt; ours"
     )
+    drop_over: Annotated[float, Field(ge=1, le=10)] = Field(
+        1.5,
+        description="how many times the drop that half of all places offer one must be: on an even "
+        "slope every place offers as much, and none stands out; our choice",
+    )
     drop_full: Metres = Field(
         15.0, description="metres of drop that count in full; 50 ft, common practice, no source"
     )
@@ -113,6 +118,11 @@ class FeaturesSettings(Settings):
     )
     water_from: NotNegative = Field(
         150.0, description="square metres from which water is a pond to throw over; less is a pool"
+    )
+    above_water: Length = Field(
+        0.4,
+        description="metres that ground within 25 m of a pond must rise over it to be stood on: "
+        "sandbars and reeds lie lower and flood; our choice",
     )
     carry_from: Metres = Field(
         12.0, description="metres over water from which a throw is a carry; circle 1 and some"

@@ -183,10 +183,6 @@ def offered(found: Findings) -> str:
     rows = rows_of(found.layer("features"))
     if not rows:
         return ""
-    named = listed([f"{row['name']} ({FEATURE}{row['feature_id']})" for row in rows[:FIRST]])
-    more = len(rows) - FIRST
-    return (
-        f"{named[:1].upper()}{named[1:]}; {plural(more, 'other')} below."
-        if more > 0
-        else (f"{named[:1].upper()}{named[1:]}.")
-    )
+    named = "; ".join(f"{FEATURE}{row['feature_id']} {row['name']}" for row in rows[:FIRST])
+    more = sum(bool(row["shown"]) for row in rows[FIRST:])
+    return f"{named}; {plural(more, 'more feature')} described below." if more else f"{named}."

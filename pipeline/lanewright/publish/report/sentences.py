@@ -307,7 +307,11 @@ def _water_and_work(found: Findings, units: Units) -> str:
         area = float(frame.geometry.intersection(inside).area.sum())
         if area >= 1:
             parts.append(f"{units.area(area)} is {what}")
+    unknown = not np.isfinite(found.rasters["wetness"][found.inside]).any()
     text = listed(parts) or "No wet ground shows in its shape"
+    if unknown:
+        text = listed([*parts, "where it is wet is not known"])
+        text = text[:1].upper() + text[1:]
     work = found.layer("trim_work")
     if work is None:
         return f"{text}; no trim work was planned in this run."
