@@ -50,7 +50,7 @@ def best_throws(
     -------
     GeoDataFrame
         Columns of the legs table without `leg_id`, and `line`: which of the lines it is. Lines
-        that no arc of the level reaches are left out.
+        that no arc of the level reaches, or safely, are left out.
     """
     thrower = further.thrower
     player = thrower.player(level)
@@ -65,6 +65,8 @@ def best_throws(
         min(throws or most, most),
     )
     legs["line"] = line
+    legs = legs[legs["unsafe_share"] <= thrower.settings.most_unsafe].reset_index(drop=True)
+    line = legs["line"].to_numpy()
     first = np.lexsort((np.arange(len(legs)), -clearest(legs), line))
     best = first[~pd.Series(line[first]).duplicated().to_numpy()]
     legs = legs.iloc[best].reset_index(drop=True)

@@ -79,7 +79,7 @@ class Holes:
         return np.unique(self.links["leg_id"].to_numpy(np.int64))
 
 
-@stage("holes", version=16)
+@stage("holes", version=17)
 def find_holes(
     scene: Scene,
     flights: Flights,
@@ -166,7 +166,7 @@ def make_holes(
         played, further, picked = _candidates(rules, played, len(table), further, *of)
         chosen.append(picked)
         if further is not None and len(picked):
-            some = leading(picked, room_of(None, settings.routes_per_ha, hectares, 1))
+            some = leading(picked, max(1, int(settings.routes_per_ha * hectares)))
             leads = picked.iloc[some].reset_index(drop=True)
             played, ways = _second(rules, played, leads, zones, level, further)
             chosen.append(ways)
@@ -265,7 +265,7 @@ def _finished(
     table = played.legs
     positions = _no_positions(scene)
     if further is not None and len(holes):
-        most = room_of(None, settings.positions_per_ha, scene.land.area / 1e4, 1)
+        most = max(1, int(settings.positions_per_ha * scene.land.area / 1e4))
         some = holes.iloc[leading(holes, most)]
         positions, table = other_positions(table, some, levels, further, settings)
     facts |= {"holes": len(holes), "positions": len(positions)}

@@ -93,7 +93,7 @@ def other_positions(
             continue
         tee, end = mine["tee"].to_numpy(), mine["end"].to_numpy()
         tried = best_throws(further, level.name, tee, end, THROWS)
-        tried = tried[tried["clear_rate"] >= settings.least_clear]
+        tried = tried[(tried["clear_rate"] >= settings.least_clear) & (tried["promise"] > 0)]
         first = int(table["leg_id"].max()) + 1
         table = with_legs(table, tried)
         mine.loc[tried["line"], "leg_id"] = np.arange(first, first + len(tried))

@@ -12,6 +12,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+DRAWN = 3
+"""Holes drawn for a place, of which the best is tried."""
+
 
 class Terms(NamedTuple):
     """What a round is worth, but for crossings, and the rules that it must keep.
@@ -165,22 +168,59 @@ def worth(order, terms):
 
 
 @njit(cache=True, nogil=True)
-def _exchange(tried, order, there, must, near, n, rng):
-    """Put another hole in the place of one; its place and the new hole, -1 where nothing changes.
+def _next(tried, i, there, terms, cooling, onward, rng):
+    """A hole to put at a place of a round; -1 for none.
 
-    Mostly a hole whose tee is near the basket before, now and then any hole.
+    Mostly the best of a few whose tees are near the basket before: by its points and the walk to
+    it, and by the walk on unless the next hole changes too. Now and then any hole.
     """
-    i = rng.integers(0, order.size)
-    if must[order[i]]:
-        return -1, -1
-    before = order[i - 1] if i > 0 else n
-    new = near[before, rng.integers(0, near.shape[1])] if rng.random() < 0.8 else -1
-    if new < 0:
-        new = rng.integers(0, n)
-    if there[new]:
-        return -1, -1
-    tried[i] = new
-    return i, new
+    n, near = terms.gain.size, cooling.near
+    before = tried[i - 1] if i > 0 and i != terms.half else n
+    after = tried[i + 1] if i + 1 < tried.size and i + 1 != terms.half else n
+    found, most = -1, -np.inf
+    for _ in range(DRAWN if rng.random() < 0.8 else 0):
+        new = near[before, rng.integers(0, near.shape[1])]
+        if new < 0 or there[new]:
+            continue
+        points = terms.gain[new] - terms.cost[before, new]
+        if onward:
+            points -= terms.cost[new, after]
+        if points > most or found < 0:
+            found, most = new, points
+    if found < 0:
+        found = rng.integers(0, n)
+        if there[found]:
+            return -1
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _exchange(tried, size, there, must, terms, cooling, rng):
+    """Put other holes in the place of one or two in a row; the first place, -1 for no change."""
+    count = tried.size
+    i = rng.integers(0, count - size + 1)
+    for k in range(i, i + size):
+        if must[tried[k]]:
+            return -1
+    for k in range(i, i + size):
+        new = _next(tried, k, there, terms, cooling, k == i + size - 1, rng)
+        if new < 0 or (k > i and new == tried[i]):
+            return -1
+        tried[k] = new
+    return i
+
+
+@njit(cache=True, nogil=True)
+def _clashes_changed(tried, order, i, size, apart):
+    """By how many clashes a round with other holes at some places in a row differs."""
+    more = 0
+    for k in range(i, i + size):
+        for j in range(order.size):
+            if j < i or j >= i + size:
+                more += int(apart[tried[k], order[j]]) - int(apart[order[k], order[j]])
+        for j in range(k + 1, i + size):
+            more += int(apart[tried[k], tried[j]]) - int(apart[order[k], order[j]])
+    return more
 
 
 @njit(cache=True, nogil=True)
@@ -202,8 +242,8 @@ def _shift(tried, order, rng):
 def anneal(start, must, terms, cooling, rng):
     """Better a round by small changes, worse ones taken the less the colder it gets.
 
-    A change puts another hole in the place of one, exchanges two, or moves some elsewhere. Broken
-    rules cost points, so that the search may pass through rounds that are none.
+    A change puts other holes in the place of one or two, exchanges two, or moves some elsewhere.
+    Broken rules cost points, so that the search may pass through rounds that are none.
 
     Parameters
     ----------
@@ -239,17 +279,15 @@ def anneal(start, must, terms, cooling, rng):
         # Worth that the changed round must have, drawn beforehand.
         bar = points - cooling.strain * (faults + clash) + heat * np.log(max(rng.random(), 1e-300))
         tried[:] = order
-        i, new, now_clash = -1, -1, clash
+        i, size, now_clash = -1, 0, clash
         move = rng.random()
-        if move < 0.6 or count < 2:
-            i, new = _exchange(tried, order, there, must, cooling.near, n, rng)
-            if new < 0:
+        if move < 0.75 or count < 2:
+            size = 1 if move < 0.45 or count < 2 else 2
+            i = _exchange(tried, size, there, must, terms, cooling, rng)
+            if i < 0:
                 continue
-            for j in range(count):
-                if j != i:
-                    now_clash += int(terms.apart[new, order[j]])
-                    now_clash -= int(terms.apart[order[i], order[j]])
-        elif move < 0.75:
+            now_clash += _clashes_changed(tried, order, i, size, terms.apart)
+        elif move < 0.85:
             a, b = rng.integers(0, count), rng.integers(0, count)
             tried[a], tried[b] = tried[b], tried[a]
         else:
@@ -258,9 +296,10 @@ def anneal(start, must, terms, cooling, rng):
         broken = now_faults + now_clash
         if now - cooling.strain * broken < bar:
             continue
-        if new >= 0:
-            there[order[i]] = False
-            there[new] = True
+        for k in range(i, i + size):
+            there[order[k]] = False
+        for k in range(i, i + size):
+            there[tried[k]] = True
         order[:] = tried
         points, faults, clash = now, now_faults, now_clash
         if broken < best_broken or (broken == best_broken and now > best_points):

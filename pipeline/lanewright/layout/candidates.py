@@ -269,15 +269,16 @@ def _fit(
     settings: LayoutSettings,
     report: Report,
 ) -> Ints:
-    """Rows of holes that keep the rules towards the land, or that the designer keeps."""
+    """Rows of fair holes that keep the rules towards the land, or that the designer wants."""
     unfit = safety.alone(frame, legs, levels, scene, settings.safety)
     for fault in unfit.to_dict("records"):
         if wishes.must[fault["hole"]]:
             report.against_the_rule(frame["name"].iloc[fault["hole"]], fault, "is kept")
-    out = wishes.out.copy()
+    first = wishes.must | (wishes.wish > 0)
+    out = wishes.out | ((frame["fair"].to_numpy() == "no") & ~first)
     alone = unfit["hole"].to_numpy(np.int64)
     out[alone[~wishes.must[alone]]] = True
-    rows, first = np.flatnonzero(~out), wishes.must | (wishes.wish > 0)
+    rows = np.flatnonzero(~out)
     order = rows[np.lexsort((rows, -frame["score"].to_numpy(float)[rows], ~first[rows]))]
     squares = np.floor(ends_of(frame)[0] / SQUARE).astype(np.int64)
     # What the designer asks for is looked at whatever else covers its ground.

@@ -85,7 +85,7 @@ def problem_of(
         budget=settings.trim_hours,
         must=candidates.must,
         place=candidates.place,
-        halves=settings.pass_arrival and wanted > 1,
+        halves=bool(settings.pass_arrival) and wanted > 1,
     )
 
 

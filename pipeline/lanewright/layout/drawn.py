@@ -47,7 +47,7 @@ def drawn(course: Course, found: Round, level: Level) -> Drawn:
     """Find the walks of a round beside its own lines of fire, and what it is worth with them."""
     own = course.take(np.array(found.order, np.int64))
     order = range(len(found.order))
-    pairs = stops_of(order, len(order), course.settings.pass_arrival)
+    pairs = stops_of(order, len(order), bool(course.settings.pass_arrival))
     ways = ways_of(own, order, pairs)
     problem = problem_of(own.candidates, ways, level, len(order), course.settings)
     terms = value(problem, order)

@@ -42,6 +42,9 @@ log = logging.getLogger(__name__)
 
 Progress = Callable[[float | None], None]
 
+TWO_NINES = 18
+"""Holes from which on a round is two halves that start and end at the arrival; common practice."""
+
 
 @dataclass(frozen=True)
 class Layouts:
@@ -83,7 +86,7 @@ class Grounds:
     arrival: tuple[float, float] | None
 
 
-@stage("layout", version=8)
+@stage("layout", version=9)
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],
@@ -111,6 +114,7 @@ def lay_out(
     """
     level = _main_level(levels, settings)
     grounds = Grounds(_footing(scene, hand, settings.walk), scene.land, hand.arrival)
+    settings = settings.model_copy(update={"pass_arrival": _two_halves(hand, settings)})
     frame = with_legs_of(with_hours(holes, trim), holes.links)
     frame = frame[frame["level"] == level.name].reset_index(drop=True)
     candidates, reasons, report = candidates_of(frame, holes.legs, levels, scene, hand, settings)
@@ -121,6 +125,13 @@ def lay_out(
     facts = layouts.facts | {"holes that so much land usually holds, our default": usual}
     layouts = replace(layouts, facts=facts, warnings=(*report.warnings, *layouts.warnings))
     return _with_changes(layouts, hand, report.gone)
+
+
+def _two_halves(hand: Hand, settings: LayoutSettings) -> bool:
+    """Whether the round comes by the arrival halfway."""
+    if settings.pass_arrival is not None:
+        return settings.pass_arrival
+    return hand.arrival is not None and hand.wanted >= TWO_NINES and hand.wanted % 2 == 0
 
 
 def _footing(scene: Scene, hand: Hand, settings: WalkSettings) -> Footing:

@@ -212,7 +212,7 @@ def _pairs(course: Course, order: Sequence[int]) -> Ints:
     for hole in np.flatnonzero(candidates.must):
         chosen |= {(count, int(hole)), (int(hole), count)}
     if order:
-        own = stops_of(order, count, settings.pass_arrival)
+        own = stops_of(order, count, bool(settings.pass_arrival))
         chosen |= {(int(a), int(b)) for a, b in own}
     pairs = np.array(sorted(chosen), np.int64).reshape(-1, 2)
     return np.asarray(pairs[np.isfinite(time[pairs[:, 0], pairs[:, 1]])])

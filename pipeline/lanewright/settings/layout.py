@@ -232,8 +232,10 @@ class LayoutSettings(Settings):
         description="share of its holes by which a proposal differs from each other one; holes "
         "whose tees and baskets both lie within 12 m are the same; ours",
     )
-    pass_arrival: bool = Field(
-        False, description="come by the arrival after half of the holes, as for two nines"
+    pass_arrival: bool | None = Field(
+        None,
+        description="come by the arrival after half of the holes, so that each half is a round by "
+        "itself; by default for an even number of holes from 18 on, where the arrival is given",
     )
     trim_hours: NotNegative | None = Field(
         None, description="most hours of trimming for a layout, by the high end of its range"
