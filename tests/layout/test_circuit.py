@@ -183,7 +183,7 @@ def test_cliques_cover_every_pair_and_no_other(seed):
 @pytest.mark.parametrize("halves", [0, 2])
 def test_compiled_worth_is_the_worth_of_the_round(halves):
     for seed in range(20):
-        given = problem(seed, size=9, halves=bool(halves), budget=12.0, crossing=0.0)
+        given = problem(seed, size=9, halves=bool(halves), budget=12.0)
         terms = terms_of(given, cost_of_walks(given), [((0, 1, 2), 1)])
         order = np.random.default_rng(seed).permutation(9)[:4]
         points, broken = worth(order, terms)

@@ -17,7 +17,7 @@ DRAWN = 3
 
 
 class Terms(NamedTuple):
-    """What a round is worth, but for crossings, and the rules that it must keep.
+    """What a round is worth, and the rules that it must keep.
 
     Attributes
     ----------
@@ -41,7 +41,11 @@ class Terms(NamedTuple):
     half : int
         Holes before the stop at the arrival; 0 for no stop.
     earlier, shared : (e, n) bool, (e,) int64
-        Earlier rounds, and the most holes to share with each.
+        Holes that lie where earlier rounds have one, and the most of them.
+    fire : (n + 1, n + 1, words) uint64
+        Holes whose line of fire each walk comes into, a bit each; no words where nobody looks.
+    crossing
+        Points that each walk into a line of fire costs.
     """
 
     apart: NDArray[np.bool_]
@@ -63,6 +67,8 @@ class Terms(NamedTuple):
     half: int
     earlier: NDArray[np.bool_]
     shared: NDArray[np.int64]
+    fire: NDArray[np.uint64]
+    crossing: float
 
 
 class Cooling(NamedTuple):
@@ -101,24 +107,33 @@ def clashes(order, apart):
 @njit(cache=True, nogil=True)
 def _walks(order, terms):
     """Points that the walks of a round cost, and how many there are none of."""
-    n, count = terms.gain.size, order.size
+    n, count, words = terms.gain.size, order.size, terms.fire.shape[2]
+    held = np.zeros(words, np.uint64)
+    if words:
+        for hole in order:
+            held[hole >> 6] |= np.uint64(1) << np.uint64(hole & 63)
     points, missing = 0.0, 0
     for i in range(count + 1):
         a = order[i - 1] if i > 0 else n
         b = order[i] if i < count else n
         stops = 2 if terms.half > 0 and i == terms.half else 1
         for s in range(stops):
-            walk = terms.cost[a if s == 0 else n, n if stops == 2 and s == 0 else b]
+            left, to = (a if s == 0 else n), (n if stops == 2 and s == 0 else b)
+            walk = terms.cost[left, to]
             if walk == np.inf:
                 missing += 1
-            else:
-                points += walk
+                continue
+            points += walk
+            for w in range(words):
+                if terms.fire[left, to, w] & held[w]:
+                    points += terms.crossing
+                    break
     return points, missing
 
 
 @njit(cache=True, nogil=True)
 def worth(order, terms):
-    """Points of a round but for crossings, and how many rules it breaks but for clashes.
+    """Points of a round, and how many rules it breaks but for clashes.
 
     Parameters
     ----------

@@ -27,8 +27,6 @@ def first_round(
 ) -> list[int]:
     """Build a good round by small changes to a poor one.
 
-    Walks into lines of fire are not looked at; the solver does.
-
     Parameters
     ----------
     problem
@@ -108,4 +106,19 @@ def terms_of(problem: Problem, cost: NDArray[np.float32], differ: Earlier) -> Te
         half=problem.wanted // 2 if problem.halves and problem.wanted > 1 else 0,
         earlier=earlier,
         shared=np.array([most for _, most in differ], np.int64),
+        fire=_fire(problem),
+        crossing=float(problem.crossing),
     )
+
+
+def _fire(problem: Problem) -> NDArray[np.uint64]:
+    """Holes whose line of fire each walk comes into, a bit each (n + 1, n + 1, words)."""
+    size = problem.size
+    if not len(problem.fire) or problem.crossing <= 0:
+        return np.zeros((size + 1, size + 1, 0), np.uint64)
+    ends = [np.where(np.asarray(e) == ARRIVAL, size, e) for e in (problem.start, problem.end)]
+    walk, hole = problem.fire.T
+    fire = np.zeros((size + 1, size + 1, -(-size // 64)), np.uint64)
+    bits = np.left_shift(np.uint64(1), (hole & 63).astype(np.uint64))
+    np.bitwise_or.at(fire, (ends[0][walk], ends[1][walk], hole >> 6), bits)
+    return fire

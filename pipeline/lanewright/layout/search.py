@@ -12,7 +12,7 @@ from lanewright.layout import circuit
 from lanewright.layout.choice import problem_of
 from lanewright.layout.drawn import drawn
 from lanewright.layout.firstround import first_round
-from lanewright.layout.round import Earlier, Problem, Round
+from lanewright.layout.round import Earlier, Problem, Round, value
 from lanewright.layout.ways import NO_WAYS, Course, cost_of, could_take_part, ways_of
 from lanewright.settings.levels import Level
 
@@ -177,12 +177,18 @@ def _bettered(course: Course, level: Level, first: list[int], earlier: Earlier) 
     beside, best = first, Round((), {}, np.inf, False)
     for number in range(solver.pricings):
         problem, rows = _beside(course, level, beside)
+        differ = [(_among(rows, holes), most) for holes, most in earlier]
+        hint = np.searchsorted(rows, beside).tolist()
+        # The same search as before, now with walks as drawn and the lines of fire they come into.
+        other = first_round(problem, solver.first, differ, seed=solver.seed)
+        print([round(_worth(problem, o),1) for o in (hint, other)])
+        hint = max((hint, other), key=lambda order: _worth(problem, order))
         found = circuit.solve(
             problem,
             work=work if number == 0 else work / 2,
             seed=solver.seed,
-            hint=np.searchsorted(rows, beside).tolist(),
-            differ=[(_among(rows, holes), most) for holes, most in earlier],
+            hint=hint,
+            differ=differ,
         )
         if not found.order:
             break
@@ -198,6 +204,14 @@ def _bettered(course: Course, level: Level, first: list[int], earlier: Earlier) 
             break
         beside = list(found.order)
     return best
+
+
+def _worth(problem: Problem, order: Sequence[int]) -> float:
+    """Points of a round; below all where it is none."""
+    try:
+        return sum(value(problem, order).values()) if order else -np.inf
+    except ValueError:
+        return -np.inf
 
 
 def _beside(course: Course, level: Level, order: Sequence[int]) -> tuple[Problem, Ints]:
