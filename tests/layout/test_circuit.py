@@ -8,7 +8,8 @@ import pytest
 
 from lanewright.kernels.rounds import clashes, worth
 from lanewright.layout.circuit import cliques, packing, solve
-from lanewright.layout.firstround import cost_of_walks, first_round, terms_of
+from lanewright.layout.firstround import first_round, terms_of
+from lanewright.layout.firstround import walks_of as tables_of
 from lanewright.layout.round import ARRIVAL, Problem, Wish, repeats, value, walks_of
 from lanewright.settings.layout import AnnealSettings
 
@@ -184,7 +185,7 @@ def test_cliques_cover_every_pair_and_no_other(seed):
 def test_compiled_worth_is_the_worth_of_the_round(halves):
     for seed in range(20):
         given = problem(seed, size=9, halves=bool(halves), budget=12.0)
-        terms = terms_of(given, cost_of_walks(given), [((0, 1, 2), 1)])
+        terms = terms_of(given, tables_of(given), [((0, 1, 2), 1)])
         order = np.random.default_rng(seed).permutation(9)[:4]
         points, broken = worth(order, terms)
         missing = 0

@@ -42,8 +42,10 @@ class Terms(NamedTuple):
         Holes before the stop at the arrival; 0 for no stop.
     earlier, shared : (e, n) bool, (e,) int64
         Holes that lie where earlier rounds have one, and the most of them.
-    fire : (n + 1, n + 1, words) uint64
-        Holes whose line of fire each walk comes into, a bit each; no words where nobody looks.
+    way : (n + 1, n + 1) int32
+        Row of `fire` of each walk; below 0 where nobody looked.
+    fire : (ways, words) uint64
+        Holes whose line of fire a way comes into, a bit each.
     crossing
         Points that each walk into a line of fire costs.
     """
@@ -67,6 +69,7 @@ class Terms(NamedTuple):
     half: int
     earlier: NDArray[np.bool_]
     shared: NDArray[np.int64]
+    way: NDArray[np.int32]
     fire: NDArray[np.uint64]
     crossing: float
 
@@ -107,11 +110,10 @@ def clashes(order, apart):
 @njit(cache=True, nogil=True)
 def _walks(order, terms):
     """Points that the walks of a round cost, and how many there are none of."""
-    n, count, words = terms.gain.size, order.size, terms.fire.shape[2]
+    n, count, words = terms.gain.size, order.size, terms.fire.shape[1]
     held = np.zeros(words, np.uint64)
-    if words:
-        for hole in order:
-            held[hole >> 6] |= np.uint64(1) << np.uint64(hole & 63)
+    for hole in order if words else order[:0]:
+        held[hole >> 6] |= np.uint64(1) << np.uint64(hole & 63)
     points, missing = 0.0, 0
     for i in range(count + 1):
         a = order[i - 1] if i > 0 else n
@@ -124,8 +126,9 @@ def _walks(order, terms):
                 missing += 1
                 continue
             points += walk
-            for w in range(words):
-                if terms.fire[left, to, w] & held[w]:
+            way = terms.way[left, to]
+            for w in range(words if way >= 0 else 0):
+                if terms.fire[way, w] & held[w]:
                     points += terms.crossing
                     break
     return points, missing

@@ -55,7 +55,6 @@ def problem_of(
         The section `layout`.
     """
     weights, mix, holes = settings.weights, settings.mix, candidates.holes
-    low, high = mix.total or tuple(share * wanted * level.tee_throw for share in mix.usual)
     return Problem(
         wanted=wanted,
         gains={
@@ -76,7 +75,7 @@ def problem_of(
         crossing=weights.crossing,
         wishes=wishes_of(holes, level, wanted, settings),
         length=holes["length_m"].to_numpy(float),
-        total=(low, high),
+        total=total_of(level, wanted, mix),
         per_metre=weights.total,
         finish=np.array([FINISHES.index(f) for f in holes["finish"]], np.int64),
         in_a_row=mix.same_finish,
@@ -85,8 +84,14 @@ def problem_of(
         budget=settings.trim_hours,
         must=candidates.must,
         place=candidates.place,
-        halves=bool(settings.pass_arrival) and wanted > 1,
+        halves=settings.pass_arrival and wanted > 1,
     )
+
+
+def total_of(level: Level, count: int, mix: MixSettings) -> tuple[float, float]:
+    """Least and most that so many holes should be long together [m]."""
+    low, high = mix.total or tuple(share * count * level.tee_throw for share in mix.usual)
+    return low, high
 
 
 def sameness(holes: gpd.GeoDataFrame, ways: Ways) -> Floats:

@@ -10,14 +10,16 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from lanewright.base.arrays import Floats
+from lanewright.base.arrays import Flags, Floats
 from lanewright.base.schema import LAYERS
 from lanewright.holes.par import long_walks
 from lanewright.layout.candidates import Candidates
-from lanewright.layout.choice import kinds_of, problem_of
+from lanewright.layout.choice import kinds_of, problem_of, total_of
+from lanewright.layout.ideas import idea_of
 from lanewright.layout.round import ARRIVAL, Round, value
 from lanewright.layout.walks import met_by
 from lanewright.layout.ways import Course, Ways, stops_of, ways_of
+from lanewright.settings.layout import MixSettings
 from lanewright.settings.levels import Level
 
 LESS = 0.5  # points; what a proposal gives up less than that is not worth a line
@@ -47,7 +49,7 @@ def drawn(course: Course, found: Round, level: Level) -> Drawn:
     """Find the walks of a round beside its own lines of fire, and what it is worth with them."""
     own = course.take(np.array(found.order, np.int64))
     order = range(len(found.order))
-    pairs = stops_of(order, len(order), bool(course.settings.pass_arrival))
+    pairs = stops_of(order, len(order), course.settings.pass_arrival)
     ways = ways_of(own, order, pairs)
     problem = problem_of(own.candidates, ways, level, len(order), course.settings)
     terms = value(problem, order)
@@ -60,12 +62,15 @@ def empty_layer(name: str, crs: str) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(columns, geometry=[], crs=crs)
 
 
-def layout_rows(course: Course, made: Drawn, number: int) -> tuple[pd.DataFrame, pd.DataFrame]:
+def layout_rows(
+    course: Course, made: Drawn, number: int, idea: str
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of `layout_holes` and `layout_walks` of one proposal."""
     walks = _walk_rows(course, made)
     rows = made.candidates.holes
     names = [column.name for column in LAYERS["layout_holes"].columns]
     holes = rows[[name for name in names if name in rows and name != "legs"]].copy()
+    holes.insert(0, "idea", idea)
     holes.insert(0, "play_order", np.arange(1, len(rows) + 1))
     holes.insert(0, "proposal", number)
     to = dict(zip(walks["to_order"], walks["length_m"], strict=True))
@@ -166,7 +171,7 @@ def compared(
             if k != number
         }
         compared.append(
-            {"proposal": number}
+            {"proposal": number, "idea": idea_of(number - 1, course.settings)}
             | _totals(mine, walked, made, level, course)
             | _points(made.round, best)
             | {"holes shared with proposal": shared}
@@ -193,7 +198,24 @@ def _totals(
         "mean_score": float(mine["score"].mean()),
         "mean_clear_rate": float(mine["clear_rate"].mean()),
         "mix": {name: int(members.sum()) for name, members in kinds.items()},
+        "short of the mix": _short(kinds, len(mine), course.settings.mix)
+        | _off_total(length, len(mine), level, course.settings.mix),
     }
+
+
+def _short(kinds: dict[str, Flags], count: int, mix: MixSettings) -> dict[str, str]:
+    """Kinds that a round has fewer holes of than it should, in words."""
+    wanted = {name: round(getattr(mix, name) * count) for name in kinds}
+    have = {name: int(members.sum()) for name, members in kinds.items()}
+    return {n: f"{have[n]} of {wanted[n]}" for n in kinds if have[n] < wanted[n]}
+
+
+def _off_total(length: float, count: int, level: Level, mix: MixSettings) -> dict[str, str]:
+    """The total length where it lies outside the usual, in words."""
+    low, high = total_of(level, count, mix)
+    if low - 1 <= length <= high + 1:
+        return {}
+    return {"total length": f"{length:.0f} m where {low:.0f} to {high:.0f} m are usual"}
 
 
 def _points(found: Round, best: dict[str, float]) -> dict[str, object]:

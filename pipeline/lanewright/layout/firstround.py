@@ -6,10 +6,12 @@ The solver alone finds no round of 18 among 142 candidates within its work.
 from __future__ import annotations
 
 import logging
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lanewright.base.arrays import Ints
 from lanewright.kernels.rounds import Cooling, Terms, anneal
 from lanewright.layout.round import ARRIVAL, Earlier, Problem
 from lanewright.settings.layout import AnnealSettings
@@ -17,12 +19,30 @@ from lanewright.settings.layout import AnnealSettings
 log = logging.getLogger(__name__)
 
 
+class Walks(NamedTuple):
+    """Walks between any two holes as tables, the arrival last.
+
+    Attributes
+    ----------
+    cost : (n + 1, n + 1)
+        Points that a walk costs by itself; infinite where there is none.
+    way : (n + 1, n + 1)
+        Which way it takes; below 0 for one that nobody looked at.
+    fire : (k, 2)
+        Pairs (way, hole): the way comes into the hole's line of fire.
+    """
+
+    cost: NDArray[np.float32]
+    way: NDArray[np.int32]
+    fire: Ints
+
+
 def first_round(
     problem: Problem,
     settings: AnnealSettings,
     differ: Earlier = (),
     *,
-    cost: NDArray[np.float32] | None = None,
+    walks: Walks | None = None,
     seed: int = 1,
 ) -> list[int]:
     """Build a good round by small changes to a poor one.
@@ -35,9 +55,8 @@ def first_round(
         How long the search goes on.
     differ
         Earlier rounds, and how many of their holes may come again at the most.
-    cost : (n + 1, n + 1)
-        Points that a walk between any two holes costs, the arrival last; infinite where there is
-        none. By default those of the problem.
+    walks
+        Between any two holes; by default those of the problem.
     seed
         Of chance; the same seed gives the same round.
 
@@ -49,11 +68,12 @@ def first_round(
     count = problem.wanted
     if count < 1 or count > problem.size or problem.must.sum() > count:
         return []
-    cost = cost_of_walks(problem) if cost is None else np.asarray(cost, np.float32)
+    walks = walks_of(problem) if walks is None else walks
+    cost = walks.cost
     near = np.argsort(cost[:, :-1], axis=1, kind="stable")[:, : settings.near]
     near = np.where(np.isfinite(np.take_along_axis(cost, near, axis=1)), near, -1)
     cooling = Cooling(settings.changes, settings.hot, settings.cold, settings.strain, near)
-    terms = terms_of(problem, cost, differ)
+    terms = terms_of(problem, walks, differ)
     rng = np.random.default_rng(seed)
     best: tuple[int, float, list[int]] = (0, -np.inf, [])
     for _ in range(settings.tries):
@@ -67,16 +87,18 @@ def first_round(
     return best[2] if best[0] == 0 else []
 
 
-def cost_of_walks(problem: Problem) -> NDArray[np.float32]:
-    """Points of the problem's walks as a table (n + 1, n + 1), the arrival last."""
+def walks_of(problem: Problem) -> Walks:
+    """The problem's walks as tables, the arrival last."""
     size = problem.size
     cost = np.full((size + 1, size + 1), np.inf, np.float32)
+    way = np.full((size + 1, size + 1), -1, np.int32)
     ends = [np.where(np.asarray(e) == ARRIVAL, size, e) for e in (problem.start, problem.end)]
     cost[ends[0], ends[1]] = problem.cost
-    return cost
+    way[ends[0], ends[1]] = np.arange(len(problem.start))
+    return Walks(cost, way, np.asarray(problem.fire, np.int64).reshape(-1, 2))
 
 
-def terms_of(problem: Problem, cost: NDArray[np.float32], differ: Earlier) -> Terms:
+def terms_of(problem: Problem, walks: Walks, differ: Earlier) -> Terms:
     """The problem as the compiled search takes it."""
     size = problem.size
     apart = np.zeros((size, size), bool)
@@ -89,7 +111,7 @@ def terms_of(problem: Problem, cost: NDArray[np.float32], differ: Earlier) -> Te
     return Terms(
         apart=apart | apart.T,
         gain=problem.gain,
-        cost=cost,
+        cost=walks.cost,
         kind=np.ascontiguousarray(members.T),
         least=np.array([w.least for w in kinds], np.int64),
         weight=np.array([w.weight for w in kinds], np.float64),
@@ -106,19 +128,17 @@ def terms_of(problem: Problem, cost: NDArray[np.float32], differ: Earlier) -> Te
         half=problem.wanted // 2 if problem.halves and problem.wanted > 1 else 0,
         earlier=earlier,
         shared=np.array([most for _, most in differ], np.int64),
-        fire=_fire(problem),
+        way=walks.way,
+        fire=_bits(walks, size if problem.crossing > 0 else 0),
         crossing=float(problem.crossing),
     )
 
 
-def _fire(problem: Problem) -> NDArray[np.uint64]:
-    """Holes whose line of fire each walk comes into, a bit each (n + 1, n + 1, words)."""
-    size = problem.size
-    if not len(problem.fire) or problem.crossing <= 0:
-        return np.zeros((size + 1, size + 1, 0), np.uint64)
-    ends = [np.where(np.asarray(e) == ARRIVAL, size, e) for e in (problem.start, problem.end)]
-    walk, hole = problem.fire.T
-    fire = np.zeros((size + 1, size + 1, -(-size // 64)), np.uint64)
-    bits = np.left_shift(np.uint64(1), (hole & 63).astype(np.uint64))
-    np.bitwise_or.at(fire, (ends[0][walk], ends[1][walk], hole >> 6), bits)
-    return fire
+def _bits(walks: Walks, size: int) -> NDArray[np.uint64]:
+    """Lines of fire that each way comes into, a bit for each hole (ways, words)."""
+    rows = np.zeros((int(walks.way.max(initial=-1)) + 1, -(-size // 64)), np.uint64)
+    if size:
+        way, hole = walks.fire.T
+        bit = np.left_shift(np.uint64(1), (hole & 63).astype(np.uint64))
+        np.bitwise_or.at(rows, (way, hole >> 6), bit)
+    return rows

@@ -26,6 +26,7 @@ from lanewright.holes.par import room_for
 from lanewright.layout.candidates import Candidates, candidates_of
 from lanewright.layout.designer import Hand, changes
 from lanewright.layout.drawn import compared, drawn, empty_layer, layout_rows
+from lanewright.layout.ideas import idea_of
 from lanewright.layout.round import Round
 from lanewright.layout.search import how_many, rounds_of
 from lanewright.layout.walks import Footing, Wetness, footing, streams
@@ -41,9 +42,6 @@ from lanewright.trim.tables import Trim
 log = logging.getLogger(__name__)
 
 Progress = Callable[[float | None], None]
-
-TWO_NINES = 18
-"""Holes from which on a round is two halves that start and end at the arrival; common practice."""
 
 
 @dataclass(frozen=True)
@@ -114,7 +112,6 @@ def lay_out(
     """
     level = _main_level(levels, settings)
     grounds = Grounds(_footing(scene, hand, settings.walk), scene.land, hand.arrival)
-    settings = settings.model_copy(update={"pass_arrival": _two_halves(hand, settings)})
     frame = with_legs_of(with_hours(holes, trim), holes.links)
     frame = frame[frame["level"] == level.name].reset_index(drop=True)
     candidates, reasons, report = candidates_of(frame, holes.legs, levels, scene, hand, settings)
@@ -125,13 +122,6 @@ def lay_out(
     facts = layouts.facts | {"holes that so much land usually holds, our default": usual}
     layouts = replace(layouts, facts=facts, warnings=(*report.warnings, *layouts.warnings))
     return _with_changes(layouts, hand, report.gone)
-
-
-def _two_halves(hand: Hand, settings: LayoutSettings) -> bool:
-    """Whether the round comes by the arrival halfway."""
-    if settings.pass_arrival is not None:
-        return settings.pass_arrival
-    return hand.arrival is not None and hand.wanted >= TWO_NINES and hand.wanted % 2 == 0
 
 
 def _footing(scene: Scene, hand: Hand, settings: WalkSettings) -> Footing:
@@ -239,11 +229,17 @@ def propose(
 def _laid_out(
     course: Course, rounds: list[Round], level: Level, facts: dict[str, object], warnings: list[str]
 ) -> Layouts:
-    """Rounds as proposals, the best first."""
+    """Rounds as proposals, in the order of their ideas, all in the points of the settings."""
     crs = course.footing.grid.crs
-    made = [drawn(course, found, level) for found in rounds]
-    made.sort(key=lambda each: -each.round.worth)
-    rows = [layout_rows(course, each, k) for k, each in enumerate(made, start=1)]
+    made = []
+    for found in rounds:
+        each = drawn(course, found, level)
+        bound = each.round.worth + found.bound - found.worth
+        made.append(replace(each, round=replace(each.round, bound=bound)))
+    rows = [
+        layout_rows(course, each, k, idea_of(k - 1, course.settings))
+        for k, each in enumerate(made, start=1)
+    ]
     holes, walks = (pd.concat([row[i] for row in rows], ignore_index=True) for i in (0, 1))
     proposals = compared(made, holes, walks, level, course)
     return Layouts(

@@ -11,7 +11,8 @@ from lanewright.base.arrays import Ints
 from lanewright.layout import circuit
 from lanewright.layout.choice import problem_of
 from lanewright.layout.drawn import drawn
-from lanewright.layout.firstround import first_round
+from lanewright.layout.firstround import Walks, first_round
+from lanewright.layout.ideas import idea_of, settings_for
 from lanewright.layout.round import Earlier, Problem, Round, value
 from lanewright.layout.ways import NO_WAYS, Course, cost_of, could_take_part, ways_of
 from lanewright.settings.levels import Level
@@ -85,11 +86,11 @@ def how_many(course: Course, level: Level, wanted: int, reasons: Sequence[str]) 
 def _first(
     course: Course, level: Level, count: int, earlier: Earlier = (), extra: int = 0
 ) -> list[int]:
-    """A first round of so many holes over all candidates, walks priced by time alone."""
+    """A first round of so many holes over all candidates, by quick and straight walks."""
     solver = course.settings.solver
     problem = problem_of(course.candidates, NO_WAYS, level, count, course.settings)
-    cost = cost_of(course.time, course.settings)
-    return first_round(problem, solver.first, earlier, cost=cost, seed=solver.seed + extra)
+    walks = Walks(cost_of(course.time, course.settings), course.way, course.fire)
+    return first_round(problem, solver.first, earlier, walks=walks, seed=solver.seed + extra)
 
 
 def _most_apart(course: Course, conflicts: Ints) -> int:
@@ -146,11 +147,12 @@ def rounds_of(
     others = max(1, round(settings.differ * (size - int(course.candidates.must.sum()))))
     rounds: list[Round] = []
     for number in range(settings.proposals):
+        course = replace(count.course, settings=settings_for(idea_of(number, settings), settings))
         # A hole five metres beside another is no other hole.
         earlier: Earlier = [
             (course.candidates.same_places(r.order).tolist(), size - others) for r in rounds
         ]
-        if rounds:
+        if rounds or course.settings != settings:
             first = _first(course, level, size, earlier, number)
         if not first:
             missing = (
@@ -181,7 +183,6 @@ def _bettered(course: Course, level: Level, first: list[int], earlier: Earlier) 
         hint = np.searchsorted(rows, beside).tolist()
         # The same search as before, now with walks as drawn and the lines of fire they come into.
         other = first_round(problem, solver.first, differ, seed=solver.seed)
-        print([round(_worth(problem, o),1) for o in (hint, other)])
         hint = max((hint, other), key=lambda order: _worth(problem, order))
         found = circuit.solve(
             problem,

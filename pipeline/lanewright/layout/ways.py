@@ -49,6 +49,10 @@ class Course:
         Time of the quickest walk from each basket to each tee [s] (n + 1, n + 1), the arrival last;
         infinite where there is none, where the two holes cannot both be in a round, and where it
         takes too long to be tried.
+    way : (n + 1, n + 1)
+        Straight way that a walk nearly takes, as a row of what `fire` tells; below 0 for far ones.
+    fire : (k, 2)
+        Pairs (way, hole): the way comes into the hole's line of fire.
     settings
         The section `layout`.
     """
@@ -58,13 +62,22 @@ class Course:
     graph: csr_matrix
     start: Floats
     time: Floats
+    way: NDArray[np.int32]
+    fire: Ints
     settings: LayoutSettings
 
     def take(self, rows: Ints) -> Course:
         """The same land with some of the candidates, in that order."""
         stops = np.r_[rows, len(self.candidates)]
+        new = np.full(len(self.candidates), -1)
+        new[rows] = np.arange(len(rows))
+        fire = np.column_stack([self.fire[:, 0], new[self.fire[:, 1]]])
         return replace(
-            self, candidates=self.candidates.take(rows), time=self.time[np.ix_(stops, stops)]
+            self,
+            candidates=self.candidates.take(rows),
+            time=self.time[np.ix_(stops, stops)],
+            way=self.way[np.ix_(stops, stops)],
+            fire=fire[fire[:, 1] >= 0],
         )
 
 
@@ -125,7 +138,38 @@ def course_of(
     time[-1, :-1] = seconds_between(footing, graph, start[None], candidates.tee)[0]
     homeward = graph.T.tocsr()
     time[:-1, -1] = seconds_between(footing, homeward, start[None], candidates.basket)[0]
-    return Course(candidates, footing, graph, start, time, settings)
+    way, fire = straight_ways(candidates, start, time, settings)
+    return Course(candidates, footing, graph, start, time, way, fire, settings)
+
+
+def straight_ways(
+    candidates: Candidates, start: Floats, time: Floats, settings: LayoutSettings
+) -> tuple[NDArray[np.int32], Ints]:
+    """Straight ways from basket to tee, and whose lines of fire they come into.
+
+    A first round is sought among far more walks than can be drawn; one that would go through
+    throws of the round is drawn as a detour, or waits. Far walks are not looked at.
+
+    Returns
+    -------
+    way : (n + 1, n + 1)
+        Way of each walk, the arrival last; below 0 for far ones.
+    fire : (k, 2)
+        Pairs (way, hole), but for holes that end where the way begins or begin where it ends.
+    """
+    ends, at_end = np.unique(np.vstack([candidates.basket, start]), axis=0, return_inverse=True)
+    tees, at_tee = np.unique(np.vstack([candidates.tee, start]), axis=0, return_inverse=True)
+    near = time * EASY <= settings.walk.far
+    number = at_end.ravel()[:, None] * len(tees) + at_tee.ravel()[None]
+    numbers, which = np.unique(number[near], return_inverse=True)
+    way = np.full(time.shape, -1, np.int32)
+    way[near] = which
+    left, to = np.divmod(numbers, len(tees))
+    lines = shapely.linestrings(np.stack([ends[left], tees[to]], axis=1))
+    shapely.prepare(candidates.fire)
+    row, hole = shapely.STRtree(candidates.fire).query(lines, predicate="intersects")
+    own = (at_end.ravel()[hole] == left[row]) | (at_tee.ravel()[hole] == to[row])
+    return way, np.column_stack([row, hole])[~own].astype(np.int64)
 
 
 def cost_of(time: Floats, settings: LayoutSettings) -> NDArray[np.float32]:
@@ -212,7 +256,7 @@ def _pairs(course: Course, order: Sequence[int]) -> Ints:
     for hole in np.flatnonzero(candidates.must):
         chosen |= {(count, int(hole)), (int(hole), count)}
     if order:
-        own = stops_of(order, count, bool(settings.pass_arrival))
+        own = stops_of(order, count, settings.pass_arrival)
         chosen |= {(int(a), int(b)) for a, b in own}
     pairs = np.array(sorted(chosen), np.int64).reshape(-1, 2)
     return np.asarray(pairs[np.isfinite(time[pairs[:, 0], pairs[:, 1]])])

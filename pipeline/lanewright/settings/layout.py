@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -17,6 +17,8 @@ from lanewright.settings.base import (
     Share,
 )
 from lanewright.settings.holes import HoleSettings, SafetySettings
+
+IdeaName = Literal["most character", "shortest walks", "least cutting", "most wooded"]
 
 
 class WalkSettings(Settings):
@@ -102,7 +104,7 @@ class MixSettings(Settings):
         "1,680 to 2,290 m for a throw of 101 m; ours, common practice",
     )
     same_finish: Annotated[int, Field(ge=1, le=18)] = Field(
-        3, description="most holes in a row with the same finish"
+        2, description="most holes in a row with the same finish"
     )
 
     @model_validator(mode="after")
@@ -120,9 +122,9 @@ class WeightSettings(Settings):
     quality: NotNegative = Field(
         200.0,
         description="a hole of score 1; plain ones reach 0.25 and the best of a land 0.7, so that "
-        "a fine hole is worth some 180 metres of walk more than a plain one; ours",
+        "a fine hole is worth some 90 metres of walk more than a plain one; ours",
     )
-    walk: NotNegative = Field(0.5, description="lost for each metre of easy walk, by time")
+    walk: NotNegative = Field(1.0, description="lost for each metre of easy walk, by time")
     far_walk: NotNegative = Field(
         1.0, description="lost besides for each metre of a walk beyond `walk: far:`"
     )
@@ -130,18 +132,22 @@ class WeightSettings(Settings):
         12.0,
         description="lost for a walk between two holes that are alike in finish, corridor and "
         "all that makes them interesting; contrast with the neighbour is what players remember; "
-        "ours, about what 24 metres of walk cost",
+        "ours, about what 12 metres of walk cost",
     )
     crossing: NotNegative = Field(60.0, description="lost for a walk into a line of fire")
     bridge: NotNegative = Field(15.0, description="lost for a walk that needs a bridge")
-    finish: NotNegative = Field(40.0, description="lost for each hole short of a wished finish")
-    length: NotNegative = Field(30.0, description="the same for short, middle and long holes")
-    climb: NotNegative = Field(20.0, description="the same for climbs and drops")
-    lane_kind: NotNegative = Field(30.0, description="the same for wooded and open holes")
-    par: NotNegative = Field(30.0, description="the same for holes over par 3")
-    in_a_row: NotNegative = Field(40.0, description="lost for each hole that repeats a finish")
+    finish: NotNegative = Field(
+        80.0,
+        description="lost for each hole short of a wished finish; as much as a good hole brings, "
+        "so that the mix seldom gives way; ours",
+    )
+    length: NotNegative = Field(80.0, description="the same for short, middle and long holes")
+    climb: NotNegative = Field(40.0, description="the same for climbs and drops, a wish only")
+    lane_kind: NotNegative = Field(80.0, description="the same for wooded and open holes")
+    par: NotNegative = Field(80.0, description="the same for holes over par 3")
+    in_a_row: NotNegative = Field(80.0, description="lost for each hole that repeats a finish")
     total: NotNegative = Field(
-        0.5, description="lost for each metre that all holes together are too short or too long"
+        1.5, description="lost for each metre that all holes together are too short or too long"
     )
     trim: NotNegative = Field(1.0, description="lost for each hour of trimming")
     prefer: NotNegative = Field(
@@ -152,19 +158,19 @@ class WeightSettings(Settings):
 class AnnealSettings(Settings):
     """How a first round is sought by small changes, before the solver takes it on.
 
-    Ours: with these, several goes end within a few points of one another on the demo's land.
+    Ours: on the demo's land many short goes come as far as few long ones of as many changes.
     """
 
     changes: Annotated[int, Field(ge=100, le=100_000_000)] = Field(
-        3_000_000, description="changes tried on a round in each go"
+        400_000, description="changes tried on a round in each go"
     )
     tries: Annotated[int, Field(ge=1, le=100)] = Field(
-        2, description="goes; the best of them counts"
+        8, description="goes; the best of them counts"
     )
     hot: Positive = Field(
-        300.0, description="points by which a change may easily be worse at first: several holes"
+        100.0, description="points by which a change may easily be worse at first: one fine hole"
     )
-    cold: Positive = Field(8.0, description="the same at last: a few metres of walk")
+    cold: Positive = Field(5.0, description="the same at last: a few metres of walk")
     strain: Positive = Field(
         600.0,
         description="points that each broken rule costs on the way; more than a hole can bring",
@@ -201,7 +207,7 @@ class SolverSettings(Settings):
         40.0, description="the same for each hole of the round that it is in conflict with; ours"
     )
     work: Positive = Field(
-        15.0,
+        6.0,
         description="work of the solver for all proposals, in its own deterministic units, "
         "about seconds of an idle core; never a clock, so that any machine finds the same",
     )
@@ -227,15 +233,19 @@ class LayoutSettings(Settings):
         None, description="level that layouts are made for; by default the best of the levels named"
     )
     proposals: Annotated[int, Field(ge=1, le=10)] = Field(3, description="layouts proposed")
+    ideas: Annotated[tuple[IdeaName, ...], Field(min_length=1)] = Field(
+        ("most character", "shortest walks", "least cutting", "most wooded"),
+        description="what the proposals are after, one after the other: the best holes, walks "
+        "against which holes count a quarter, hours of trimming that count ten times, or as many "
+        "holes in the wood as there can be; ours",
+    )
     differ: Share = Field(
         0.67,
         description="share of its holes by which a proposal differs from each other one; holes "
         "whose tees and baskets both lie within 12 m are the same; ours",
     )
-    pass_arrival: bool | None = Field(
-        None,
-        description="come by the arrival after half of the holes, so that each half is a round by "
-        "itself; by default for an even number of holes from 18 on, where the arrival is given",
+    pass_arrival: bool = Field(
+        False, description="come by the arrival after half of the holes, as for two nines"
     )
     trim_hours: NotNegative | None = Field(
         None, description="most hours of trimming for a layout, by the high end of its range"

@@ -71,7 +71,7 @@ def proposals_of(found: Findings, subjects: list[Subject], units: Units) -> list
         made.append(
             ProposalTable(
                 n,
-                f"Proposal {n}",
+                ", ".join([f"Proposal {n}", *holes["idea"].dropna().unique()[:1]]),
                 rows,
                 tuple(_terms(holes, ways, crossed[n], units)),
                 _gives_up(sums[n], list(sums.values()), units) if len(sums) > 1 else "",
