@@ -105,7 +105,7 @@ def test_points_are_whole_tenths_as_the_solver_counts_them():
     made = candidates(frame(score=[0.3337, 0.5, 0.5, 0.5, 0.5, 0.5]))
     found = terms((0,), made, round_walks((0,), [33.33, 0]))
     assert found["quality"] == pytest.approx(66.7)
-    assert found["walks"] == pytest.approx(-16.7)
+    assert found["walks"] == pytest.approx(-33.3)
 
 
 @pytest.mark.parametrize(("total", "lost"), [((150, 200), 0), ((200, 300), 20), ((100, 150), 30)])
@@ -143,7 +143,7 @@ def test_the_stop_at_the_arrival_halfway_is_a_walk_of_its_own_and_parts_the_rows
     )  # fmt: skip
     mix = NO_MIX.model_copy(update={"same_finish": 1})
     found = terms((0, 1), made, ways, mix=mix, pass_arrival=True)
-    assert found["walks"] == pytest.approx(-0.5 * 100)
+    assert found["walks"] == pytest.approx(-100)
     assert found["finishes in a row"] == 0
 
 

@@ -69,6 +69,7 @@ def holes_of(lines, **columns) -> gpd.GeoDataFrame:
         "finish": rng.choice(schema.FINISHES, count),
         "lane_kind": rng.choice(schema.LAYERS["lanes"].column("kind").values, count),
         "clear_rate": 0.8, "score": rng.uniform(0.4, 1, count).round(2), "sentence": "A hole.",
+        "fair": "yes",
     }  # fmt: skip
     return gpd.GeoDataFrame(data | columns, geometry=lines, crs=UTM)
 
@@ -141,11 +142,9 @@ def test_proposals_differ_and_say_what_they_give_up():
     for i in range(3):
         for j in range(i):
             assert len(sets[i] & sets[j]) <= 3
-    best = found.proposals[0]
-    for other in found.proposals[1:]:
-        assert other["points"] <= best["points"] + 1e-6
-        assert all(points > 0 for points in other["gives up"].values())
-    for name in best["terms"]:
+    assert [p["idea"] for p in found.proposals] == list(settings.ideas[:3])
+    assert found.holes.groupby("proposal")["idea"].first().tolist() == list(settings.ideas[:3])
+    for name in found.proposals[0]["terms"]:
         top = max(p["terms"][name] for p in found.proposals)
         for p in found.proposals:
             lost = top - p["terms"][name]
@@ -292,6 +291,30 @@ def test_a_walk_into_a_line_of_fire_is_marked():
         assert shapely.intersects(row["geometry"], shapely.box(0, 190, SIDE, 210))
 
 
+def test_an_unfair_hole_takes_part_only_where_the_designer_wants_it():
+    frame = ring().assign(fair=["yes", "no", "after trim", "no", *["yes"] * 4])
+    frame["name"] = [None, None, None, "Spring (designer)", None, None, None, None]
+    legs = gpd.GeoDataFrame({"leg_id": [], "finish": []}, geometry=[], crs=UTM)
+    line = shapely.force_2d(frame.geometry[3]).wkt
+    hand = Hand(holes=(Drawn("Spring", "Spring (designer)", line, "keep"),))
+    made, *_ = candidates_of(frame, legs, (RED,), open_land(), hand, LayoutSettings())
+    assert made.holes["hole_id"].tolist() == [101, 103, 104, 105, 106, 107, 108]
+
+
+def test_walks_come_to_count_more_where_they_are_the_idea():
+    """On a land whose good holes lie far apart, the proposal for short walks walks less."""
+    frame = ring(9)
+    best = frame.assign(score=np.where(np.arange(9) % 3 == 0, 1.0, 0.35))
+    no_mix = dict.fromkeys(("finish", "length", "climb", "lane_kind", "par", "in_a_row"), 0.0)
+    weights = WeightSettings(quality=300, total=0, **no_mix)
+    made = {}
+    for idea in ("most character", "shortest walks"):
+        settings = LayoutSettings(proposals=1, ideas=(idea,), weights=weights, solver=QUICK)
+        made[idea] = propose(grounds(), among(best), RED, 3, settings).proposals[0]
+    assert made["shortest walks"]["walks_m"] < made["most character"]["walks_m"]
+    assert made["shortest walks"]["mean_score"] < made["most character"]["mean_score"]
+
+
 def test_wishes_of_the_designer_reach_the_candidates():
     frame = ring()
     frame["name"] = [None, "Old oak", None, "Spring (designer)", None, None, None, None]
@@ -335,7 +358,7 @@ def test_costs_of_walks_follow_the_weights():
     time = np.array([[0.0, 100.0], [np.inf, 200.0]])
     easy = time * 0.8394570  # 6 exp(-0.175) km/h times 0.6, in m/s
     far = np.maximum(easy - 91, 0)
-    assert cost_of(time, settings) == pytest.approx(0.5 * easy + 1.0 * far, rel=1e-5)
+    assert cost_of(time, settings) == pytest.approx(1.0 * easy + 1.0 * far, rel=1e-5)
 
 
 # ---------------------------------------------------------------------------------------------

@@ -165,7 +165,7 @@ class AnnealSettings(Settings):
         400_000, description="changes tried on a round in each go"
     )
     tries: Annotated[int, Field(ge=1, le=100)] = Field(
-        8, description="goes; the best of them counts"
+        4, description="goes; the best of them counts"
     )
     hot: Positive = Field(
         100.0, description="points by which a change may easily be worse at first: one fine hole"
@@ -236,7 +236,7 @@ class LayoutSettings(Settings):
     ideas: Annotated[tuple[IdeaName, ...], Field(min_length=1)] = Field(
         ("most character", "shortest walks", "least cutting", "most wooded"),
         description="what the proposals are after, one after the other: the best holes, walks "
-        "against which holes count a quarter, hours of trimming that count ten times, or as many "
+        "against which holes count a quarter, hours of trimming that count four times, or as many "
         "holes in the wood as there can be; ours",
     )
     differ: Share = Field(
