@@ -227,9 +227,7 @@ def test_what_is_worth_seeing_first_is_what_was_planted(out):
     }
     assert found["bottoms"] > 0.8
     assert found["doe path"] > 0.8
-    # Lidar sees the ironwood tunnel in four pieces; joined, it is on the list all the same.
-    shown = features[features["shown"] & (features["kind"] == "tunnel")]
-    ironwood = LineString(TRUTH["tunnels"]["ironwood"]["line"])
-    assert ironwood.intersection(shown.geometry.buffer(5.0).union_all()).length > 80
+    # Lidar sees the ironwood tunnel in four pieces; joined, it is among the first ten all the same.
+    assert found["ironwood"] > 0.8
     assert features["shown"].sum() == 15
     assert features["name"].is_unique

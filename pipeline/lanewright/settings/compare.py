@@ -39,7 +39,7 @@ class CompareSettings(Settings):
     most_rise: Metres = Field(
         1.5,
         description="a difference of all ground heights above this is refused: two vertical "
-        "datums or units, not two surveys; ours",
+        "datums or units, not two surveys; our choice",
     )
     tree_height: Metres = Field(
         5.0, description="vegetation from this height counts as trees lost; FAO forest definition"
@@ -47,12 +47,12 @@ class CompareSettings(Settings):
     lost_share: Share = Field(
         0.5,
         description="trees are lost where the canopy fell by this share of its height or more; "
-        "less is a lost limb; ours",
+        "less is a lost limb; our choice",
     )
     gained: Metres = Field(
         3.0,
         description="metres from which a rise of the canopy counts as gained, beyond crown "
-        "edges; ours",
+        "edges; our choice",
     )
     ground_step: Metres = Field(
         0.4,
@@ -60,7 +60,7 @@ class CompareSettings(Settings):
         "each, USGS quality level 2, differ by less in 19 of 20 cells; under trees by more",
     )
     least_area: NotNegative = Field(
-        16.0, description="square metres; smaller patches are crown edges and noise; ours"
+        16.0, description="square metres; smaller patches are crown edges and noise; our choice"
     )
 
     @field_validator("points", mode="before")

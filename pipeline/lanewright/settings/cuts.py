@@ -13,7 +13,7 @@ class CutsSettings(Settings):
     """Which lanes to cut are looked for, and what one may cost."""
 
     keep: Annotated[int, Field(ge=0, le=500)] = Field(
-        20, description="lanes to cut that are published; twenty can be walked in a day; ours"
+        20, description="lanes to cut that are published; twenty can be walked in a day; our choice"
     )
     planned: Annotated[int, Field(ge=1, le=2000)] = Field(
         60,
@@ -33,7 +33,8 @@ class CutsSettings(Settings):
     crowding: NotNegative = Field(
         0.5,
         description="share of its hours that each further lane in the same hectare counts for "
-        "more, so that lanes are spread over the land; lanes that cross exclude each other; ours",
+        "more, so that lanes are spread over the land; lanes that cross exclude each other; our "
+        "choice",
     )
     shortest: Annotated[float, Field(ge=1, le=400)] | None = Field(
         None, description="metres; by default the level's usual shortest par 3"
@@ -44,40 +45,42 @@ class CutsSettings(Settings):
     wooded: Share = Field(
         0.5,
         description="share of a lane to cut that must run among trees or brush; in the open there "
-        "is nothing to cut; ours",
+        "is nothing to cut; our choice",
     )
     thickest_cm: Positive = Field(
         20.0,
         description="thickest stem that is felled for a lane to cut; up to 20 cm (8 in) a small "
-        "saw and a trained hand do, thicker ones are left and the lane goes around; ours",
+        "saw and a trained hand do, thicker ones are left and the lane goes around; our choice",
     )
     fell_price: NotNegative = Field(
         0.5,
         description="hours that felling a tree counts for beyond its work, so that of two lanes "
-        "alike the one that keeps its trees is chosen; ours",
+        "alike the one that keeps its trees is chosen; our choice",
     )
     most_hours: Positive = Field(
         60.0,
         description="hours, middle of the range, above which a lane is not worth cutting; some "
-        "seven days of one hand; ours",
+        "seven days of one hand; our choice",
     )
     least_sure: Share = Field(
         0.25,
         description="share of a piece that lidar must have searched for it to be proposed; half of "
-        "what trimming asks, for where a lane is cut the crew sees the rest; ours",
+        "what trimming asks, for where a lane is cut the crew sees the rest; our choice",
     )
     least_density: Annotated[float, Field(ge=0.001, le=5)] = Field(
         0.01,
         description="contacts per metre below which growth stays; a fifth of what trimming leaves, "
-        "for where a lane is cut the twigs between its limbs go too; ours",
+        "for where a lane is cut the twigs between its limbs go too; our choice",
     )
     throws: Annotated[int, Field(ge=50, le=5000)] = Field(
-        100, description="throws at each lane that the choice of work rests on; ours"
+        100,
+        description="throws at each lane that the choice of work rests on; a quarter of "
+        "trimming's, for many lanes are compared; our choice",
     )
     effort: Annotated[float, Field(ge=0.001, le=1000)] = Field(
         0.02,
         description="time the solver may take for a lane, as in `trim: effort:`; a tenth of it, "
-        "for here lanes are compared and none is ordered; ours",
+        "for here lanes are compared and none is ordered; our choice",
     )
 
     @model_validator(mode="after")

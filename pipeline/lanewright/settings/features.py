@@ -10,7 +10,7 @@ from lanewright.settings.base import Length, Metres, NotNegative, Settings, Shar
 
 
 class KindWeights(Settings):
-    """What a perfect feature of each kind is worth, 0-1; all are ours, common practice."""
+    """What a perfect feature of each kind is worth, 0-1; all our choice, after common practice."""
 
     tunnel: Share = Field(1.0, description="rare, and nobody can plant one in a year")
     fairway: Share = Field(0.8, description="a natural fairway saves the most work")
@@ -41,23 +41,26 @@ class FeaturesSettings(Settings):
     rarity: Share = Field(
         0.2,
         description="how much a kind that is common here counts less: worth is divided by its "
-        "number to this power, so that the ninth tunnel does not hide the only pond; ours",
+        "number to this power, so that the ninth tunnel does not hide the only pond; our choice",
     )
     repeat: Share = Field(
         0.9,
         description="what each further feature of a kind is worth in the ranking, for a first "
-        "look should show what differs; ours",
+        "look should show what differs; our choice",
     )
     first_of_kind: Annotated[int, Field(ge=1, le=60)] = Field(
-        4, description="features of one kind among those shown; a fifth carry is no news; ours"
+        4,
+        description="features of one kind among those shown; a fifth carry is no news; our choice",
     )
     near: Length = Field(
         15.0,
         description="metres from a feature ranked before within which half of another makes it "
-        "thought part of that; ours",
+        "thought part of that; our choice",
     )
     near_share: Share = Field(
-        0.35, description="what a feature so near another one is worth in the ranking; ours"
+        0.35,
+        description="what a feature so near another one is worth in the ranking, for one visit "
+        "sees both; our choice",
     )
     border_share: Share = Field(
         0.5,
@@ -73,16 +76,18 @@ class FeaturesSettings(Settings):
     join_gap: Length = Field(
         15.0,
         description="metres between two stretches of a fairway that is seen in parts: as far as a "
-        "crew clears in a day, or lidar misses under one crown; ours",
+        "crew clears in a day, or lidar misses under one crown; our choice",
     )
     join_bend: Annotated[float, Field(ge=0, le=180)] = Field(
-        40.0, description="degrees that a fairway may turn from one stretch to the next; ours"
+        40.0,
+        description="degrees that a fairway may turn from one stretch to the next; a sharper turn "
+        "is another way; our choice",
     )
     fairway_bend: Annotated[float, Field(ge=1, le=360)] = Field(
         100.0, description="degrees from end to end over which it is cut in two; two shaped throws"
     )
     drop_from: Metres = Field(
-        3.0, description="metres of drop or climb within a throw; less is hardly felt; ours"
+        3.0, description="metres of drop or climb within a throw; less is hardly felt; our choice"
     )
     drop_over: Annotated[float, Field(ge=1, le=10)] = Field(
         1.5,
@@ -99,19 +104,27 @@ class FeaturesSettings(Settings):
         15.0, description="steepest ground in percent that a tee or green is looked for on"
     )
     knoll_rise: Metres = Field(
-        2.0, description="metres that a knoll or ridge stands over the land around; ours"
+        2.0,
+        description="metres that a knoll or ridge stands over the land around; more than eye "
+        "height; our choice",
     )
     knoll_reach: Metres = Field(
-        40.0, description="metres within which the ground must fall so far; ours"
+        40.0,
+        description="metres within which the ground must fall so far; within sight of the tee; our "
+        "choice",
     )
     bowl_rise: Metres = Field(
-        2.0, description="metres that ground rises around an amphitheatre, or above a bench; ours"
+        2.0,
+        description="metres that ground rises around an amphitheatre, or above a bench; more than "
+        "eye height; our choice",
     )
     bowl_reach: Metres = Field(
         30.0, description="metres within which it does; the circle of putts and as much again"
     )
     flat_slope: Annotated[float, Field(ge=0.1, le=100)] = Field(
-        7.0, description="mean slope in percent of a green that counts as level; ours"
+        7.0,
+        description="mean slope in percent of a green that counts as level; discs begin to roll on "
+        "steeper ground; our choice",
     )
     flat_reach: Metres = Field(
         5.0, description="metres around a pin over which its slope is meant; half circle 1"
@@ -145,9 +158,15 @@ class FeaturesSettings(Settings):
         description="metres of the widest gap; wooded fairways pinch at 4.6 to 12.2 m "
         "(PDGA, Course Design Elements)",
     )
-    gap_room: Metres = Field(14.0, description="metres of free width on both sides of a gap; ours")
+    gap_room: Metres = Field(
+        14.0,
+        description="metres of free width on both sides of a gap; wider than a wooded fairway; our "
+        "choice",
+    )
     gap_ratio: Annotated[float, Field(ge=1, le=10)] = Field(
-        1.6, description="how many times wider both sides are than the gap; ours"
+        1.6,
+        description="how many times wider both sides are than the gap; less is one ragged lane; "
+        "our choice",
     )
     gap_depth: Metres = Field(
         15.0, description="metres from a gap to the room on either side; more is a lane"
@@ -163,7 +182,7 @@ class FeaturesSettings(Settings):
         description="metres within which trees are neighbours; as far as one is seen in a wood",
     )
     tree_crown: Metres = Field(
-        7.0, description="metres of crown of a specimen; a thin one is no landmark; ours"
+        7.0, description="metres of crown of a specimen; a thin one is no landmark; our choice"
     )
     edge_from: Metres = Field(50.0, description="metres of the shortest edge that asks a shape")
     edge_bow: Metres = Field(
