@@ -4,6 +4,7 @@ import html
 import re
 import shutil
 import subprocess
+from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
@@ -143,6 +144,18 @@ def test_unfair_holes_keep_it_from_fitting(demo, holes, page):
     assert line.startswith("Not yet" if unfair else "Yes")
     for number in unfair:
         assert re.search(rf"not fair \(holes? [\d, and]*\b{number}\b", line)
+
+
+def test_keep_outs_lie_in_the_geopackage_with_their_buffers(demo):
+    """The demo's files, buffered anew: 6 m about the road, 10 m about the yard, on its land."""
+    layer = gpd.read_file(demo / "scout.gpkg", layer="keep_out")
+    root = Path(__file__).resolve().parents[2] / "sample_tiles"
+    wanted = None
+    for name, buffer in (("road", 6.0), ("yard", 10.0)):
+        area = gpd.read_file(root / f"{name}.gpkg").to_crs(layer.crs).buffer(buffer).union_all()
+        wanted = area if wanted is None else wanted.union(area)
+    assert layer.union_all().symmetric_difference(wanted).area < 0.01 * wanted.area
+    assert layer["area_m2"].sum() == pytest.approx(layer.area.sum(), rel=0.001)
 
 
 def test_no_number_of_a_candidate_reaches_a_reader(demo, page, sheet, book):

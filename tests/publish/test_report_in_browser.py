@@ -283,3 +283,27 @@ def test_the_accessibility_checker_finds_no_serious_fault(file, width, request):
             if v["impact"] in ("serious", "critical")
         ]
         assert faults == []
+
+
+MET = """() => {
+  const met = [];
+  for (const svg of document.querySelectorAll("svg.drawing")) {
+    const boxes = [...svg.querySelectorAll("text")]
+      .filter(t => getComputedStyle(t).visibility === "visible")
+      .map(t => [t.textContent, t.getBoundingClientRect()]).filter(([, b]) => b.width);
+    boxes.forEach(([a, p], i) => boxes.slice(i + 1).forEach(([b, q]) => {
+      if (p.left < q.right && q.left < p.right && p.top < q.bottom && q.top < p.bottom)
+        met.push(`${svg.closest("article").id}: ${a.trim()} / ${b.trim()}`);
+    }));
+  }
+  return met;
+}"""
+"""Pairs of labels of one drawing whose boxes meet, as Chromium lays them out."""
+
+
+@pytest.mark.parametrize("width", [1280, 768, PHONE])
+def test_labels_of_drawings_never_touch(demo, width):
+    with opened(demo / "report.html", width) as watched:
+        watched.page.wait_for_timeout(300)
+        assert watched.page.locator("svg.side text").count() > 30
+        assert watched.page.evaluate(MET) == []

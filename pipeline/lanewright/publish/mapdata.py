@@ -102,10 +102,11 @@ def heading(way: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Contour:
-    """A line of equal height (n, 2); every fifth is strong."""
+    """A line of equal height (n, 2), and that height [m]; every fifth is strong."""
 
     places: Floats
     strong: bool
+    level: float
 
 
 def contour_step(relief: float, lines: int) -> float:
@@ -156,7 +157,7 @@ def contours(
             y = grid.top - (row0 + traced[:, 0] + 0.5) * grid.cell
             line = shapely.LineString(np.c_[x, y]).intersection(window).simplify(coarse)
             found += [
-                Contour(shapely.get_coordinates(piece), strong)
+                Contour(shapely.get_coordinates(piece), strong, float(level))
                 for piece in shapely.get_parts(line)
                 if piece.geom_type == "LineString" and not piece.is_empty
             ]

@@ -187,10 +187,10 @@ def _holes(made: _Maker) -> None:
         Column("par", 0.4),
         Column("length", 1.2),
         Column("other levels", 1.3),
-        Column("rise", 1.1),
+        Column("rise", 1.35),
         Column("corridor", 0.8),
         Column("throws clear", 1.0),
-        Column("trimming", 1.7),
+        Column("trimming", 1.75),
     ]
     rows = [_hole(made, hole.facts) for hole in outing.holes]
     paper.table(columns, rows, made.body)

@@ -50,7 +50,7 @@ STYLES: tuple[Style, ...] = (
         (
             Rule(
                 "fairways, tunnels, gaps, edges",
-                Line("#7a3300", 1.1, casing=0.3),
+                Line("#8c2a68", 1.1, casing=0.3),
                 also=(("kind", "tunnel|fairway|gap|edge"),),
                 tagged=True,
             ),
@@ -84,12 +84,12 @@ STYLES: tuple[Style, ...] = (
     Style(
         "leg_features",
         "Links",
-        (Rule("feature that a leg uses", Line("#7a3300", 0.3, (0.8, 0.8))),),
+        (Rule("feature that a leg uses", Line("#8c2a68", 0.3, (0.8, 0.8))),),
     ),
     Style(
         "hole_features",
         "Links",
-        (Rule("feature that a hole uses", Line("#7a3300", 0.5, (0.8, 0.8))),),
+        (Rule("feature that a hole uses", Line("#8c2a68", 0.5, (0.8, 0.8))),),
     ),
     Style(
         "tee_sites",
@@ -114,7 +114,7 @@ STYLES: tuple[Style, ...] = (
                     also=(("use", "tee"), ("reason", reasons)),
                 )
                 for label, colour, reasons in (
-                    ("no room among what grows", "#7a3300", "no room"),
+                    ("no room among what grows", "#8c2a68", "no room"),
                     ("too steep", "#d55e00", "too steep"),
                     (
                         "off the property or near its line",
@@ -313,7 +313,7 @@ STYLES: tuple[Style, ...] = (
             Rule("open", Line("#e69f00", 0.5, (0.6, 1.2)), "open"),
             Rule("edge", Line("#cc79a7", 0.5, (3.0, 1.0, 0.6, 1.0)), "edge"),
             Rule("lane", Line("#d55e00", 0.6, (3.0, 1.2)), "lane"),
-            Rule("tunnel (roofed by canopy)", Line("#7a3300", 0.9), "tunnel"),
+            Rule("tunnel (roofed by canopy)", Line("#8c2a68", 0.9), "tunnel"),
         ),
         column="kind",
     ),
@@ -321,7 +321,7 @@ STYLES: tuple[Style, ...] = (
         "changes",
         "What changed",
         (
-            Rule("canopy lost", Fill("#d55e00", Line("#7a3300", 0.3), opacity=0.5), "canopy lost"),
+            Rule("canopy lost", Fill("#d55e00", Line("#8c2a68", 0.3), opacity=0.5), "canopy lost"),
             Rule(
                 "canopy gained", Fill("#009e73", Line("#00553e", 0.3), opacity=0.4), "canopy gained"
             ),

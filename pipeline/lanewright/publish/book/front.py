@@ -161,7 +161,7 @@ def plan_signs(
         (_walk, "walk between holes"),
         (_water, "water; loose strokes: ground that is wet by its shape"),
         (_greys, "canopy, the taller the darker"),
-        (_contour, f"contours every {step}"),
+        (_contour, f"contours every {step}, with their height"),
         (_border, "property line as given, not surveyed"),
         *([(_keep_out, "keep-out with its buffer")] if keep_outs else []),
     ]
@@ -191,7 +191,9 @@ def map_page(w: Writer) -> None:
         paper.paragraph(
             "Rings: holes, at their tees. Squares: field checks. "
             f"{maps.START[outing.start_given]}: {start}. "
-            "Dash and dot: the property as given, not surveyed.",
+            "Dash and dot: the property as given, not surveyed. Short dashes: keep-outs with their "
+            f"buffers. Contours every {w.metres(maps.step_of(w.book.data, seen))}, with their "
+            "height.",
             BODY,
         )
         paper.notes(0, "Notes")

@@ -30,6 +30,7 @@ BORDER = (7.0, 2.0, 1.5, 2.0)
 """Dashes of the property's outline."""
 KEEP_OUT = (2.0, 1.6)
 """Dashes around keep-outs."""
+_CLEAR = 14.0  # points between a height and a fairway
 START = {True: "A", False: "S"}
 """Sign of where the round starts: the arrival that was given, or the start a layout found."""
 
@@ -137,9 +138,25 @@ def overview(paper: Paper, box: Box, book: Book) -> View:
             if area.intersects(view.outline()):
                 picture.shape(area, 0.9, KEEP_OUT)
         _round(picture, book.outing)
+        _heights(picture, book, lines)
         _numbers(picture, book)
     _grid_numbers(paper, view)
     return view
+
+
+def _heights(picture: Picture, book: Book, lines: Sequence[Contour]) -> None:
+    """The height on the longest contour of each level, where no hole is played."""
+    longest = {c.level: c for c in sorted(lines, key=lambda c: len(c.places))}
+    fairways = [hole.line for hole in book.outing.holes]
+    played = shapely.buffer(shapely.MultiLineString(fairways), _CLEAR / picture.view.per_metre)
+    for level, contour in sorted(longest.items()):
+        count = len(contour.places)
+        places = [contour.places[count * k // 8] for k in (4, 3, 5, 2, 6) if count > 8]
+        free = (p for p in places if not played.intersects(shapely.Point(p)))
+        place = next(free, None)
+        if place is not None:
+            height = level / FOOT if book.feet_first else level
+            picture.label((float(place[0]), float(place[1])), f"{height:.0f}")
 
 
 def step_of(data: MapData, view: View) -> float:

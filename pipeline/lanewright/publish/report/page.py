@@ -37,7 +37,7 @@ from lanewright.publish.report.words import (
 )
 from lanewright.publish.whole import beside
 
-VERSION = 7
+VERSION = 8
 """Raise whenever the page changes for the same results."""
 
 

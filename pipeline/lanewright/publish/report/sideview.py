@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from lanewright.base.arrays import Floats
 from lanewright.base.units import FEET_PER_METRE, FOOT
+from lanewright.holes.wording import climb_of
 from lanewright.publish import section
 from lanewright.publish.mapdata import Line, MapData
 from lanewright.publish.report.drawing import path
@@ -255,7 +256,7 @@ def _up_ticks(cut: Section, scale: _Scale, units: Units) -> Iterator[Tick]:
 def _alt(cut: Section, line: Line, title: str, units: Units) -> str:
     """What the drawing shows, for those who do not see it."""
     rise = cut.ground_at(cut.length) - cut.ground_at(0.0)
-    slope = "level" if abs(rise) < 0.5 else "uphill" if rise > 0 else "downhill"
+    slope = climb_of(rise, cut.length)
     height = max(
         float((flown[:, 1] - np.interp(flown[:, 0], cut.along, cut.ground)).max())
         for flown in cut.flights

@@ -7,7 +7,28 @@
   // ---- drawings: signs and letters keep their size on the screen, however wide the drawing is
   const scale = (svg, width) => {
     const wide = svg.clientWidth || svg.getBoundingClientRect().width;
-    if (wide) svg.style.setProperty("--u", (width / wide).toPrecision(5));
+    if (!wide) return;
+    svg.style.setProperty("--u", (width / wide).toPrecision(5));
+    apart(svg);
+  };
+  const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+  const apart = svg => { // a label steps up or down until it meets no earlier one; the scale stands first
+    const frame = svg.getBoundingClientRect(), per = svg.viewBox.baseVal.width / frame.width, set = [];
+    const texts = [...$$("text.height", svg), ...$$("text.note", svg)];
+    texts.forEach(text => text.removeAttribute("transform"));
+    for (const text of texts) {
+      const own = text.getBoundingClientRect(), tall = own.height + 1;
+      if (!own.width) continue;
+      const dx = Math.max(0, frame.left + 1 - own.left) + Math.min(0, frame.right - 1 - own.right);
+      const moved = n => ({ left: own.left + dx, right: own.right + dx, top: own.top + n * tall / 2, bottom: own.bottom + n * tall / 2 });
+      const free = n => { const b = moved(n); return (b.top >= frame.top && b.bottom <= frame.bottom) && !set.some(s => meet(s, b)); };
+      const steps = text.matches(".height") ? [0, 1, 2] : [0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6, 7, -7, 8, -8];
+      const n = steps.find(free);
+      text.style.visibility = n === undefined ? "hidden" : ""; // its figure stands on the card too
+      if (n === undefined) continue;
+      if (n || dx) text.setAttribute("transform", `translate(${(dx * per).toFixed(2)} ${(n * tall / 2 * per).toFixed(2)})`);
+      set.push(moved(n));
+    }
   };
   const drawings = $$("svg.drawing");
   const fit = () => drawings.forEach(svg => scale(svg, +svg.dataset.width));
