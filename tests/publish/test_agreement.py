@@ -19,16 +19,18 @@ def holes(demo):
     return layer[layer["proposal"] == 1].sort_values("play_order").reset_index(drop=True)
 
 
-def printed(path):
+def printed(path, *part):
     if shutil.which("pdftotext") is None:
         pytest.skip("no poppler: apt-get install poppler-utils")
-    done = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, check=True)
+    command = ["pdftotext", "-layout", *part, path, "-"]
+    done = subprocess.run(command, capture_output=True, check=True)
     return done.stdout.decode().replace("\u202f", " ").replace("\u2212", "-")
 
 
 @pytest.fixture(scope="module")
 def sheet(demo):
-    return printed(demo / "concept-plan.pdf")
+    right = ["-x", "745", "-y", "0", "-W", "446", "-H", "842"]  # points: A3 without its map
+    return printed(demo / "concept-plan.pdf", *right)
 
 
 @pytest.fixture(scope="module")
