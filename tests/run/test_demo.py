@@ -231,3 +231,21 @@ def test_what_is_worth_seeing_first_is_what_was_planted(out):
     assert found["ironwood"] > 0.8
     assert features["shown"].sum() == 15
     assert features["name"].is_unique
+
+
+def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
+    """Blue on 18 hectares: 18 holes of 1,690 m and more are usual; our default, common practice."""
+    holes = gpd.read_file(out / "scout.gpkg", layer="layout_holes", ignore_geometry=True)
+    walks = gpd.read_file(out / "scout.gpkg", layer="layout_walks", ignore_geometry=True)
+    assert holes.groupby("proposal")["idea"].first().tolist() == [
+        "most character", "shortest walks", "least cutting",
+    ]  # fmt: skip
+    assert (holes.groupby("proposal").size() == 18).all()
+    assert not (holes["fair"] == "no").any()
+    assert (holes[holes["par"] >= 4].groupby("proposal").size() >= 2).all()
+    played = holes.groupby("proposal")["length_m"].sum()
+    assert (played > 0.9 * 1690).all()
+    walked = walks.groupby("proposal")["length_m"].sum() / played
+    assert (walked < 1).all()  # a round that walks more than it plays is none
+    hours = holes.groupby("proposal")["trim_hours_high"].sum()
+    assert hours[3] <= hours[1]

@@ -85,8 +85,9 @@ class Cooling(NamedTuple):
         How much worse a change may be at first and at last, as a temperature [points].
     strain
         Points that each broken rule costs while the search is under way.
-    near : (n + 1, m) int64
-        Holes whose tee is near each basket, the last row the arrival's; -1 where there are fewer.
+    near, back : (n + 1, m) int64
+        Holes whose tee is near each basket, and whose basket is near each tee, the last row the
+        arrival's; -1 where there are fewer.
     """
 
     steps: int
@@ -94,6 +95,7 @@ class Cooling(NamedTuple):
     cold: float
     strain: float
     near: NDArray[np.int64]
+    back: NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True)
@@ -189,15 +191,19 @@ def worth(order, terms):
 def _next(tried, i, there, terms, cooling, onward, rng):
     """A hole to put at a place of a round; -1 for none.
 
-    Mostly the best of a few whose tees are near the basket before: by its points and the walk to
-    it, and by the walk on unless the next hole changes too. Now and then any hole.
+    Mostly the best of a few whose tees are near the basket before, or whose baskets are near the
+    tee after: by its points and the walk to it, and by the walk on unless the next hole changes
+    too. Now and then any hole.
     """
-    n, near = terms.gain.size, cooling.near
+    n = terms.gain.size
     before = tried[i - 1] if i > 0 and i != terms.half else n
     after = tried[i + 1] if i + 1 < tried.size and i + 1 != terms.half else n
     found, most = -1, -np.inf
     for _ in range(DRAWN if rng.random() < 0.8 else 0):
-        new = near[before, rng.integers(0, near.shape[1])]
+        if onward and rng.random() < 0.5:
+            new = cooling.back[after, rng.integers(0, cooling.back.shape[1])]
+        else:
+            new = cooling.near[before, rng.integers(0, cooling.near.shape[1])]
         if new < 0 or there[new]:
             continue
         points = terms.gain[new] - terms.cost[before, new]

@@ -69,10 +69,8 @@ def first_round(
     if count < 1 or count > problem.size or problem.must.sum() > count:
         return []
     walks = walks_of(problem) if walks is None else walks
-    cost = walks.cost
-    near = np.argsort(cost[:, :-1], axis=1, kind="stable")[:, : settings.near]
-    near = np.where(np.isfinite(np.take_along_axis(cost, near, axis=1)), near, -1)
-    cooling = Cooling(settings.changes, settings.hot, settings.cold, settings.strain, near)
+    near, back = (_nearest(walk[:, :-1], settings.near) for walk in (walks.cost, walks.cost.T))
+    cooling = Cooling(settings.changes, settings.hot, settings.cold, settings.strain, near, back)
     terms = terms_of(problem, walks, differ)
     rng = np.random.default_rng(seed)
     best: tuple[int, float, list[int]] = (0, -np.inf, [])
@@ -85,6 +83,13 @@ def first_round(
             best = found
     log.debug("first round: %d rules broken, %.0f points", -best[0], best[1])
     return best[2] if best[0] == 0 else []
+
+
+def _nearest(cost: NDArray[np.float32], most: int) -> Ints:
+    """Columns of least cost in each row, at most so many; -1 where there are fewer."""
+    near = np.argsort(cost, axis=1, kind="stable")[:, :most]
+    there = np.isfinite(np.take_along_axis(cost, near, axis=1))
+    return np.ascontiguousarray(np.where(there, near, -1), np.int64)
 
 
 def walks_of(problem: Problem) -> Walks:

@@ -8,7 +8,7 @@ from lanewright.settings.layout import LayoutSettings
 
 TIMES: Mapping[str, Mapping[str, float]] = {
     "most character": {},
-    "shortest walks": {"quality": 0.25},
+    "shortest walks": {"quality": 0.1},
     "least cutting": {"trim": 4.0},
     "most wooded": {"lane_kind": 3.0},
 }
@@ -26,7 +26,7 @@ def settings_for(idea: str, settings: LayoutSettings) -> LayoutSettings:
     Examples
     --------
     >>> settings_for("shortest walks", LayoutSettings()).weights.quality
-    50.0
+    20.0
     """
     weights = settings.weights
     more = {name: times * getattr(weights, name) for name, times in TIMES[idea].items()}
