@@ -148,6 +148,8 @@ def test_an_out_folder_that_became_read_only_is_a_message(tmp_path):
 def test_too_little_memory_is_a_message(tmp_path, megabytes):
     """Too little to load the libraries, and too little to compute."""
     config = tunnel_survey(tmp_path)
+    # Compiled beforehand: a compiler that runs out of memory ends the process without a word.
+    assert lanewright("scout", config, "--out", tmp_path / "before").returncode == 0
     limit = megabytes * MEGABYTE
     done = subprocess.run(
         [sys.executable, "-m", "lanewright", "scout", str(config)],

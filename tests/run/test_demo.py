@@ -241,7 +241,8 @@ def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
         "most character", "shortest walks", "least cutting",
     ]  # fmt: skip
     assert (holes.groupby("proposal").size() == 18).all()
-    assert not (holes["fair"] == "no").any()
+    asked = holes["wish"].notna()  # what the designer wants comes in, fair or not
+    assert not (holes["fair"][~asked] == "no").any()
     assert (holes[holes["par"] >= 4].groupby("proposal").size() >= 2).all()
     played = holes.groupby("proposal")["length_m"].sum()
     assert (played > 0.9 * 1690).all()

@@ -240,9 +240,13 @@ def _trim(w: Writer, hole: Played) -> None:
             text = f"{said[:1].upper()}{said[1:]}."
         paper.paragraph(text, BODY)
         return
+    partly = None
     if low is None or high is None:
+        partly = "The hole as a whole is not planned: some of its throws have no plan."
         low, high = (sum(piece[f"hours_{end}"] for piece in pieces) for end in ("low", "high"))
     paper.heading(f"Trim work, {hours_of(low, high)} hours", 40)
+    if partly:
+        paper.paragraph(partly, BODY)
     paper.paragraph(_SAWS, BODY, after=2)
     legs = [int(leg["leg_id"]) for leg in rows_of(hole.legs)]
     numbers = {int(piece["piece_id"]): n for n, piece in enumerate(pieces, start=1)}
