@@ -11,7 +11,7 @@
     svg.style.setProperty("--u", (width / wide).toPrecision(5));
     apart(svg);
   };
-  const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+  const meet = (a, b) => a.left < b.right + 2 && b.left < a.right + 2 && a.top < b.bottom + 1 && b.top < a.bottom + 1; // pixels are rounded
   const apart = svg => { // a label steps up or down until it meets no earlier one; the scale stands first
     const frame = svg.getBoundingClientRect(), per = svg.viewBox.baseVal.width / frame.width, set = [];
     const texts = [...$$("text.height", svg), ...$$("text.note", svg)];
