@@ -19,8 +19,8 @@ from lanewright.features.found import (
     full,
     peaks,
     ponds_of,
+    within_throw,
 )
-from lanewright.features.found import within_throw as within
 from lanewright.kernels.around import around
 from lanewright.scene import Scene
 from lanewright.settings.features import FeaturesSettings
@@ -150,7 +150,7 @@ def peninsulas(
             figure=f"water on {share:.0%} of its sides",
             reason=f"Dry ground with water within {both(settings.peninsula_reach)} on {share:.0%} "
             "of its sides: a green or a tee there is played over or beside it.",
-            levels=within(levels, line.length) if air.passes else (),
+            levels=within_throw(levels, line.length) if air.passes else (),
             figures={"water_share": share} | air.figures,
         )
 

@@ -50,7 +50,7 @@ def best_throws(
     -------
     GeoDataFrame
         Columns of the legs table without `leg_id`, and `line`: which of the lines it is. Lines
-        that no arc of the level reaches, or safely, are left out.
+        that no arc of the level reaches safely are left out.
     """
     thrower = further.thrower
     player = thrower.player(level)

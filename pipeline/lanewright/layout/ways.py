@@ -50,7 +50,7 @@ class Course:
         infinite where there is none, where the two holes cannot both be in a round, and where it
         takes too long to be tried.
     way : (n + 1, n + 1)
-        Straight way that a walk nearly takes, as a row of what `fire` tells; below 0 for far ones.
+        Straight way that stands for each walk, by number; below 0 for far walks.
     fire : (k, 2)
         Pairs (way, hole): the way comes into the hole's line of fire.
     settings
