@@ -130,6 +130,30 @@ def test_throws_go_on_from_a_landing_zone_where_the_search_found_none(flights):
     assert used["length_m"].max() <= 0.8 * 101
 
 
+def test_only_the_best_holes_get_other_tees_and_pins(flights):
+    """On 9 ha: one hole by the smallest setting, several by the usual one."""
+    world = leg_worlds.bare(300.0, 1.0)
+    throw = world, flights, (60, 60), (60, 140)
+    few = hole_over(*throw, positions_per_ha=0.01).positions
+    assert few["hole_id"].nunique() == 1
+    assert hole_over(*throw).positions["hole_id"].nunique() > 1
+
+
+def test_a_throw_that_often_leaves_the_property_is_no_other_route(flights):
+    """At a basket 24 m from the border: some throws of 86 m end outside."""
+    world = leg_worlds.bare(260.0, 1.0)
+    sites = find_sites(world, SETTINGS.sites)
+    tee = sites.tees.geometry.distance(shapely.Point(CORNER + np.array([130, 150]))).argmin()
+    end = sites.baskets.geometry.distance(shapely.Point(CORNER + np.array([130, 236]))).argmin()
+    found = {}
+    for most in (0.0, 1.0):
+        settings = SETTINGS.model_copy(update={"most_unsafe": most})
+        further = Further(thrower_of(world, flights, settings), sites.tees, sites.baskets)
+        found[most] = best_throws(further, "blue", np.array([tee]), np.array([end]))
+    assert found[1.0]["unsafe_share"].max() > 0
+    assert len(found[0.0]) == 0
+
+
 # ---------------------------------------------------------------------------------------------
 # Tees where the last hole ended
 
