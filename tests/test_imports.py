@@ -18,7 +18,7 @@ FLOORS = (
     ("base", "kernels"), ("settings", "sources"), ("store",), ("land", "flight"), ("growth",),
     ("scene",), ("features", "changes"), ("legs",), ("holes",), ("trim",), ("layout",), ("visit",),
     ("results",), ("publish",), ("workplace",), ("finished", "check"), ("scout",),
-    ("doctor", "fetch"), ("cli",), ("__main__",),
+    ("doctor", "fetch", "rank"), ("cli",), ("__main__",),
 )  # fmt: skip
 """Rooms from the ground up. A room imports from floors below and from itself, never sideways."""
 

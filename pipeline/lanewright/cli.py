@@ -42,12 +42,12 @@ StageName = Literal[
     "terrain",
     "vegetation",
     "lanes",
-    "flight",
     "marks",
     "scene",
     "features",
     "earlier",
     "changes",
+    "flight",
     "legs",
     "holes",
     "trim",
@@ -132,6 +132,41 @@ def score(config: ConfigPath, out_folder: OutFolder = None, threads: Threads = N
         with _display() as show:
             said = run(settings, show=show, threads=threads, only_own=True)
         out.print(said, markup=False)
+
+
+@app.command()
+def rank(
+    parcels: Annotated[
+        Path, typer.Argument(help="Layer of parcels, any vector file.", show_default=False)
+    ],
+    config: ConfigPath,
+    out_folder: OutFolder = None,
+    depth: Annotated[
+        Literal["quick", "full"],
+        typer.Option(help="Quick ends with what the land offers, full with rounds of the best."),
+    ] = "quick",
+    best: Annotated[
+        int | None, typer.Option(min=1, help="Parcels that --depth full runs to the end.")
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(min=1, help="Local processes, by default one a core; one opens no socket."),
+    ] = None,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Address of a Dask scheduler to use instead.")
+    ] = None,
+) -> None:
+    """Scout every parcel of a layer, and write one ranking of them."""
+    with _faults():
+        settings = _settings(config, out_folder)
+        from lanewright.rank.command import Question
+        from lanewright.rank.command import rank as ranked
+
+        crew = workers or os.cpu_count() or 1
+        question = Question(parcels, depth, best or settings.rank.best, crew, scheduler)
+        with _display() as show:
+            said = str(ranked(settings, question, show))
+        out.print(showable(said), markup=False)
 
 
 @app.command()

@@ -65,10 +65,6 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
 
         lanes = step(find_lanes, survey, terrain, vegetation, config.lanes)
 
-    from lanewright.flight.flight import elevation_of, fly_throws
-
-    flights = step(fly_throws, given.levels, config.flight, elevation=elevation_of(ground.surface))
-
     from lanewright.scene import build_scene
 
     survey = step(mark_survey, survey, found.keep_out)
@@ -101,6 +97,10 @@ def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
 
         earlier = step(read_earlier, found.earlier, found.land, terrain, earlier_settings(config))
         changes = step(find_changes, survey, ground.surface, lanes, scene, earlier, config.compare)
+
+    from lanewright.flight.flight import elevation_of, fly_throws
+
+    flights = step(fly_throws, given.levels, config.flight, elevation=elevation_of(ground.surface))
 
     from lanewright.legs.legs import find_legs
     from lanewright.legs.own import own_lines

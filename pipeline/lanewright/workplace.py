@@ -106,8 +106,14 @@ def _claim(out: Path, path: Path) -> Iterator[None]:
 
 @contextmanager
 def _logging(file: IO[str]) -> Iterator[logging.Logger]:
-    """Log to an open file, in UTC."""
+    """Log to an open file, in UTC, and to no other while this lasts.
+
+    A ranking within one process makes runs, each with a log of its own.
+    """
     log = logging.getLogger("lanewright")
+    others = [known for known in log.handlers if isinstance(known, _Quiet)]
+    for known in others:
+        log.removeHandler(known)
     handler = _Quiet(file)
     formatter = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s")
     formatter.converter = time.gmtime
@@ -119,6 +125,8 @@ def _logging(file: IO[str]) -> Iterator[logging.Logger]:
         yield log
     finally:
         log.removeHandler(handler)
+        for known in others:
+            log.addHandler(known)
         with suppress(OSError):
             file.close()
 

@@ -13,7 +13,14 @@ from shapely import MultiPolygon, Polygon, box, union_all
 
 from lanewright.base.errors import Faults, InputError, some, together
 from lanewright.base.grid import Grid
-from lanewright.land.stated import assumed, covered_share, doubts, first_returns_of
+from lanewright.land.stated import (
+    FINE_DENSITY,
+    assumed,
+    doubts,
+    far_off,
+    first_returns_of,
+    warnings_of,
+)
 from lanewright.settings.config import Config
 from lanewright.settings.ingest import CrsSettings, IngestSettings
 from lanewright.sources import crs as crs_of
@@ -27,9 +34,6 @@ from lanewright.sources.rasters import ElevationTile
 
 MOST_CELLS = 60_000_000
 """A grid of more cells than 15 km2 at 0.5 m is taken for a mistake."""
-
-FINE_DENSITY = 4.0
-"""First returns per m2 from which half-metre cells pay; two fall in each cell then."""
 
 EDGE = 1.0
 """Corners of the grid fall on whole multiples of this [m]."""
@@ -141,7 +145,7 @@ class Plan:
 # The plan
 
 
-class _Files(NamedTuple):
+class Files(NamedTuple):
     """Headers of all files given, and the outline as its file has it."""
 
     tiles: list[PointTile]
@@ -151,7 +155,7 @@ class _Files(NamedTuple):
     converted: tuple[Converted, ...]
 
 
-class _Place(NamedTuple):
+class Placed(NamedTuple):
     """Where everything lies in the working CRS."""
 
     working: str
@@ -178,11 +182,11 @@ def plan(config: Config) -> Plan:
         Everything that is wrong with the inputs, in one message.
     """
     faults = Faults()
-    files = _open_all(config, faults)
+    files = open_all(config, faults)
     if faults.found or not (files.tiles or files.models):
         _look_at_drawings(config, faults)
         raise together(faults.found)
-    place = faults.attempt(partial(_place, config, files))
+    place = faults.attempt(partial(place_of, config, files))
     if place is None:
         _look_at_drawings(config, faults)
         raise together(faults.found)
@@ -195,7 +199,9 @@ def plan(config: Config) -> Plan:
     density = first_returns_of(near, place.boxes)
     grid = faults.attempt(partial(_grid, config, place, near, density)) if near or models else None
     if not near and not models:
-        faults.found.append(_far_off(config, place))
+        faults.found.append(
+            far_off(config.property, place.working, place.extent, list(place.boxes.values()))
+        )
     if files.earlier and not before:
         faults.found.append(
             InputError(
@@ -234,12 +240,14 @@ def plan(config: Config) -> Plan:
         water=drawn.water,
         own_holes=drawn.own,
         assumed=assumed([*near, *before], models) + _read_by_pdal(files.converted),
-        warnings=doubts([*near, *before]) + _warnings(place, near, models, density),
+        warnings=doubts([*near, *before])
+        + warnings_of(place.land, _boxes(place, near, models), density if near else None),
         converted=files.converted,
     )
 
 
-def _open_all(config: Config, faults: Faults) -> _Files:
+def open_all(config: Config, faults: Faults) -> Files:
+    """Headers of every file that a configuration names; what cannot be opened is a fault."""
     settings = config.crs
     then = config.compare.points if config.compare is not None else ()
     paths, converted = _as_las(expand(config.points, "points", faults), faults)
@@ -262,7 +270,7 @@ def _open_all(config: Config, faults: Faults) -> _Files:
         outline = faults.attempt(
             partial(vectors.property_polygon, config.property, settings.vectors)
         )
-    return _Files(tiles, models, earlier, outline, (*converted, *also))
+    return Files(tiles, models, earlier, outline, (*converted, *also))
 
 
 def _as_las(paths: list[Path], faults: Faults) -> tuple[list[Path], tuple[Converted, ...]]:
@@ -302,8 +310,14 @@ def _look_at_drawings(config: Config, faults: Faults) -> None:
             faults.attempt(partial(vectors.read_vectors, path, config.crs.vectors))
 
 
-def _place(config: Config, files: _Files) -> _Place:
-    """Working CRS, and where the property and the files lie in it."""
+def place_of(config: Config, files: Files) -> Placed:
+    """Working CRS, and where the property and the files lie in it.
+
+    Raises
+    ------
+    InputError
+        If no CRS can be worked in, or a tile has no place in it.
+    """
     tiles, models = files.tiles, files.models
     references = [t.reference for t in tiles] or [m.reference for m in models]
     first = tiles[0].header.bounds if tiles else models[0].bounds
@@ -320,7 +334,7 @@ def _place(config: Config, files: _Files) -> _Place:
     # A metre takes in the points on the very edge of a tile.
     context = config.ingest.context if land is not None else EDGE
     around = (extent[0] - context, extent[1] - context, extent[2] + context, extent[3] + context)
-    return _Place(working, boxes, land, extent, around)
+    return Placed(working, boxes, land, extent, around)
 
 
 def _box_of(tile: PointTile, working: str) -> Bounds:
@@ -334,12 +348,16 @@ def _box_of(tile: PointTile, working: str) -> Bounds:
     return found
 
 
-def _touches(place: _Place, path: Path) -> bool:
+def _touches(place: Placed, path: Path) -> bool:
     b, around = place.boxes[path], place.around
     return bool(b[0] < around[2] and b[2] > around[0] and b[1] < around[3] and b[3] > around[1])
 
 
-def _grid(config: Config, place: _Place, near: list[PointTile], density: float) -> Grid:
+def _boxes(place: Placed, near: list[PointTile], models: list[ElevationTile]) -> list[Bounds]:
+    return [place.boxes[p] for p in [*(t.path for t in near), *(m.path for m in models)]]
+
+
+def _grid(config: Config, place: Placed, near: list[PointTile], density: float) -> Grid:
     cell = config.ingest.cell
     if cell == "auto":
         cell = 0.5 if near and density >= FINE_DENSITY else 1.0
@@ -424,7 +442,7 @@ def _elevation_plan(
     return tuple(sorted(found, key=lambda m: (m.cell, str(m.content_key), m.path)))
 
 
-def _drawn(config: Config, place: _Place, faults: Faults) -> _Drawn:
+def _drawn(config: Config, place: Placed, faults: Faults) -> _Drawn:
     working, assumed = place.working, config.crs.vectors
 
     def area(path: Path, buffer: float = 0.0) -> MultiPolygon:
@@ -452,46 +470,3 @@ def as_multi(geometry: object) -> MultiPolygon:
         g for g in getattr(geometry, "geoms", [geometry]) if isinstance(g, Polygon) and g.area > 0
     ]
     return MultiPolygon(parts)
-
-
-# ---------------------------------------------------------------------------------------------
-# What to report
-
-
-def _warnings(
-    place: _Place, near: list[PointTile], models: list[ElevationTile], density: float
-) -> tuple[str, ...]:
-    warnings: list[str] = []
-    boxes = [place.boxes[p] for p in [*(t.path for t in near), *(m.path for m in models)]]
-    if place.land is None:
-        warnings.append("no property polygon is given; the extent of the tiles is taken for it")
-    elif (share := covered_share(place.land, boxes)) < 0.995:
-        warnings.append(f"the tiles cover {share:.0%} of the property; the rest stays unknown")
-    if near and density < FINE_DENSITY / 2:
-        warnings.append(
-            f"the lidar has {density:.2g} first returns per m2; below 2 per m2 little can be said "
-            "of gaps between trees"
-        )
-    return tuple(warnings)
-
-
-def _far_off(config: Config, place: _Place) -> InputError:
-    if not all(map(math.isfinite, place.extent)):
-        return InputError(
-            config.property,
-            "its boundary encloses nothing in the working CRS",
-            "Check its CRS; a boundary round the whole earth has no inside here.",
-        )
-    ground = union_all([box(*b) for b in place.boxes.values()])
-    away = box(*place.extent).distance(ground) / 1000
-
-    def at(b: Bounds) -> str:
-        lonlat = crs_of.lonlat_of(place.working, (b[0] + b[2]) / 2, (b[1] + b[3]) / 2)
-        return f"longitude {lonlat[0]:.4f}, latitude {lonlat[1]:.4f}" if lonlat else "off the earth"
-
-    return InputError(
-        config.property,
-        f"the property, at {at(place.extent)}, lies {away:.1f} km from the nearest tile, the tiles "
-        f"are at {at(ground.bounds)}",
-        "Check the CRS of the boundary and that these are its tiles.",
-    )

@@ -318,6 +318,21 @@ STYLES: tuple[Style, ...] = (
         column="kind",
     ),
     Style(
+        "ranked",
+        "Worth",
+        tuple(
+            Rule(
+                f"worth {low:.1f} to {low + 0.2:.1f}",
+                Fill(colour, Line(INK, 0.3), opacity=0.7),
+                between=(low, low + 0.2 if low < 0.8 else 1.001),
+                tagged=True,
+            )
+            for low, colour in zip((0.0, 0.2, 0.4, 0.6, 0.8), _VIRIDIS, strict=True)
+        ),
+        column="worth",
+        tag=Tag("rank"),
+    ),
+    Style(
         "changes",
         "What changed",
         (

@@ -22,6 +22,7 @@ from lanewright.settings.lanes import LanesSettings
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import all_levels
+from lanewright.settings.rank import RankSettings
 from lanewright.settings.scene import SceneSettings
 from lanewright.settings.terrain import TerrainSettings
 from lanewright.settings.trim import TrimSettings
@@ -79,6 +80,7 @@ class Config(Settings):
     cuts: CutsSettings = CutsSettings()
     layout: LayoutSettings = LayoutSettings()
     field: FieldSettings = FieldSettings()
+    rank: RankSettings = RankSettings()
 
     @field_validator("points", "elevation", "water", "keep_out", mode="before")
     @classmethod
