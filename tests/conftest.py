@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import tarfile
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,28 @@ ROOT = Path(__file__).resolve().parents[1]
 
 LASPY_SDIST = "f56feb5445e75d6ff12ee814aab6a35339290e75264ff277c6bf553f3025a3f5"
 """SHA-256 of the source distribution of laspy 2.7.0, whose tests folder holds real lidar."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Order the files so that no worker waits for the demo and none is left with a long file.
+
+    One file that uses the demo comes first and makes it, the others come last. In between, files
+    that start whole runs come before the rest, each kind by number of tests. Holds with
+    `--dist loadfile --no-loadscope-reorder`; without xdist it only changes the order.
+    """
+    size = Counter(item.path for item in items)
+    of_demo = {item.path for item in items if "demo" in getattr(item, "fixturenames", ())}
+    first = max(of_demo, key=lambda path: (path.parent.name == "run", size[path]), default=None)
+
+    def place(item: pytest.Item) -> tuple[int, int, str]:
+        path = item.path
+        if path in of_demo:
+            kind = 0 if path == first else 3
+        else:
+            kind = 1 if callable(getattr(getattr(item, "module", None), "lanewright", None)) else 2
+        return kind, -size[path], str(path)
+
+    items.sort(key=place)
 
 
 @pytest.fixture(scope="session")
