@@ -17,7 +17,8 @@ import numpy as np
 
 from lanewright.base.errors import Faults, InputError, some
 from lanewright.base.units import ACRE
-from lanewright.land.plan import Plan, PointPlan, plan
+from lanewright.land.plan import Plan, plan
+from lanewright.land.pointplan import Contents, PointPlan
 from lanewright.land.reading import check_points
 from lanewright.land.stated import covered_share
 from lanewright.layout.designer import Hand
@@ -58,13 +59,17 @@ class Inputs:
     keep: Keep
 
 
-def inputs_of(config: Config, faults: Faults | None = None) -> Inputs:
+def inputs_of(
+    config: Config, faults: Faults | None = None, known: Contents | None = None
+) -> Inputs:
     """Read and check everything that a run needs, headers only.
 
     Parameters
     ----------
     faults
         What was found wrong before, to be reported together.
+    known
+        Content of files that were looked at before, which are not read again here.
 
     Raises
     ------
@@ -73,7 +78,7 @@ def inputs_of(config: Config, faults: Faults | None = None) -> Inputs:
     """
     faults = faults if faults is not None else Faults()
     levels = faults.attempt(partial(levels_named, config.levels, config.flight.levels_file))
-    found = faults.attempt(partial(plan, config))
+    found = faults.attempt(partial(plan, config, known or {}))
     if found is None:
         # Without a plan there is no place to hold them against, but they can be opened.
         for path in (config.trim.keep, config.layout.paths):

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from lanewright.check import inputs_of
+from lanewright.check import Inputs, inputs_of
 from lanewright.publish.outputs import OUTPUTS
 from lanewright.results import Scouting
 from lanewright.settings.config import Config, earlier_settings, load, scene_settings
@@ -24,14 +24,16 @@ if TYPE_CHECKING:
 Show = Callable[[str], Callable[[float | None], None]]
 
 
-def scout(config: Config, store: Store, only_own: bool = False) -> Scouting:
+def scout(
+    config: Config, store: Store, only_own: bool = False, given: Inputs | None = None
+) -> Scouting:
     """Every stage in turn; each takes results of earlier ones and its own settings.
 
     A stage is imported when it is reached: a run that ends early, or on bad input, does not wait
     for solvers and plotting libraries that only later stages need.
     """
     step = store.step
-    given = inputs_of(config)
+    given = given or inputs_of(config)
     found, hand = given.plan, given.hand
 
     from lanewright.land.reading import read_points
@@ -153,8 +155,14 @@ def run(
     stop_after: str | None = None,
     threads: int | None = None,
     only_own: bool = False,
+    given: Inputs | None = None,
 ) -> str:
     """Scout a property and publish what was found; says in a few lines what came out.
+
+    Parameters
+    ----------
+    given
+        The inputs of this configuration where they were looked at before.
 
     Raises
     ------
@@ -173,7 +181,7 @@ def run(
             run="own" if only_own else "whole",
         )
         try:
-            scouting = scout(config, store, only_own)
+            scouting = scout(config, store, only_own, given)
         except Until:
             return f"stopped after {stop_after}; what is done is kept for the next run"
 

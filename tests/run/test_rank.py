@@ -109,6 +109,12 @@ def test_what_was_finished_is_not_made_again(ranked):
     assert "features: nothing changed" in log_of(out, first)
 
 
+def test_tiles_were_read_for_all_parcels_at_once(ranked):
+    out, _, first = ranked
+    assert log_of(out, first).count("read before, with other parcels") == 1
+    assert list((out / ".stages").glob("tiles")) == []
+
+
 def test_layer_table_and_page_say_the_same(ranked):
     out, rows, _ = ranked
     with closing(connect(out / "ranked.gpkg")) as db:

@@ -16,7 +16,7 @@ from lanewright.growth.buildings import find_buildings
 from lanewright.growth.lanes import find_lanes
 from lanewright.growth.vegetation import sort_vegetation
 from lanewright.land.ground import find_ground
-from lanewright.land.plan import PointPlan
+from lanewright.land.pointplan import PointPlan
 from lanewright.land.reading import read_points
 from lanewright.land.survey import lay_survey
 from lanewright.land.terrain import Terrain

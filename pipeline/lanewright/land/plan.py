@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from types import MappingProxyType
 from typing import IO, NamedTuple
 
 from geopandas import GeoDataFrame
@@ -13,6 +14,7 @@ from shapely import MultiPolygon, Polygon, box, union_all
 
 from lanewright.base.errors import Faults, InputError, some, together
 from lanewright.base.grid import Grid
+from lanewright.land.pointplan import Contents, PointPlan
 from lanewright.land.stated import (
     FINE_DENSITY,
     assumed,
@@ -43,42 +45,6 @@ APART = 4_000_000
 
 FILLED = 0.2
 """Share of such a grid that the parts, with the context around them, have to fill."""
-
-
-@dataclass(frozen=True)
-class PointPlan:
-    """What decides the stored points: content of the tiles and the grid, never names or order.
-
-    Attributes
-    ----------
-    tiles, contents
-        Tiles to read, in the order of their content, and what each has to hold.
-    left_out, keep_overlap
-        Classes that are dropped; whether points flagged as overlap are kept.
-    stall_seconds
-        A tile is given up after so long without headway; no result depends on it.
-    """
-
-    grid: Grid
-    tiles: tuple[PointTile, ...]
-    contents: tuple[Fingerprint, ...]
-    left_out: tuple[int, ...]
-    keep_overlap: bool
-    stall_seconds: float
-
-    @property
-    def content_key(self) -> object:
-        """Key of the stored points."""
-        grid = self.grid
-        return [
-            [grid.crs, grid.left, grid.top, grid.cell, grid.rows, grid.cols],
-            [
-                [c.whole, t.reference.crs, t.reference.to_crs, t.reference.vertical]
-                for t, c in zip(self.tiles, self.contents, strict=True)
-            ],
-            sorted(set(self.left_out)),
-            self.keep_overlap,
-        ]
 
 
 @dataclass(frozen=True)
@@ -173,8 +139,17 @@ class _Drawn(NamedTuple):
     own: tuple[tuple[str, str], ...]
 
 
-def plan(config: Config) -> Plan:
+_NOTHING_KNOWN: Contents = MappingProxyType({})
+
+
+def plan(config: Config, known: Contents = _NOTHING_KNOWN) -> Plan:
     """Settle what can be settled without reading a point.
+
+    Parameters
+    ----------
+    known
+        Content of files that were looked at before; whoever reads one later notices if it has
+        changed since.
 
     Raises
     ------
@@ -221,9 +196,9 @@ def plan(config: Config) -> Plan:
     faults.stop()
     assert grid is not None
 
-    points = faults.attempt(partial(_point_plan, config, grid, near)) if near else None
-    earlier = faults.attempt(partial(_point_plan, config, grid, before)) if before else None
-    elevation = faults.attempt(partial(_elevation_plan, config.crs, models))
+    points = faults.attempt(partial(_point_plan, config, grid, near, known)) if near else None
+    earlier = faults.attempt(partial(_point_plan, config, grid, before, known)) if before else None
+    elevation = faults.attempt(partial(_elevation_plan, config.crs, models, known))
     if points is not None and earlier is not None:
         faults.attempt(partial(_other_content, points, earlier))
     faults.stop()
@@ -391,8 +366,21 @@ def _check_parts(config: Config, land: MultiPolygon, area: float) -> None:
     )
 
 
-def _point_plan(config: Config, grid: Grid, near: list[PointTile]) -> PointPlan:
-    pairs = [(tile, _content(tile, config.crs)) for tile in near]
+def grid_over(config: Config, files: Files) -> Grid:
+    """Grid that `plan` would settle for a property, out of headers that were read before.
+
+    Raises
+    ------
+    InputError
+        If the property cannot be placed, or is too large or scattered for one grid.
+    """
+    place = place_of(config, files)
+    near = [tile for tile in files.tiles if _touches(place, tile.path)]
+    return _grid(config, place, near, first_returns_of(near, place.boxes))
+
+
+def _point_plan(config: Config, grid: Grid, near: list[PointTile], known: Contents) -> PointPlan:
+    pairs = [(tile, known.get(tile.path) or content_of(tile, config.crs)) for tile in near]
     pairs.sort(key=lambda p: (p[1].whole, p[0].header.bounds, p[0].path))
     settings: IngestSettings = config.ingest
     return PointPlan(
@@ -421,7 +409,7 @@ def _other_content(points: PointPlan, earlier: PointPlan) -> None:
         )
 
 
-def _content(tile: PointTile, settings: CrsSettings) -> Fingerprint:
+def content_of(tile: PointTile, settings: CrsSettings) -> Fingerprint:
     """Fingerprint of a tile, if its header is still the one that was looked at."""
     content = fingerprint(tile.path)
     with open_checked(tile.path, content) as file:
@@ -431,11 +419,11 @@ def _content(tile: PointTile, settings: CrsSettings) -> Fingerprint:
 
 
 def _elevation_plan(
-    settings: CrsSettings, models: list[ElevationTile]
+    settings: CrsSettings, models: list[ElevationTile], known: Contents
 ) -> tuple[ElevationTile, ...]:
     found = []
     for model in models:
-        content = fingerprint(model.path)
+        content = known.get(model.path) or fingerprint(model.path)
         if _open_elevation(model.path, settings) != model:
             raise changed(model.path)
         found.append(replace(model, content=content))

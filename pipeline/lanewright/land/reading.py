@@ -19,7 +19,7 @@ from scipy import ndimage
 from lanewright.base.arrays import Flags, Floats
 from lanewright.base.errors import InputError
 from lanewright.base.grid import Grid
-from lanewright.land.plan import PointPlan
+from lanewright.land.pointplan import PointPlan
 from lanewright.land.seams import Sheet, judge, seams
 from lanewright.land.water import Tally
 from lanewright.sources import reader
@@ -126,9 +126,10 @@ def threads() -> int:
 def _decode(
     plan: PointPlan, workspace: Path, progress: Callable[[float | None], None]
 ) -> tuple[list[reader.Part], list[reader.Tally]]:
-    frame = reader.Frame(
-        plan.grid.crs, plan.grid.bounds, Blocks.over(plan.grid), plan.left_out, plan.keep_overlap
-    )
+    if plan.ready is not None and all(p.out and p.out.exists() for p, _ in plan.ready):
+        log.info("%d runs of points were read before, with other parcels", len(plan.ready))
+        return [part for part, _ in plan.ready], [tally for _, tally in plan.ready]
+    frame = plan.frame
     parts = [
         part
         for tile, content in zip(plan.tiles, plan.contents, strict=True)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable
+import shutil
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,10 +12,11 @@ from dask import delayed
 
 from lanewright.base.errors import InputError
 from lanewright.base.rows import Row
-from lanewright.rank.inputs import Job, job_of, left_out, open_tiles
+from lanewright.rank.inputs import Job, Tiles, job_of, left_out, open_tiles
 from lanewright.rank.one import Depth, Outcome, scout_parcel
 from lanewright.rank.parcels import Parcel, read_parcels
-from lanewright.rank.tasks import Where, crew
+from lanewright.rank.shares import shares_of
+from lanewright.rank.tasks import Compute, Where, crew
 from lanewright.rank.worth import judged, ordered
 from lanewright.rank.written import NAMES, frame_of, write_ranking
 from lanewright.settings.config import Config
@@ -98,20 +100,25 @@ def rank(
         parcels, crs = read_parcels(question.parcels, config.crs.vectors, config.rank.id_column)
         for key in left_out(config):
             log.warning("%s: belongs to one property, a ranking leaves it out", key)
-        jobs, faults = _jobs(parcels, crs, config)
+        tiles = open_tiles(config)
+        jobs, faults = _jobs(parcels, crs, config, tiles)
         log.info("%d parcels, %d of them to be scouted", len(parcels), len(jobs))
         where = Where(
             question.workers, question.scheduler, config.rank.worker_gb, place.stages / "dask"
         )
         outcomes: list[tuple[Depth, Outcome]] = []
+        read_into = place.stages / "tiles"
+        shutil.rmtree(read_into, ignore_errors=True)
+        shares = shares_of(jobs, tiles, config, read_into)
         with crew(where) as compute:
             for depth in _depths(question.depth):
                 chosen = jobs if depth == "quick" else _best(outcomes, jobs, config, question.best)
                 move = show(depth)
-                outcomes += [
-                    (depth, found) for found in _scouted(chosen, config, depth, compute, move)
-                ]
+                found = _scouted(chosen, shares, config, depth, compute, move)
+                outcomes += [(depth, one) for one in found]
+                shares = {one.key: one.shares for one in found}
                 move(None)
+        shutil.rmtree(read_into, ignore_errors=True)
         rows = _rows(parcels, outcomes, faults, config)
         ranking = Ranking(config.out, tuple(rows), tuple(outcomes))
         _write(ranking, parcels, crs, config, Store(place.stages))
@@ -129,9 +136,10 @@ def _depths(depth: Depth) -> tuple[Depth, ...]:
     return ("quick",) if depth == "quick" else ("quick", "full")
 
 
-def _jobs(parcels: Iterable[Parcel], crs: str, config: Config) -> tuple[list[Job], dict[str, str]]:
+def _jobs(
+    parcels: Iterable[Parcel], crs: str, config: Config, tiles: Tiles
+) -> tuple[list[Job], dict[str, str]]:
     """Parcels that can be scouted, and what is wrong with the others, by key."""
-    tiles = open_tiles(config)
     jobs: list[Job] = []
     faults: dict[str, str] = {}
     for parcel in parcels:
@@ -144,14 +152,18 @@ def _jobs(parcels: Iterable[Parcel], crs: str, config: Config) -> tuple[list[Job
 
 def _scouted(
     jobs: list[Job],
+    shares: Mapping[str, Sequence[object]],
     config: Config,
     depth: Depth,
-    compute: Callable[..., None],
+    compute: Compute,
     move: Callable[[float | None], None],
 ) -> list[Outcome]:
     """Outcomes of jobs, in their order, whatever order they end in."""
     task = delayed(scout_parcel, pure=False)
-    tasks = [task(job, config.rank, depth, dask_key_name=f"{depth}-{job.key}") for job in jobs]
+    tasks = [
+        task(job, config.rank, depth, list(shares[job.key]), dask_key_name=f"{depth}-{job.key}")
+        for job in jobs
+    ]
     found: dict[int, Outcome] = {}
 
     def done(number: int, result: object) -> None:

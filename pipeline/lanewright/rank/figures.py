@@ -170,10 +170,25 @@ def _apart(lines: list[shapely.LineString], least: float, gap: float) -> int:
 def _offers(features: Features) -> Row:
     table = features.features
     count = table["kind"].value_counts()
-    kinds = [f"{count[kind]} {KINDS[kind]}" for kind in KINDS if kind in count]
+    kinds = [counted(int(count[kind]), KINDS[kind]) for kind in KINDS if kind in count]
     return {
         "feature_count": len(table),
         "features": ", ".join(kinds) or None,
         "best_feature": str(table["name"].iloc[0]) if len(table) else None,
         "feature_value": float(table["rank_value"].head(FIRST).sum()),
     }
+
+
+def counted(count: int, kind: str) -> str:
+    """A kind of feature with its number.
+
+    Examples
+    --------
+    >>> counted(1, "gap"), counted(2, "carry"), counted(3, "bench for a green")
+    ('1 gap', '2 carries', '3 benches for a green')
+    """
+    noun, joint, rest = kind.partition(" for ")
+    if count != 1:
+        ending = "es" if noun.endswith("ch") else "s"
+        noun = noun[:-1] + "ies" if noun.endswith("y") else noun + ending
+    return f"{count} {noun}{joint}{rest}"

@@ -11,10 +11,12 @@ import geopandas as gpd
 import shapely
 
 from lanewright.base.errors import Faults, InputError
-from lanewright.land.plan import Files, open_all, place_of
+from lanewright.land.plan import Files, grid_over, open_all, place_of
+from lanewright.land.pointplan import frame_over
 from lanewright.rank.parcels import Parcel
 from lanewright.settings.config import Config
 from lanewright.settings.rank import RankSettings
+from lanewright.sources.reader import Frame
 from lanewright.sources.vectors import FARTHEST
 
 PARCELS = "parcels"
@@ -39,12 +41,15 @@ class Job:
         What its run works with: a run of its own with these settings finds the same.
     outline, crs
         WKB of its polygon, and WKT of the CRS it is in.
+    frame
+        Where its points go; None without lidar.
     """
 
     key: str
     config: Config
     outline: bytes
     crs: str
+    frame: Frame | None
 
 
 @dataclass(frozen=True)
@@ -130,7 +135,20 @@ def job_of(parcel: Parcel, crs: str, config: Config, tiles: Tiles, out: Path) ->
             "rank": RankSettings(),
         }
     )
-    return Job(parcel.key, mine, shapely.to_wkb(parcel.shape), crs)
+    frame = _frame(parcel, crs, mine, tiles) if points else None
+    return Job(parcel.key, mine, shapely.to_wkb(parcel.shape), crs, frame)
+
+
+def _frame(parcel: Parcel, crs: str, config: Config, tiles: Tiles) -> Frame:
+    """Where the points of a parcel go, as the plan of its run will settle it."""
+    near = {Path(path) for path in (*config.points, *config.elevation)}
+    files = tiles.files._replace(
+        tiles=[tile for tile in tiles.files.tiles if tile.path in near],
+        models=[model for model in tiles.files.models if model.path in near],
+        outline=gpd.GeoDataFrame(geometry=[parcel.shape], crs=crs),
+    )
+    ingest = config.ingest
+    return frame_over(grid_over(config, files), ingest.left_out_classes, ingest.overlap_points)
 
 
 def left_out(config: Config) -> Sequence[str]:

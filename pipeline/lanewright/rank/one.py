@@ -8,7 +8,8 @@ import resource
 import threading
 import time
 import traceback
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -18,8 +19,11 @@ import shapely
 from lanewright import __version__
 from lanewright.base.errors import InputError
 from lanewright.base.rows import Row
+from lanewright.check import Inputs, inputs_of
 from lanewright.publish.whole import beside
 from lanewright.rank.inputs import OUTLINE, Job
+from lanewright.rank.tiles import Share
+from lanewright.settings.config import Config
 from lanewright.settings.rank import RankSettings
 from lanewright.store import Damaged
 from lanewright.workplace import STAGES
@@ -56,18 +60,26 @@ class Outcome:
     figures: Row | None
     fault: str
     cost: Cost | None = None
+    shares: tuple[Share, ...] = ()
 
 
-def scout_parcel(job: Job, settings: RankSettings, depth: Depth) -> Outcome:
+def scout_parcel(
+    job: Job, settings: RankSettings, depth: Depth, shares: Sequence[Share]
+) -> Outcome:
     """Scout one parcel in its own folder with one thread; whatever goes wrong is its outcome.
 
     Stages that an earlier ranking or run finished there are taken from its store.
+
+    Parameters
+    ----------
+    shares
+        What tasks by tile read for it.
     """
     with _ALONE:
         began, ticks = time.perf_counter(), _cpu()
         figures, fault = None, ""
         try:
-            figures = _scouted(job, settings, depth)
+            figures = _scouted(job, settings, depth, shares)
         except InputError as error:
             fault = str(error)
         except Exception as error:  # one parcel must not stop the others
@@ -78,22 +90,40 @@ def scout_parcel(job: Job, settings: RankSettings, depth: Depth) -> Outcome:
             )
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         cost = Cost(_cpu() - ticks, time.perf_counter() - began, peak, os.getpid())
-        return Outcome(job.key, figures, " ".join(fault.split()), cost)
+        known = tuple(replace(share, ready=()) for share in shares)
+        return Outcome(job.key, figures, " ".join(fault.split()), cost, known)
 
 
-def _scouted(job: Job, settings: RankSettings, depth: Depth) -> Row:
+def _scouted(job: Job, settings: RankSettings, depth: Depth, shares: Sequence[Share]) -> Row:
     from lanewright.rank.figures import figures_of, looked_at, main_level, round_of
     from lanewright.scout import run
 
     config = job.config
     write_outline(job)
-    run(config, stop_after=LAST if depth == "quick" else None, threads=1)
+    last = LAST if depth == "quick" else None
+    run(config, stop_after=last, threads=1, given=_given(config, shares))
     try:
         found = looked_at(config.out / STAGES, bool(config.points))
     except Damaged as fault:
         raise InputError(config.out, f"its results are damaged: {fault}", "Rank again.") from None
     figures = figures_of(found, config, main_level(config), settings)
     return figures if depth == "quick" else figures | round_of(config.out)
+
+
+def _given(config: Config, shares: Sequence[Share]) -> Inputs:
+    """Inputs of the run, with what was read for it where that fits its plan."""
+    known = {share.path: share.content for share in shares if share.content is not None}
+    given = inputs_of(config, known=known)
+    points = given.plan.points
+    if points is None:
+        return given
+    read = {share.path: share.ready for share in shares}
+    ready = tuple(pair for tile in points.tiles for pair in read.get(tile.path, ()))
+    whole = all(read.get(tile.path) for tile in points.tiles)
+    if not whole or any(part.frame != points.frame for part, _ in ready):
+        return given
+    plan = replace(given.plan, points=replace(points, ready=ready))
+    return replace(given, plan=plan)
 
 
 def write_outline(job: Job) -> None:

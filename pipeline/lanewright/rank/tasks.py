@@ -47,9 +47,11 @@ class Where:
 Done = Callable[[int, object], None]
 """Called with a task's number and what came of it: its result, or the exception of Dask."""
 
+Compute = Callable[[Sequence[Delayed], Done], None]
+
 
 @contextmanager
-def crew(where: Where) -> Iterator[Callable[[Sequence[Delayed], Done], None]]:
+def crew(where: Where) -> Iterator[Compute]:
     """A function that computes tasks and reports each as it ends; workers last as long as it does.
 
     Raises

@@ -14,6 +14,7 @@ import pickle
 import sys
 import traceback
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import IO
 
 import laspy
@@ -47,12 +48,13 @@ _NOWHERE = Frame("", (0.0, 0.0, 0.0, 0.0), Blocks(1000, 1, 1), (), False)
 
 
 def read_part(part: Part, beat: Callable[[int], None]) -> Tally:
-    """Decode a run of points, keep what the frame asks for, write it sorted by block."""
+    """Decode a run of points, keep what each frame asks for, write it sorted by block."""
     header = part.tile.header
     backend = laspy.LazBackend.Lazrs if header.compressed else None
     most = max(1, min(CHUNK, CHUNK_BYTES // header.record))
     with contextlib.ExitStack() as stack:
-        out = stack.enter_context(part.out.open("wb")) if part.out else None
+        frames = ((part.frame, part.out), *part.more)
+        outs = [stack.enter_context(out.open("wb")) if out else None for _, out in frames]
         file, watched = _open(part, stack)
         with _decoding(part, watched):
             reader = stack.enter_context(
@@ -66,7 +68,7 @@ def read_part(part: Part, beat: Callable[[int], None]) -> Tally:
             )
             if part.first:
                 reader.seek(part.first)
-        sieve = _Sieve(part, reader.header)
+        sieves = [_Sieve(replace(part, frame=frame), reader.header) for frame, _ in frames]
         left = part.count
         while left:
             with _decoding(part, watched):
@@ -78,11 +80,15 @@ def read_part(part: Part, beat: Callable[[int], None]) -> Tally:
                     "Download or export the tile again.",
                 )
             left -= len(raw)
-            records, held = sieve.pick(raw)
-            if out is not None and len(records):
-                _write(records, held, out, sieve.tally)
+            columns, astray = sieves[0].columns(raw)
+            for sieve, out in zip(sieves, outs, strict=True):
+                records, held = sieve.pick(raw, columns, astray)
+                if out is not None and len(records):
+                    _write(records, held, out, sieve.tally)
             beat(len(raw))
-    return sieve.finished()
+    tally, *more = [sieve.finished() for sieve in sieves]
+    tally.more = more
+    return tally
 
 
 def _open(part: Part, stack: contextlib.ExitStack) -> tuple[IO[bytes], CheckedFile | None]:
@@ -152,9 +158,17 @@ class _Sieve:
         self._blocks = frame.blocks.rows * frame.blocks.cols
         self._lowest = np.full((2, rows * cols), np.inf)
 
-    def pick(self, decoded: NDArray[np.void]) -> tuple[NDArray[np.void], NDArray[np.int64]]:
-        """Records of the points to keep, sorted by block, and how many each block got."""
-        raw = self._columns(decoded)
+    def pick(
+        self, decoded: NDArray[np.void], raw: sift.Raw, astray: int
+    ) -> tuple[NDArray[np.void], NDArray[np.int64]]:
+        """Records of the points to keep, sorted by block, and how many each block got.
+
+        Parameters
+        ----------
+        raw, astray
+            As `columns` gives them for the decoded points.
+        """
+        self.tally.astray += astray
         found = sift.Found(
             block=np.empty(len(decoded), np.uint16),
             classes=np.zeros(256, np.int64),
@@ -173,7 +187,11 @@ class _Sieve:
         sift.shape(raw, self._rules, found.block, place, records)
         return records, found.held
 
-    def _columns(self, decoded: NDArray[np.void]) -> sift.Raw:
+    def columns(self, decoded: NDArray[np.void]) -> tuple[sift.Raw, int]:
+        """Columns of decoded points in the working CRS, and how many lie off the stated bounds.
+
+        Sieves of one part share them: their frames have the same CRS.
+        """
         scale, offset = self._header.scales, self._header.offsets
         with np.errstate(over="ignore", invalid="ignore"):
             x, y = decoded["X"] * scale[0] + offset[0], decoded["Y"] * scale[1] + offset[1]
@@ -181,12 +199,12 @@ class _Sieve:
         slack = 2 * scale[:2]
         held = (x >= left - slack[0]) & (x <= right + slack[0])
         held &= (y >= bottom - slack[1]) & (y <= top + slack[1])
-        self.tally.astray += int(np.count_nonzero(~held))
+        astray = int(np.count_nonzero(~held))
         if self._part.frame is not None:
             x, y = to_working(self._part.tile.reference, self._part.frame.working, x, y)
         modern = self._rules.modern
         kind = decoded["classification"] if modern else decoded["raw_classification"]
-        return sift.Raw(
+        raw = sift.Raw(
             x=x,
             y=y,
             z=decoded["Z"],
@@ -196,6 +214,7 @@ class _Sieve:
             kind=kind,
             flags=decoded["classification_flags"] if modern else kind,
         )
+        return raw, astray
 
     def _count(self, decoded: NDArray[np.void], found: sift.Found) -> None:
         tally = self.tally

@@ -69,7 +69,8 @@ class Frame:
 class Part:
     """A run of points of one tile; `out` receives what is kept, or nothing is written.
 
-    `content` is what the file has to hold; None where nobody asks.
+    `content` is what the file has to hold; None where nobody asks. `more` are further frames in the
+    same CRS that the same decoding fills, each with the file it goes to.
     """
 
     tile: PointTile
@@ -78,6 +79,7 @@ class Part:
     frame: Frame | None
     out: Path | None
     content: Fingerprint | None = None
+    more: tuple[tuple[Frame, Path], ...] = ()
 
 
 _COUNTS = (
@@ -117,6 +119,8 @@ class Tally:
     low_cells, low_last, low_ground
         Coarse cells of the frame that hold points, by number, and the lowest height [m] of last
         returns and of class 2 in each; infinite without.
+    more
+        Tallies of the part's further frames, in their order.
     """
 
     read: int = 0
@@ -141,6 +145,7 @@ class Tally:
     low_cells: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     low_last: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     low_ground: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    more: list[Tally] = field(default_factory=list)
 
     def add(self, other: Tally) -> None:
         """Add the counts of another reading; segments and low heights stay apart."""
