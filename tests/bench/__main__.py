@@ -9,7 +9,18 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-BENCHES = ("slope", "reading", "ground", "march", "throws", "trim", "truth", "report", "whole")
+BENCHES = (
+    "slope",
+    "reading",
+    "ground",
+    "march",
+    "throws",
+    "trim",
+    "truth",
+    "report",
+    "rank",
+    "whole",
+)
 
 if __name__ == "__main__":
     chosen = sys.argv[1:] or BENCHES

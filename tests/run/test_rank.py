@@ -18,6 +18,7 @@ from pandas.testing import assert_frame_equal
 
 from lanewright.rank.figures import looked_at
 from run.runs import environment, lanewright
+from run.test_bad_input import without_sockets
 from small import CRS, LAND, small_property
 
 LEFT, BOTTOM, RIGHT, TOP = LAND.bounds
@@ -113,6 +114,17 @@ def test_tiles_were_read_for_all_parcels_at_once(ranked):
     out, _, first = ranked
     assert log_of(out, first).count("read before, with other parcels") == 1
     assert list((out / ".stages").glob("tiles")) == []
+
+
+def test_one_worker_opens_no_socket_and_changes_nothing(ranked, land):
+    """Ranked again within one process, which ends at its first socket (seccomp)."""
+    out, _, _ = ranked
+    folder, config = land
+    before = (out / "ranked.csv").read_bytes()
+    words = ("-m", "lanewright", "rank")
+    done = without_sockets(*words, folder / "parcels.gpkg", config, "--out", out, "--workers", 1)
+    assert done.returncode == 0, done.stderr
+    assert (out / "ranked.csv").read_bytes() == before
 
 
 def test_layer_table_and_page_say_the_same(ranked):

@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from every_set import brute_force
+from lanewright.trim import leastwork
 from lanewright.trim.leastwork import Case, by_worth, choose, first_enough, improved
 from trim_worlds import random_case
 
@@ -68,3 +69,9 @@ def test_nothing_to_do_and_nothing_that_can_be_done():
         choose(case, case.most + 1, 1.0)
     with pytest.raises(ValueError, match="can be clear"):
         brute_force(case, case.most + 1)
+
+
+def test_what_a_process_keeps_between_runs_is_bounded():
+    """A worker of a ranking makes thousands of runs."""
+    for kept in (leastwork._cuts_of, leastwork._subsets):
+        assert 0 < (kept.cache_info().maxsize or 0) <= 100_000

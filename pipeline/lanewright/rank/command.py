@@ -159,11 +159,9 @@ def _scouted(
     move: Callable[[float | None], None],
 ) -> list[Outcome]:
     """Outcomes of jobs, in their order, whatever order they end in."""
+    # Every task has a name of its own: a scheduler elsewhere may hold those of another ranking.
     task = delayed(scout_parcel, pure=False)
-    tasks = [
-        task(job, config.rank, depth, list(shares[job.key]), dask_key_name=f"{depth}-{job.key}")
-        for job in jobs
-    ]
+    tasks = [task(job, config.rank, depth, list(shares[job.key])) for job in jobs]
     found: dict[int, Outcome] = {}
 
     def done(number: int, result: object) -> None:

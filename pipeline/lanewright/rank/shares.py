@@ -37,14 +37,14 @@ def shares_of(
     wanted = {path for job in jobs for path in (*job.config.points, *job.config.elevation)}
     read, look = delayed(read_tile, pure=False), delayed(look_at_model, pure=False)
     tasks: dict[str, Delayed] = {}
-    for number, tile in enumerate(tiles.files.tiles):
+    for tile in tiles.files.tiles:
         if (path := str(tile.path)) in wanted:
             mine = wishes.get(path, [])
             stall = config.ingest.stall_seconds
-            tasks[path] = read(tile, config.crs, mine, stall, dask_key_name=f"tile-{number}")
-    for number, model in enumerate(tiles.files.models):
+            tasks[path] = read(tile, config.crs, mine, stall)
+    for model in tiles.files.models:
         if (path := str(model.path)) in wanted:
-            tasks[path] = look(model, dask_key_name=f"model-{number}")
+            tasks[path] = look(model)
     share = delayed(TileRead.share, pure=False)
     return {
         job.key: [share(tasks[p], job.key) for p in (*job.config.points, *job.config.elevation)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,6 +15,8 @@ from lanewright.sources.files import Fingerprint, fingerprint
 from lanewright.sources.las import PointTile
 from lanewright.sources.rasters import ElevationTile
 from lanewright.sources.reader import Frame, Part, Tally, parts_of, read_parts
+
+log = logging.getLogger(__name__)
 
 AT_ONCE = 200
 """Parcels that one decoding of a tile serves; each keeps a file open meanwhile."""
@@ -71,6 +74,9 @@ def read_tile(
                 wish.folder.mkdir(parents=True, exist_ok=True)
             ready |= _read(tile, content, some, stall_seconds)
     except InputError:
+        return TileRead(tile.path, None, {})
+    except Exception:  # it would take every parcel of the tile with it
+        log.exception("tile %s", tile.path)
         return TileRead(tile.path, None, {})
     return TileRead(tile.path, content, ready)
 

@@ -21,7 +21,7 @@ what it knows by then of the least cost is the bound that the gap is measured fr
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -279,9 +279,6 @@ def _solve(case: Case, wanted: int, effort: float, hint: Flags) -> tuple[Flags |
     return np.array([solver.boolean_value(x) for x in taken]), bound
 
 
-_CUTS: dict[tuple[int, bytes], tuple[tuple[int, ...], ...]] = {}
-
-
 def _rows(case: Case) -> tuple[list[_Row], list[int]]:
     """Throws by what they ask for, and those that meet too many pieces for that."""
     hopeful = (case.need >= -_MARGIN) & case.clear(case.offered)
@@ -296,22 +293,22 @@ def _rows(case: Case) -> tuple[list[_Row], list[int]]:
             wide.append(int(t))
             continue
         table = _subsets(there.size) @ depth > case.need[t] + _MARGIN
-        key = (there.size, np.packbits(table).tobytes())
-        if key not in _CUTS:
-            _CUTS[key] = _smallest_cuts(table, there.size)
-        cuts = tuple(tuple(int(there[i]) for i in cut) for cut in _CUTS[key])
+        known = _cuts_of(there.size, np.packbits(table).tobytes())
+        cuts = tuple(tuple(int(there[i]) for i in cut) for cut in known)
         counted[cuts] = counted.get(cuts, 0) + 1
     return [_Row(n, cuts) for cuts, n in counted.items()], wide
 
 
-_SUBSETS: dict[int, Floats] = {}
-
-
+@lru_cache(maxsize=_MOST + 1)
 def _subsets(n: int) -> Floats:
-    if n not in _SUBSETS:
-        numbers = np.arange(2**n)
-        _SUBSETS[n] = ((numbers[:, None] >> np.arange(n)) & 1).astype(float)
-    return _SUBSETS[n]
+    return np.asarray((np.arange(2**n)[:, None] >> np.arange(n)) & 1, float)
+
+
+@lru_cache(maxsize=20_000)
+def _cuts_of(n: int, packed: bytes) -> tuple[tuple[int, ...], ...]:
+    """Smallest cuts of a table of subsets as packed bits; a process that runs on keeps 20,000."""
+    table = np.unpackbits(np.frombuffer(packed, np.uint8), count=2**n).astype(bool)
+    return _smallest_cuts(table, n)
 
 
 def _smallest_cuts(clear: Flags, n: int) -> tuple[tuple[int, ...], ...]:
