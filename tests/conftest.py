@@ -5,6 +5,8 @@ import subprocess
 import sys
 import tarfile
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -31,7 +33,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if path in of_demo:
             kind = 0 if path == first else 3
         else:
-            kind = 1 if callable(getattr(getattr(item, "module", None), "lanewright", None)) else 2
+            module = getattr(item, "module", None)
+            runs = any(callable(getattr(module, name, None)) for name in ("lanewright", "called"))
+            kind = 1 if runs else 2
         return kind, -size[path], str(path)
 
     items.sort(key=place)
@@ -67,6 +71,35 @@ def registry_data(request: pytest.FixtureRequest) -> Path:
     return data
 
 
+@contextmanager
+def _shared(factory: pytest.TempPathFactory, worker_id: str, name: str) -> Iterator[Path]:
+    """Folder that all workers of the session share, held by one at a time."""
+    base = factory.getbasetemp()
+    folder = (base if worker_id == "master" else base.parent) / name
+    folder.mkdir(exist_ok=True)
+    with (folder.parent / f"{name}.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield folder
+
+
+@pytest.fixture(scope="session")
+def tunnel(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    """Folder of `tunnel_survey` with the results of one run, made once for all workers.
+
+    `said.txt` and `errors.txt` are what the command printed. Tests only read it; what runs again
+    runs over a copy.
+    """
+    from run.runs import lanewright, tunnel_survey
+
+    with _shared(tmp_path_factory, worker_id, "tunnel") as folder:
+        if not (folder / "said.txt").exists():
+            done = lanewright("scout", tunnel_survey(folder), "--threads", 2)
+            assert done.returncode == 0, done.stderr
+            (folder / "errors.txt").write_text(done.stderr)
+            (folder / "said.txt").write_text(done.stdout)
+    return folder
+
+
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
     """Out folder of the demo run, made once for all tests and workers of the session.
@@ -76,11 +109,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
     """
     if "LANEWRIGHT_DEMO" in os.environ:
         return Path(os.environ["LANEWRIGHT_DEMO"])
-    base = tmp_path_factory.getbasetemp()
-    folder = (base if worker_id == "master" else base.parent) / "demo"
-    folder.mkdir(exist_ok=True)
-    with (folder.parent / "demo.lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+    with _shared(tmp_path_factory, worker_id, "demo") as folder:
         if not (folder / "summary.json").exists():
             config = ROOT / "configs" / "hollow-creek.yaml"
             command = [sys.executable, "-m", "lanewright", "scout", str(config)]

@@ -13,7 +13,7 @@ import yaml
 import lanewright
 from lanewright.base.errors import InputError
 from lanewright.base.schema import LAYERS
-from run.runs import tunnel_survey
+from run.runs import copied
 
 ROOT = Path(__file__).resolve().parents[2]
 BY_TRIM = ("score", "fair", "trim_hours_low", "trim_hours_high")
@@ -208,13 +208,15 @@ def test_what_is_not_there_is_named(run, tmp_path):
         lanewright.score_lines  # noqa: B018
 
 
-def test_scout_makes_a_run_and_returns_it(tmp_path):
+def test_scout_makes_a_run_and_returns_it(tmp_path, tunnel):
     """Called with a path; the same module still holds the run of the command."""
     from lanewright.scout import run as command
 
-    config = tunnel_survey(tmp_path)
+    config = copied(tunnel, tmp_path)
+    (tmp_path / "out" / "scout.gpkg").unlink()  # made again, from stages that are stored
     made = lanewright.scout(config)
     assert callable(command)
+    assert (tmp_path / "out" / "scout.gpkg").exists()
     assert len(made.table("legs")) == made.summary["counts"]["legs"] > 0
     assert set(made.table("legs").columns) == {
         c.name for c in LAYERS["legs"].columns if c.name in made.table("legs")
@@ -232,9 +234,9 @@ def test_scout_makes_a_run_and_returns_it(tmp_path):
         lanewright.open_run(tmp_path / "out").throws(leg)
 
 
-def test_a_run_that_stopped_early_is_not_mistaken_for_the_published_one(tmp_path):
+def test_a_run_that_stopped_early_is_not_mistaken_for_the_published_one(tmp_path, tunnel):
     """Fewer legs, as many legs that other discs were thrown at, and other flights below them."""
-    config = tunnel_survey(tmp_path)
+    config = copied(tunnel, tmp_path)
     made = lanewright.scout(config)
     published = yaml.safe_load(config.read_text())
     from lanewright.scout import run as command

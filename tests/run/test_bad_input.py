@@ -17,7 +17,7 @@ import yaml
 from pyproj import CRS
 from shapely import LineString, Point, Polygon, box
 
-from run.runs import environment, lanewright
+from run.runs import called, environment, lanewright
 
 LEFT, BOTTOM, SIDE = 500_000.0, 4_400_000.0, 60.0
 SMALL = {"sites": {"boundary_setback": 1.0, "wet": True}}
@@ -65,11 +65,11 @@ def case(tmp_path):
     return spoil
 
 
-def refused(config: Path, *said: str, command: str = "scout", seen_by_check: bool = True) -> str:
+def refused(config: Path, *said: str, command: str = "scout", run=called) -> str:
     """What the command prints of a fault; `check` prints the same, to the letter."""
-    done = lanewright(command, config)
-    if command == "scout" and seen_by_check:
-        checked = lanewright("check", config)
+    done = run(command, config)
+    if command == "scout":
+        checked = run("check", config)
         assert (checked.returncode, checked.stderr) == (done.returncode, done.stderr)
     assert done.returncode == 2, done.stderr
     assert "Traceback" not in done.stderr
@@ -80,7 +80,8 @@ def refused(config: Path, *said: str, command: str = "scout", seen_by_check: boo
 
 
 def test_missing_tile_and_missing_boundary_are_told_together(case, tmp_path):
-    refused(case(points=["none.laz"], property="nowhere.gpkg"), "none.laz", "nowhere.gpkg")
+    config = case(points=["none.laz"], property="nowhere.gpkg")
+    refused(config, "none.laz", "nowhere.gpkg", run=lanewright)
 
 
 def test_not_lidar(case, tmp_path):
@@ -91,7 +92,7 @@ def test_not_lidar(case, tmp_path):
 def test_truncated(case, tmp_path):
     raw = (tmp_path / "a.laz").read_bytes()
     (tmp_path / "a.laz").write_bytes(raw[: len(raw) // 2])
-    refused(case(), "a.laz", "cut off")
+    refused(case(), "a.laz", "cut off", run=lanewright)
 
 
 def test_no_crs(case, tmp_path):
@@ -160,8 +161,11 @@ def test_full_disk_keeps_earlier_results(case, tmp_path):
         pytest.skip("no small disk can be mounted here")
     try:
         (disk / "earlier.txt").write_text("stays")
-        said = refused(case(out=str(disk)), seen_by_check=False)
-        assert "full" in said or "No space" in said
+        done = lanewright("scout", case(out=str(disk)))
+        assert done.returncode == 2, done.stderr
+        assert "Traceback" not in done.stderr
+        assert done.stderr.startswith("error: ")
+        assert "full" in done.stderr or "No space" in done.stderr
         assert (disk / "earlier.txt").read_text() == "stays"
     finally:
         subprocess.run(["umount", disk], check=False)
@@ -170,7 +174,7 @@ def test_full_disk_keeps_earlier_results(case, tmp_path):
 @pytest.mark.parametrize("kind", ["meadow", "plane"])
 def test_no_vegetation_runs_and_finds_open_legs(case, tmp_path, kind):
     tile(tmp_path / "a.laz", kind)
-    done = lanewright("scout", case(levels=["green"], legs=SMALL))
+    done = called("scout", case(levels=["green"], legs=SMALL))
     assert done.returncode == 0, done.stderr
     legs = gpd.read_file(tmp_path / "out" / "scout.gpkg", layer="legs")
     assert len(legs) > 0
@@ -180,14 +184,14 @@ def test_no_vegetation_runs_and_finds_open_legs(case, tmp_path, kind):
 
 def test_all_water_says_so(case, tmp_path):
     tile(tmp_path / "a.laz", "water")
-    done = lanewright("scout", case())
+    done = called("scout", case())
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
     assert "ground" in done.stderr
 
 
 def test_check_says_what_it_found_and_writes_nothing(case, tmp_path):
-    done = lanewright("check", case())
+    done = called("check", case())
     assert done.returncode == 0, done.stderr
     for words in ("a.laz", "LAS 1.4 format 6", "metre", "EPSG:26916", "2 ground", "0.2 ha",
                   "100 % within the tiles", "verdict: a run can start"):  # fmt: skip
@@ -198,7 +202,7 @@ def test_check_says_what_it_found_and_writes_nothing(case, tmp_path):
 
 def test_failing_run_leaves_earlier_results_untouched(case, tmp_path):
     config = case(levels=["green"], legs=SMALL)
-    assert lanewright("scout", config).returncode == 0
+    assert called("scout", config).returncode == 0
     before = {p: p.read_bytes() for p in (tmp_path / "out").rglob("*.tif")}
     before[tmp_path / "out" / "scout.gpkg"] = (tmp_path / "out" / "scout.gpkg").read_bytes()
     raw = (tmp_path / "a.laz").read_bytes()
@@ -246,19 +250,19 @@ def test_check_names_every_fault_at_once(case, tmp_path):
         out="file/out", arrival=[LEFT + 9000, BOTTOM],
         trim={"keep": "keep.gpkg"}, layout={"paths": "q.gpkg"},
     )  # fmt: skip
-    done = lanewright("check", config)
+    done = called("check", config)
     assert done.returncode == 2
     for said in ("results cannot be written", "km off", "only points and", "q.gpkg"):
         assert said in done.stderr
     # Without a plan there is no place to put what was drawn, but files are opened all the same.
     (tmp_path / "a.laz").write_text("hello")
-    done = lanewright("check", config)
+    done = called("check", config)
     for said in ("not a LAS or LAZ file", "results cannot be written", "q.gpkg"):
         assert said in done.stderr
 
 
 def test_check_leaves_nothing_behind_and_finds_names_that_are_taken(case, tmp_path):
-    assert lanewright("check", case(out="some/where/out")).returncode == 0
+    assert called("check", case(out="some/where/out")).returncode == 0
     assert not (tmp_path / "some").exists()
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "report.html").write_text("mine")
@@ -271,8 +275,8 @@ def test_heights_of_a_damaged_scale_and_a_hostile_count(case, tmp_path):
     raw = bytearray(good)
     struct.pack_into("<d", raw, 131 + 16, 1e5)
     (tmp_path / "a.laz").write_bytes(raw)
-    assert "heights that no land has" in lanewright("scout", case()).stderr
-    checked = lanewright("check", case())
+    assert "heights that no land has" in called("scout", case()).stderr
+    checked = called("check", case())
     assert checked.returncode == 2
     assert "heights that no land has" in checked.stderr
     raw = bytearray(good)
@@ -285,7 +289,7 @@ def test_many_tiles_print_a_summary(case, tmp_path):
     las = laspy.read(tmp_path / "a.laz")
     for i in range(60):
         las[np.arange(i, len(las), 60)].write(tmp_path / f"part{i:02}.laz")
-    done = lanewright("check", case(points=["part*.laz"]))
+    done = called("check", case(points=["part*.laz"]))
     assert done.returncode == 0, done.stderr
     assert "points: 60 tiles, 21,600" in done.stdout
     assert "60 x LAS 1.4 format 6 LAZ" in done.stdout
@@ -408,7 +412,7 @@ def test_a_survey_too_thin_shows_no_trees_and_says_so(tmp_path):
     (tmp_path / "run.yaml").write_text(
         yaml.safe_dump({"name": "thin", "points": ["a.laz"], "out": "out", "levels": ["green"]})
     )
-    done = lanewright("scout", tmp_path / "run.yaml", "--until", "vegetation")
+    done = called("scout", tmp_path / "run.yaml", "--until", "vegetation")
     assert done.returncode == 0, done.stderr
     log = (tmp_path / "out" / "run.log").read_text()
     assert " 0 probable trees" in log

@@ -11,7 +11,7 @@ import rasterio
 import yaml
 
 from lanewright.base import schema
-from run.runs import lanewright, tunnel_survey
+from run.runs import called, tunnel_survey
 
 HEIGHTS = "0.75 to 4 m"
 
@@ -23,7 +23,7 @@ def out(tmp_path_factory):
     settings = yaml.safe_load(config.read_text())
     settings |= {"lanes": {"low": 0.75, "high": 4.0}, "vegetation": {"canopy_from": 2.5}}
     config.write_text(yaml.safe_dump(settings))
-    done = lanewright("scout", config)
+    done = called("scout", config)
     assert done.returncode == 0, done.stderr
     return folder / "out"
 
@@ -78,7 +78,7 @@ def test_a_renamed_tile_renews_the_summary(out, tmp_path):
     config = folder / "run.yaml"
     text = config.read_text().replace(str(out.parent), str(folder)).replace("b.laz", "c.laz")
     config.write_text(text)
-    done = lanewright("scout", config)
+    done = called("scout", config)
     assert "made: publish;" in done.stdout, done.stdout + done.stderr
     summary = json.loads((folder / "out" / "summary.json").read_text())
     assert {Path(file["path"]).name for file in summary["inputs"]} == {"a.laz", "c.laz"}

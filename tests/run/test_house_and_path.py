@@ -17,7 +17,7 @@ import pulses
 import worlds
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import level_named
-from run.runs import lanewright
+from run.runs import called
 
 SIDE = 150.0
 GREEN = level_named("green")
@@ -71,7 +71,7 @@ def scouted(folder: Path, out: str, safety: dict, **more) -> Path:
     }
     path = folder / f"{out}.yaml"
     path.write_text(yaml.safe_dump(settings | more))
-    done = lanewright("scout", path)
+    done = called("scout", path)
     assert done.returncode == 0, done.stderr
     return folder / out
 

@@ -13,18 +13,15 @@ import pytest
 import yaml
 
 from lanewright.publish.outputs import OUTPUTS
-from run.runs import environment, lanewright, results, tunnel_survey
+from run.runs import called, copied, environment, lanewright, results, tunnel_survey
 
 
 @pytest.fixture(scope="module")
-def unbroken(tmp_path_factory) -> dict[str, str]:
+def unbroken(tunnel) -> dict[str, str]:
     """Results of a run on two threads that nobody disturbed."""
-    folder = tmp_path_factory.mktemp("unbroken")
-    done = lanewright("scout", tunnel_survey(folder), "--threads", 2)
-    assert done.returncode == 0, done.stderr
-    legs = gpd.read_file(folder / "out" / "scout.gpkg", layer="legs")
+    legs = gpd.read_file(tunnel / "out" / "scout.gpkg", layer="legs")
     assert len(legs) > 0
-    return results(folder / "out")
+    return results(tunnel / "out")
 
 
 def test_tile_order_and_threads_change_nothing(tmp_path, unbroken):
@@ -54,9 +51,9 @@ def test_killed_after_a_stage_a_rerun_ends_in_the_same_result(tmp_path, unbroken
     assert results(tmp_path / "out") == unbroken
 
 
-def test_second_run_makes_nothing_and_says_so(tmp_path, unbroken):
-    config = tunnel_survey(tmp_path)
-    lanewright("scout", config)
+def test_second_run_makes_nothing_and_says_so(tmp_path, tunnel, unbroken):
+    config = copied(tunnel, tmp_path)
+    called("scout", config)  # names the files by where they lie now
     before = {p: p.stat().st_mtime_ns for p in (tmp_path / "out").rglob("*.tif")}
     done = lanewright("scout", config)
     assert done.returncode == 0
@@ -64,7 +61,7 @@ def test_second_run_makes_nothing_and_says_so(tmp_path, unbroken):
     assert {p: p.stat().st_mtime_ns for p in before} == before
     # A result that somebody changed is made again.
     (tmp_path / "out" / "rasters" / "slope.tif").write_bytes(b"spoilt")
-    done = lanewright("scout", config)
+    done = called("scout", config)
     assert "nothing changed since" not in done.stdout
     assert results(tmp_path / "out") == unbroken
 
@@ -80,7 +77,7 @@ def test_what_lies_in_the_out_folder_already_stays(tmp_path):
     given = {p.name for p in tmp_path.iterdir()}
     for name in ("Tunnel", "Tunnel again"):  # the second time everything is published anew
         config.write_text(yaml.safe_dump(settings | {"name": name}))
-        done = lanewright("scout", config)
+        done = called("scout", config)
         assert done.returncode == 0, done.stderr
         assert all(path.read_bytes() == b"surveyed by hand" for path in mine)
     assert {p.name for p in tmp_path.iterdir()} >= given
@@ -89,14 +86,13 @@ def test_what_lies_in_the_out_folder_already_stays(tmp_path):
     assert ours <= {*OUTPUTS, "run.log"}
 
 
-def test_a_changed_setting_makes_only_what_follows(tmp_path):
-    config = tunnel_survey(tmp_path)
-    lanewright("scout", config)
+def test_a_changed_setting_makes_only_what_follows(tmp_path, tunnel):
+    config = copied(tunnel, tmp_path)
     before = json.loads((tmp_path / "out" / "summary.json").read_text())["counts"]["legs"]
     settings = yaml.safe_load(config.read_text())
     settings["legs"]["keep"] = 2
     config.write_text(yaml.safe_dump(settings))
-    done = lanewright("scout", config)
+    done = called("scout", config)
     assert "made: legs, holes, trim, cuts, layout, publish;" in done.stdout
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     assert [s["stage"] for s in summary["stages"] if not s["reused"]] == [
@@ -105,8 +101,9 @@ def test_a_changed_setting_makes_only_what_follows(tmp_path):
     assert 0 < summary["counts"]["legs"] < before
 
 
-def test_from_and_until(tmp_path):
-    config = tunnel_survey(tmp_path)
+def test_from_and_until(tmp_path, tunnel):
+    (tmp_path / "anew").mkdir()
+    config = tunnel_survey(tmp_path / "anew")
     done = lanewright("scout", config, "--until", "ground", interpreter=["-X", "importtime"])
     assert done.returncode == 0
     late = {"ortools", "matplotlib", "plotly", "reportlab", "skimage"}
@@ -114,10 +111,9 @@ def test_from_and_until(tmp_path):
     assert "numpy" in loaded
     assert not late & loaded
     assert "stopped after ground" in done.stdout
-    assert not (tmp_path / "out" / "scout.gpkg").exists()
-    assert lanewright("scout", config).returncode == 0
-    done = lanewright("scout", config, "--from", "lanes")
-    made = "lanes, flight, marks, scene, features, legs, holes, trim, cuts, layout, publish"
+    assert not (tmp_path / "anew" / "out" / "scout.gpkg").exists()
+    done = called("scout", copied(tunnel, tmp_path / "copy"), "--from", "lanes")
+    made = "lanes, marks, scene, features, flight, legs, holes, trim, cuts, layout, publish"
     assert f"made: {made};" in done.stdout
 
 
@@ -140,11 +136,11 @@ def test_two_runs_do_not_share_a_folder(tmp_path):
     assert "another run is at work there" in second.stderr
 
 
-def test_quiet_when_not_a_terminal(tmp_path):
-    done = lanewright("scout", tunnel_survey(tmp_path))
-    assert done.stderr == ""
-    assert "\x1b" not in done.stdout
-    assert len(done.stdout.splitlines()) < 16
+def test_quiet_when_not_a_terminal(tunnel):
+    said = (tunnel / "said.txt").read_text()
+    assert (tunnel / "errors.txt").read_text() == ""
+    assert "\x1b" not in said
+    assert 0 < len(said.splitlines()) < 16
 
 
 def test_runs_as_a_module_and_says_its_version():

@@ -14,7 +14,7 @@ import pytest
 import shapely
 import yaml
 
-from run.runs import lanewright, results
+from run.runs import called, results
 
 ROOT = Path(__file__).resolve().parents[2]
 LAND = shapely.box(552_350, 4_310_010, 552_540, 4_310_175)
@@ -93,12 +93,12 @@ def folder(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("meadow")
     gpd.GeoDataFrame(geometry=[LAND], crs=CRS).to_file(folder / "land.gpkg")
     clipped(folder / "meadow.laz")
-    done = lanewright("scout", configured(folder))
+    done = called("scout", configured(folder))
     assert done.returncode == 0, done.stderr
     (folder / "before.gpkg").write_bytes((folder / "out" / "scout.gpkg").read_bytes())
     edit(folder / "out" / "designer-start.gpkg", folder / "hand.gpkg")
     (folder / "copy.gpkg").write_bytes((folder / "hand.gpkg").read_bytes())
-    done = lanewright("scout", configured(folder, designer=str(folder / "hand.gpkg")))
+    done = called("scout", configured(folder, designer=str(folder / "hand.gpkg")))
     assert done.returncode == 0, done.stderr
     return folder
 
@@ -187,7 +187,7 @@ def drawn(path: Path, layer: str = "designer_holes", **holes: shapely.Geometry) 
 def refused(folder: Path, said: list[str], **changes) -> None:
     """One message, exit code 2, and the results of the run before as they were."""
     before = results(folder / "out")
-    done = lanewright("scout", configured(folder, **changes))
+    done = called("scout", configured(folder, **changes))
     assert done.returncode == 2, done.stderr
     assert done.stderr.startswith("error: ")
     assert "Traceback" not in done.stderr
@@ -237,7 +237,7 @@ def test_most_that_a_garden_holds(folder, tmp_path):
     gpd.GeoDataFrame(
         geometry=[shapely.box(552_440, 4_310_030, 552_520, 4_310_100)], crs=CRS
     ).to_file(tmp_path / "land.gpkg")
-    done = lanewright("scout", configured(tmp_path, folder / "meadow.laz", holes=72))
+    done = called("scout", configured(tmp_path, folder / "meadow.laz", holes=72))
     assert done.returncode == 0, done.stderr
     holes = gpd.read_file(tmp_path / "out" / "scout.gpkg", layer="layout_holes")
     count = int(pd.Series(holes["proposal"]).eq(1).sum())
