@@ -46,10 +46,21 @@ def test_the_best_of_every_key_goes_before_the_next_of_any():
 
 def test_squares_take_turns_and_kinds_have_their_part():
     order, squares = np.arange(6), np.array([[0], [0], [0], [0], [1], [1]])
-    assert covering(order, squares, [], 3).tolist() == [0, 4, 1]
+    assert covering(order, [squares], [], 3).tolist() == [0, 4, 1]
     last = np.array([False] * 5 + [True])
-    assert sorted(covering(order, squares, [(last, 0.4)], 3).tolist()) == [0, 4, 5]
-    assert covering(order, squares, [], 9).tolist() == order.tolist()
+    assert sorted(covering(order, [squares], [(last, 0.4)], 3).tolist()) == [0, 4, 5]
+    assert covering(order, [squares], [], 9).tolist() == order.tolist()
+
+
+def test_a_place_that_many_good_lines_lead_to_waits_for_its_turn():
+    """Eight tees whose best line ends at one basket, and a second line each to one of its own."""
+    tees = np.repeat(np.arange(8), 2)[:, None]
+    ends = np.column_stack([np.full(8, 99), np.arange(8)]).ravel()[:, None]
+    order = np.r_[np.arange(0, 16, 2), np.arange(1, 16, 2)]  # the best lines first
+    assert set(covering(order, [tees], [], 8)) == set(range(0, 16, 2))
+    kept = covering(order, [tees, ends], [], 8)
+    assert (ends[kept] == 99).sum() == 2  # its first and second turn
+    assert len(np.unique(ends[kept])) == 7
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -20,6 +20,7 @@ from lanewright.legs.cover import (
     covering,
     first_of_each,
     slots_of,
+    squares_of,
 )
 from lanewright.settings.holes import HoleSettings
 
@@ -77,7 +78,9 @@ def cover(holes: pd.DataFrame, room: int, fit: Fit, settings: HoleSettings) -> t
     order = order[fit(holes.iloc[order])]
     order = first_of_each(order, keys)
     order = apart_from_better(order, places, throws, settings.same)
-    return covering(order, slots[:, :2], _parts(holes, settings), room), order.size
+    return covering(
+        order, squares_of(places, settings.cover.cell), _parts(holes, settings), room
+    ), order.size
 
 
 def leading(holes: pd.DataFrame, room: int) -> Ints:
@@ -86,7 +89,7 @@ def leading(holes: pd.DataFrame, room: int) -> Ints:
     order = np.lexsort((np.arange(len(holes)), -holes["promise"].to_numpy(float)))
     square = np.floor(places[:, :2] / LEADS).astype(np.int64)
     level = pd.factorize(holes["level"])[0].astype(np.int64)
-    some = covering(order, np.column_stack([square, level]), [], room)
+    some = covering(order, [np.column_stack([square, level])], [], room)
     return np.union1d(some, np.flatnonzero(own)).astype(np.int64)
 
 

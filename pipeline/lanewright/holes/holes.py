@@ -79,7 +79,7 @@ class Holes:
         return np.unique(self.links["leg_id"].to_numpy(np.int64))
 
 
-@stage("holes", version=17)
+@stage("holes", version=18)
 def find_holes(
     scene: Scene,
     flights: Flights,
@@ -208,8 +208,9 @@ def _candidates(
     rows, slots = cover(tried, room, partial(rules.fit, played), settings)
     picked = tried.iloc[rows].reset_index(drop=True)
     pairs = rules.clashes(played, picked)
-    facts[f"{level.name}_next_holes_before_the_ring"] = followed(picked, pairs, settings.followers)
     if further is not None and settings.followers:
+        before = followed(picked, pairs, settings.followers)
+        facts[f"{level.name}_next_holes_before_the_ring"] = before
         ringed = with_ring_holes(Ringed(played, further, picked, pairs), rules, level)
         played, further, picked, pairs = ringed
     facts[f"{level.name}_cover"] = {"slots with a hole": slots, "holes kept": len(picked)}

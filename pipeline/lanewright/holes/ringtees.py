@@ -79,7 +79,7 @@ def with_ring_holes(before: Ringed, rules: Rules, level: Level) -> Ringed:
     more = measured(played, chains, rules.levels, level, settings, rules.weights)
     more = more[rules.fit(played, more)]
     every = pd.concat([picked, more], ignore_index=True)
-    pairs = np.concatenate([before.pairs, rules.clashes(played, every, len(picked))])
+    pairs = rules.clashes(played, every)
     kept = _needed(every, pairs, len(picked), settings.followers)
     number = np.full(len(every), -1)
     number[kept] = np.arange(kept.size)

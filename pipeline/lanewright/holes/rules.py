@@ -11,8 +11,10 @@ import shapely
 
 from lanewright.base.arrays import Flags, Ints
 from lanewright.base.schema import LAYERS
+from lanewright.holes.chains import PLACES
 from lanewright.holes.measure import Played
 from lanewright.holes.safety import alone, conflicts
+from lanewright.holes.successors import pairs_near
 from lanewright.holes.zones import landing_share
 from lanewright.scene import Scene
 from lanewright.settings.holes import HoleSettings, SafetySettings
@@ -41,11 +43,12 @@ class Rules(NamedTuple):
         lands = landing_share(self.scene, self.levels, new, self.settings.landing_slope)
         return Played(legs, np.r_[played.lands, lands])
 
-    def clashes(self, played: Played, holes: pd.DataFrame, since: int = 0) -> Ints:
-        """Pairs of holes that cannot both be built (k, 2), by row; see `safety.conflicts`."""
+    def clashes(self, played: Played, holes: pd.DataFrame) -> Ints:
+        """Pairs of holes that cannot follow each other (k, 2), by row: see `safety.conflicts`."""
         frame = numbered([holes], played.legs, self.scene, in_order=False)
         rules = self.levels, self.scene, self.safety
-        pairs = conflicts(frame, played.legs, *rules, since=since)
+        near = pairs_near(holes[PLACES].to_numpy(float))
+        pairs = conflicts(frame, played.legs, *rules, among=near)
         return np.asarray(pairs[["first", "second"]].to_numpy(np.int64))
 
 

@@ -92,7 +92,7 @@ def conflicts(
     levels: Sequence[Level],
     scene: Scene,
     settings: SafetySettings,
-    since: int = 0,
+    among: Ints | None = None,
 ) -> pd.DataFrame:
     """Pairs of holes that cannot both be built.
 
@@ -104,8 +104,8 @@ def conflicts(
         What lies between.
     settings
         The section `layout: safety:` of the configuration.
-    since
-        Only pairs whose second hole has this row or a later one.
+    among : (k, 2)
+        Pairs of rows to look at, in any order; by default all.
 
     Returns
     -------
@@ -114,7 +114,7 @@ def conflicts(
         `distance_m`, `needed_m`; one row per pair, for the rule that is broken worst.
     """
     ways = fairways(holes, legs, levels, settings)
-    found = _breaking(ways, len(holes), levels, scene, settings, since)
+    found = _breaking(ways, len(holes), levels, scene, settings, among)
     if "pair_id" in holes:
         found = _for_both_routes(holes, found)
     return pd.DataFrame(
@@ -158,7 +158,7 @@ def _breaking(
     levels: Sequence[Level],
     scene: Scene,
     settings: SafetySettings,
-    since: int,
+    among: Ints | None,
 ) -> _Found:
     """Pairs of holes of which two places lie too near, or one in the other's cone."""
     length = np.maximum(np.hypot(*ways.way.T), 1e-9)
@@ -185,7 +185,10 @@ def _breaking(
     grid, cones = scene.grid, _cones(ways, holes, levels, settings)
     trees = Trees(np.ascontiguousarray(scene.trees_around), grid.left, grid.top, grid.cell)
     first, second = close_pairs(places, cones, rules)
-    first, second = first[second >= since], second[second >= since]
+    if among is not None:
+        low, high = np.sort(among, axis=1).T
+        looked = np.isin(first * np.int64(holes) + second, low * holes + high)
+        first, second = first[looked], second[looked]
     rule, near, asked = room(first, second, places, cones, rules, trees)
     broken = np.flatnonzero(rule >= 0)
     return _Found(

@@ -19,7 +19,7 @@ from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.holes import safety
 from lanewright.holes.fairways import envelopes, fairways
 from lanewright.layout.designer import SAME, Drawn, Hand
-from lanewright.legs.cover import covering
+from lanewright.legs.cover import covering, squares_of
 from lanewright.scene import Scene
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.levels import Level
@@ -280,7 +280,7 @@ def _fit(
     out[alone[~wishes.must[alone]]] = True
     rows = np.flatnonzero(~out)
     order = rows[np.lexsort((rows, -frame["score"].to_numpy(float)[rows], ~first[rows]))]
-    squares = np.floor(ends_of(frame)[0] / SQUARE).astype(np.int64)
+    squares = squares_of(np.column_stack(ends_of(frame)), SQUARE)
     # What the designer asks for is looked at whatever else covers its ground.
     return np.sort(covering(order, squares, [(first, 1.0)], settings.solver.most))
 
@@ -297,7 +297,8 @@ def _among_kept(
     pairs = pairs[~both]
     tee, basket = ends_of(kept)
     former = [(name, Drawn(name, "", wkt, "").ends) for _, name, wkt in hand.before]
-    for pair in pairs.to_dict("records"):
+    beside = must[pairs["first"].to_numpy()] | must[pairs["second"].to_numpy()]
+    for pair in pairs[beside].to_dict("records"):
         sides = pair["first"], pair["second"]
         for side, held in (sides, sides[::-1]):
             if not must[held]:

@@ -90,7 +90,7 @@ def _first(
     solver = course.settings.solver
     problem = problem_of(course.candidates, NO_WAYS, level, count, course.settings)
     walks = Walks(cost_of(course.time, course.settings), course.way, course.fire)
-    return first_round(problem, solver.first, earlier, walks=walks, seed=solver.seed + extra)
+    return first_round(problem, solver, earlier, walks=walks, seed=solver.seed + extra)
 
 
 def _most_apart(course: Course, conflicts: Ints) -> int:
@@ -182,7 +182,7 @@ def _bettered(course: Course, level: Level, first: list[int], earlier: Earlier) 
         differ = [(_among(rows, holes), most) for holes, most in earlier]
         hint = np.searchsorted(rows, beside).tolist()
         # The same search as before, now with walks as drawn and the lines of fire they come into.
-        other = first_round(problem, solver.first, differ, seed=solver.seed)
+        other = first_round(problem, solver, differ, seed=solver.seed)
         hint = max((hint, other), key=lambda order: _worth(problem, order))
         found = circuit.solve(
             problem,

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
 from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.bits import bits_of, flags_of
 from lanewright.base.outlines import cells_of
 from lanewright.layout.candidates import Candidates
 from lanewright.layout.round import ARRIVAL
@@ -51,8 +52,8 @@ class Course:
         takes too long to be tried.
     way : (n + 1, n + 1)
         Straight way that stands for each walk, by number; below 0 for far walks.
-    fire : (k, 2)
-        Pairs (way, hole): the way comes into the hole's line of fire.
+    fire : (ways, words) uint64
+        Holes whose line of fire each way comes into, a bit each.
     settings
         The section `layout`.
     """
@@ -63,21 +64,21 @@ class Course:
     start: Floats
     time: Floats
     way: NDArray[np.int32]
-    fire: Ints
+    fire: NDArray[np.uint64]
     settings: LayoutSettings
 
     def take(self, rows: Ints) -> Course:
         """The same land with some of the candidates, in that order."""
         stops = np.r_[rows, len(self.candidates)]
-        new = np.full(len(self.candidates), -1)
-        new[rows] = np.arange(len(rows))
-        fire = np.column_stack([self.fire[:, 0], new[self.fire[:, 1]]])
+        way = self.way[np.ix_(stops, stops)]
+        used, number = np.unique(way[way >= 0], return_inverse=True)
+        way[way >= 0] = number
         return replace(
             self,
             candidates=self.candidates.take(rows),
             time=self.time[np.ix_(stops, stops)],
-            way=self.way[np.ix_(stops, stops)],
-            fire=fire[fire[:, 1] >= 0],
+            way=way,
+            fire=bits_of(flags_of(self.fire[used])[:, rows]),
         )
 
 
@@ -142,20 +143,26 @@ def course_of(
     return Course(candidates, footing, graph, start, time, way, fire, settings)
 
 
+LOOK = 4.0
+"""Metres between the places of a straight way where lines of fire are looked for; ours."""
+
+
 def straight_ways(
     candidates: Candidates, start: Floats, time: Floats, settings: LayoutSettings
-) -> tuple[NDArray[np.int32], Ints]:
+) -> tuple[NDArray[np.int32], NDArray[np.uint64]]:
     """Straight ways from basket to tee, and whose lines of fire they come into.
 
     A first round is sought among far more walks than can be drawn; one that would go through
-    throws of the round is drawn as a detour, or waits. Far walks are not looked at.
+    throws of the round is drawn as a detour, or waits. Far walks are not looked at, and lines of
+    fire only in squares of `LOOK` metres: what a round is worth is told by the walks as drawn.
 
     Returns
     -------
     way : (n + 1, n + 1)
         Way of each walk, the arrival last; below 0 for far ones.
-    fire : (k, 2)
-        Pairs (way, hole), but for holes that end where the way begins or begin where it ends.
+    fire : (ways, words)
+        Holes whose line of fire it comes into, a bit each, but for holes that end where the way
+        begins or begin where it ends.
     """
     ends, at_end = np.unique(np.vstack([candidates.basket, start]), axis=0, return_inverse=True)
     tees, at_tee = np.unique(np.vstack([candidates.tee, start]), axis=0, return_inverse=True)
@@ -165,11 +172,27 @@ def straight_ways(
     way = np.full(time.shape, -1, np.int32)
     way[near] = which
     left, to = np.divmod(numbers, len(tees))
-    lines = shapely.linestrings(np.stack([ends[left], tees[to]], axis=1))
-    shapely.prepare(candidates.fire)
-    row, hole = shapely.STRtree(candidates.fire).query(lines, predicate="intersects")
-    own = (at_end.ravel()[hole] == left[row]) | (at_tee.ravel()[hole] == to[row])
-    return way, np.column_stack([row, hole])[~own].astype(np.int64)
+    # Bits of the holes that throw over each square, and of those at each place.
+    corner = np.vstack([ends, tees]).min(0) - LOOK
+    shape = np.ceil((np.vstack([ends, tees]).max(0) - corner) / LOOK).astype(np.int64) + 1
+    under = np.zeros((int(shape.prod()), len(candidates)), bool)
+    middle = corner + (np.indices(shape).reshape(2, -1).T + 0.5) * LOOK
+    squares = shapely.STRtree(shapely.points(middle))
+    hole, square = squares.query(candidates.fire, predicate="intersects")
+    under[square, hole] = True
+    squares_under = bits_of(under)
+    own_end, own_tee = (np.zeros((len(at), len(candidates)), bool) for at in (ends, tees))
+    every = np.arange(len(candidates))
+    own_end[at_end.ravel()[:-1], every] = True
+    own_tee[at_tee.ravel()[:-1], every] = True
+    own = bits_of(own_end)[left] | bits_of(own_tee)[to]
+    fire = np.zeros_like(own)
+    looks = int(np.ceil(settings.walk.far / LOOK)) + 1
+    for share in np.linspace(0, 1, looks):
+        place = ends[left] + (tees[to] - ends[left]) * share
+        column, row = ((place - corner) / LOOK).astype(np.int64).T
+        fire |= squares_under[column * shape[1] + row]
+    return way, fire & ~own
 
 
 def cost_of(time: Floats, settings: LayoutSettings) -> NDArray[np.float32]:

@@ -23,6 +23,7 @@ from lanewright.legs.cover import (
     covering,
     first_of_each,
     slots_of,
+    squares_of,
 )
 from lanewright.legs.measure import KINDS, finish_of, places_of, rates_by_finish, scored
 from lanewright.legs.search import Found
@@ -149,9 +150,7 @@ def _promising(
     order = _order(hope, held.lines)
     order = first_of_each(order, np.column_stack([held.slots, held.finish]), each)
     order = best_then_next(order, held.slots, each * len(FINISHES))
-    return (
-        order if room is None else covering(order, held.slots[:, :2], _parts(held, settings), room)
-    )
+    return order if room is None else _covering(held, order, _parts(held, settings), settings, room)
 
 
 def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Standing:
@@ -181,7 +180,7 @@ def _tried(thrower: Thrower, player: Player, held: Standing, room: int) -> Stand
     hope = scores.total(clearance, held.gentle, np.ones(len(held)), settings.score)
     # The next of a slot stands in where too many throws of the best end where they must not.
     first = best_then_next(_order(hope, held.lines), held.slots, STAND_INS)
-    return held.take(covering(first, held.slots[:, :2], _parts(held, settings), room))
+    return held.take(_covering(held, first, _parts(held, settings), settings, room))
 
 
 def barred(thrower: Thrower, player: Player, lines: Lines) -> Flags:
@@ -206,7 +205,7 @@ def _last(legs: gpd.GeoDataFrame, held: Standing, settings: LegsSettings, keep: 
     kinds = np.array([KINDS.index(kind) for kind in legs["lane_kind"]], np.int64)
     carries = legs["carry_water_m"].to_numpy() > 0
     parts = _parts(replace(held, kind=kinds), settings, carries)
-    return covering(last, held.slots[:, :2], parts, keep)
+    return _covering(held, last, parts, settings, keep)
 
 
 def _with_best_finish(
@@ -274,6 +273,13 @@ def _parts(held: Standing, settings: LegsSettings, carries: Flags | None = None)
     parts: list[Part] = [(held.kind == KINDS.index(kind), share) for kind, share in shares]
     parts += [(held.finish == finish, cover.finishes) for finish in range(len(FINISHES))]
     return parts if carries is None else [(carries, cover.carries), *parts]
+
+
+def _covering(
+    held: Standing, order: Ints, parts: list[Part], settings: LegsSettings, room: int
+) -> Ints:
+    """Rows to keep, squares of tees and of ends in turns."""
+    return covering(order, squares_of(held.places, settings.cover.cell), parts, room)
 
 
 def _apart(score: Floats, held: Standing, apart: float) -> Ints:

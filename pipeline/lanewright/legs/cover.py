@@ -60,18 +60,33 @@ def best_then_next(order: Ints, keys: Ints, each: int) -> Ints:
     return np.asarray(order[some[np.argsort(turns[some], kind="stable")]], np.int64)
 
 
-def covering(order: Ints, squares: Ints, parts: Sequence[Part], room: int) -> Ints:
+def squares_of(places: Floats, side: float) -> tuple[Ints, Ints]:
+    """Columns and rows of the squares that lines start and end in (n, 2) each.
+
+    Parameters
+    ----------
+    places : (n, 4)
+        x and y of tee and end [m].
+    side
+        Of a square [m].
+    """
+    squares = np.floor(places / side).astype(np.int64)
+    return squares[:, :2], squares[:, 2:]
+
+
+def covering(order: Ints, squares: Sequence[Ints], parts: Sequence[Part], room: int) -> Ints:
     """Rows to keep: of each kind its part of the room, then the rest; squares take turns.
 
     Every square has its best kept before any has its second, so that good ground does not take
-    every place.
+    every place. With squares of tees and of ends, a place that many good lines lead to waits for
+    its turn as one does that many start from.
 
     Parameters
     ----------
     order : (n,)
         Rows, best first.
-    squares : (rows, k)
-        Square of ground of each row.
+    squares : each (rows, k)
+        Squares of ground that each row is in; the one that was taken more often counts.
     parts
         Kinds that have a part of the room first.
     room
@@ -79,8 +94,9 @@ def covering(order: Ints, squares: Ints, parts: Sequence[Part], room: int) -> In
     """
     if order.size <= room:
         return order
-    turns = order[np.argsort(_turns(squares[order]), kind="stable")]
-    first = np.zeros(len(squares), bool)
+    waits = np.max([_turns(keys[order]) for keys in squares], axis=0)
+    turns = order[np.argsort(waits, kind="stable")]
+    first = np.zeros(int(order.max()) + 1, bool)
     for members, share in parts:
         first[turns[members[turns]][: int(share * room)]] = True
     kept = np.r_[turns[first[turns]], turns[~first[turns]]][:room]

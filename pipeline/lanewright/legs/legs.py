@@ -66,7 +66,7 @@ class Legs:
     refused: tuple[Refused, ...] = ()
 
 
-@stage("legs", version=12)
+@stage("legs", version=13)
 def find_legs(
     scene: Scene,
     flights: Flights,

@@ -155,20 +155,44 @@ class WeightSettings(Settings):
     )
 
 
-class AnnealSettings(Settings):
-    """How a first round is sought by small changes, before the solver takes it on.
+class BeamSettings(Settings):
+    """How rounds are strung hole by hole, the best strings kept at every step."""
 
-    Ours: on the demo's land goes of a fourth of these changes found no round of 18 holes.
-    """
+    width: Annotated[int, Field(ge=10, le=1_000_000)] = Field(
+        6000, description="strings kept at every step; six times as many found no better rounds"
+    )
+    each: Annotated[int, Field(ge=1, le=100_000)] = Field(
+        30, description="of these, strings that end with the same hole; ours"
+    )
+    near: Annotated[int, Field(ge=1, le=1000)] = Field(
+        60, description="holes with tees near a basket that the next is chosen from; ours"
+    )
+    room: NotNegative = Field(
+        900.0,
+        description="points that a string would lose if its holes left no room for any other: "
+        "with 0 the first ten holes lie close and the land is full; ours",
+    )
+    length: Share = Field(
+        0.67,
+        description="part of what a metre short of the usual total costs that each metre of hole "
+        "brings while a round is strung; ours",
+    )
+    homing: Annotated[float, Field(ge=1, le=100)] = Field(
+        6.0, description="last holes on which the walk home counts, more with each; ours"
+    )
+
+
+class AnnealSettings(Settings):
+    """How rounds are bettered by small changes, worse ones taken the less the colder it gets."""
 
     changes: Annotated[int, Field(ge=100, le=100_000_000)] = Field(
-        1_000_000, description="changes tried on a round in each go"
+        600_000, description="changes tried on a round in each go"
     )
     tries: Annotated[int, Field(ge=1, le=100)] = Field(
-        3, description="goes; the best of them counts"
+        2, description="goes, each from another of the best rounds strung; the best counts"
     )
     hot: Positive = Field(
-        300.0, description="points by which a change may easily be worse at first: several holes"
+        30.0, description="points by which a change may easily be worse at first: a short walk"
     )
     cold: Positive = Field(8.0, description="the same at last: a few metres of walk")
     strain: Positive = Field(
@@ -177,6 +201,18 @@ class AnnealSettings(Settings):
     )
     near: Annotated[int, Field(ge=1, le=1000)] = Field(
         40, description="holes with tees near a basket that most changes choose the next from"
+    )
+
+
+class WindowSettings(Settings):
+    """How stretches of a round are strung anew between the holes that stay."""
+
+    size: Annotated[int, Field(ge=1, le=18)] = Field(5, description="holes strung anew at once")
+    width: Annotated[int, Field(ge=10, le=1_000_000)] = Field(
+        1000, description="strings kept at every step there"
+    )
+    passes: Annotated[int, Field(ge=0, le=100)] = Field(
+        3, description="times through the round, fewer where one betters nothing"
     )
 
 
@@ -220,7 +256,9 @@ class SolverSettings(Settings):
         2.0, description="the same for the most holes that keep apart, where a round does not fit"
     )
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(1, description="of all searches")
+    beam: BeamSettings = BeamSettings()
     first: AnnealSettings = AnnealSettings()
+    window: WindowSettings = WindowSettings()
 
 
 class LayoutSettings(Settings):

@@ -1,0 +1,142 @@
+"""Rounds strung hole by hole against every string there is, counted out one by one."""
+
+from dataclasses import replace
+from itertools import permutations
+
+import numpy as np
+import pytest
+
+from lanewright.base.bits import bits_of, flags_of
+from lanewright.kernels.rounds import worth
+from lanewright.layout.beam import Stretch, guide_of, strings_of
+from lanewright.layout.firstround import first_round, stretches_anew, terms_of, walks_of
+from lanewright.settings.layout import AnnealSettings, BeamSettings, SolverSettings, WindowSettings
+from round_worlds import problem
+
+WIDE = BeamSettings(width=100_000, each=100_000, near=50)
+
+
+def guided(given, settings=WIDE, differ=()):
+    """Terms and guide of a small problem in which every hole may come after every other."""
+    terms = terms_of(given, walks_of(given), differ)
+    size = given.size
+    near = np.tile(np.arange(size), (size + 1, 1))
+    return terms, guide_of(terms, given.must, near, settings)
+
+
+def whole(given) -> Stretch:
+    return Stretch(given.size, given.size, 0, given.wanted, given.wanted, np.empty(0, np.int64))
+
+
+def plain_score(order, terms, guide, apart) -> float:
+    """The same in plain Python: points less walks, out and home, less the land that is barred."""
+    n = len(guide.points)
+    score, barred = 0.0, set()
+    for before, hole in zip([n, *order[:-1]], order, strict=True):
+        bars = {hole, *np.flatnonzero(apart[hole])}
+        score += guide.points[hole] - terms.cost[before, hole]
+        score -= sum(guide.room[h] for h in bars - barred)
+        barred |= bars
+    return score - terms.cost[order[-1], n]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_with_room_for_all_strings_the_best_comes_first(seed):
+    given = problem(seed, size=7, wanted=4)
+    terms, guide = guided(given)
+    every = {
+        order: plain_score(order, terms, guide, terms.apart)
+        for order in permutations(range(7), 4)
+        if not terms.apart[np.ix_(order, order)].any()
+    }
+    best = max(every.values())
+    found = strings_of(terms, guide, whole(given), WIDE)
+    if not np.isfinite(best):
+        assert found.shape[1] < 4
+        return
+    assert plain_score(tuple(found[0]), terms, guide, terms.apart) == pytest.approx(best, abs=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_every_string_keeps_the_rules(seed):
+    must, place = np.zeros(9, bool), np.zeros(9, np.int64)
+    must[[2, 5]], place[5] = True, 2
+    given = problem(seed, size=9, wanted=4, must=must, place=place, budget=14.0)
+    terms, guide = guided(given, differ=[((0, 1, 2), 1)])
+    rounds = {order for order in permutations(range(9), 4) if fits(order, terms, must)}
+    found = strings_of(terms, guide, whole(given), WIDE)
+    assert (found.shape[1] == 4) == bool(rounds)
+    assert not rounds or {tuple(order) for order in found.tolist()} <= rounds
+
+
+def fits(order, terms, must) -> bool:
+    """Whether a round keeps every rule; holes that must be there may clash with one another."""
+    some = np.array(order)
+    clash = terms.apart[np.ix_(some, some)]
+    clash = clash[~must[some]] if must.any() else clash
+    return (
+        set(np.flatnonzero(must)) <= set(order) and worth(some, terms)[1] == 0 and not clash.any()
+    )
+
+
+def crowded() -> np.ndarray:
+    """Which holes bar each other: hole 0 bars 2 to 9, hole 1 none."""
+    return np.array([(0, h) for h in range(2, 10)])
+
+
+@pytest.mark.parametrize(("room", "holes"), [(0.0, 1), (5000.0, 4)])
+def test_land_used_up_counts(room, holes):
+    """A narrow search takes the nearest hole first; that one fills the land unless land counts."""
+    given = problem(3, size=10, wanted=4, apart=crowded(), fire=np.empty((0, 2), np.int64))
+    gains = {"quality": np.r_[500.0, 1.0, np.full(8, 60.0)], "trimming": np.zeros(10)}
+    settings = BeamSettings(width=10, each=10, near=50, room=room, length=0)
+    terms, guide = guided(replace(given, gains=gains), settings)
+    cost = np.ones_like(terms.cost)
+    cost[0, 1] = np.inf  # from the hole that fills the land there is nowhere to go
+    cost[1:-1, 0] = np.inf
+    cost[-1, 1:] = 100.0
+    terms = terms._replace(cost=cost)
+    narrow = settings.model_copy(update={"width": 1})
+    assert strings_of(terms, guide, whole(given), narrow).shape[1] == holes
+
+
+def test_stretches_strung_anew_better_a_round():
+    """Against every round there is, from the worst of them, with a stretch as long as the round.
+
+    Of strings of the same holes with the same last one only the best by its guide is kept, so that
+    the best round is not always met.
+    """
+    settings = SolverSettings(beam=WIDE, window=WindowSettings(size=4, width=100_000))
+    lands = best = 0
+    for seed in range(12):
+        given = problem(seed, size=7, wanted=4)
+        terms, guide = guided(given)
+        rounds = {}
+        for order in permutations(range(7), 4):
+            points, broken = worth(np.array(order), terms)
+            if broken == 0 and not terms.apart[np.ix_(order, order)].any():
+                rounds[order] = points
+        if len(rounds) < 2:
+            continue
+        ranked = sorted(rounds, key=rounds.get)
+        found = tuple(stretches_anew(list(ranked[0]), terms, guide, settings))
+        assert rounds[found] > rounds[ranked[0]]
+        lands += 1
+        best += rounds[found] > rounds[ranked[-1]] - 1e-3
+        settings_off = settings.model_copy(update={"window": WindowSettings(passes=0)})
+        assert tuple(stretches_anew(list(ranked[0]), terms, guide, settings_off)) == ranked[0]
+    assert lands >= 8
+    assert best >= 0.75 * lands
+
+
+def test_what_is_strung_and_bettered_is_the_same_for_the_same_seed():
+    given = problem(5, size=40, wanted=9)
+    quick = SolverSettings(first=AnnealSettings(changes=2_000))
+    assert first_round(given, quick, seed=3) == first_round(given, quick, seed=3)
+
+
+@pytest.mark.parametrize("count", [1, 63, 64, 65, 130])
+def test_bits_hold_what_flags_do(count):
+    flags = np.random.default_rng(count).random((5, count)) < 0.3
+    assert (flags_of(bits_of(flags))[:, :count] == flags).all()
+    assert not flags_of(bits_of(flags))[:, count:].any()
