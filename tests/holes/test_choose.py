@@ -19,7 +19,7 @@ def candidates(*places, score, kind="open"):
         throws=1, par=3, rise_m=0.0, finish="straight", lane_kind=kind, promise=score,
         length_m=legs.legs["length_m"], effective_length_m=legs.legs["length_m"],
     )  # fmt: skip
-    return frame.assign(carry_water_m=0.0)
+    return frame.assign(carry_water_m=0.0, fair="yes")
 
 
 def kept(frame, room, fit=lambda holes: np.ones(len(holes), bool), **settings):
@@ -70,6 +70,26 @@ def test_squares_take_turns_where_there_is_not_room_for_all():
         score=[0.9, 0.8, 0.7, 0.1],
     )  # fmt: skip
     assert kept(frame, 2, cover={"finishes": 0.0}) == [0, 3]
+
+
+def test_baskets_take_turns_as_tees_do():
+    """Three good holes to one basket, from three squares; a poor one to another."""
+    frame = candidates(
+        (52, 51, 52, 131), (102, 51, 52, 131), (2, 51, 52, 131), (302, 51, 302, 131),
+        score=[0.9, 0.8, 0.7, 0.1],
+    )  # fmt: skip
+    assert kept(frame, 2, cover={"finishes": 0.0}) == [0, 3]
+
+
+def test_unfair_holes_have_a_small_part_of_the_room():
+    """The four best are unfair; they have half of four places, then what fair ones leave."""
+    places = [(52 + 50 * k, 51, 52 + 50 * k, 131) for k in range(8)]
+    frame = candidates(*places, score=list(np.linspace(0.9, 0.2, 8)))
+    frame["fair"] = ["no"] * 4 + ["yes"] * 4
+    plain = {"finishes": 0.0}
+    assert kept(frame, 4, cover={"unfair": 0.5, **plain}) == [0, 1, 4, 5]
+    assert kept(frame, 4, cover={"unfair": 0.0, **plain}) == [4, 5, 6, 7]
+    assert kept(frame, 6, cover={"unfair": 0.0, **plain}) == [0, 1, 4, 5, 6, 7]
 
 
 @pytest.mark.parametrize(

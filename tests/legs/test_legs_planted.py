@@ -12,6 +12,7 @@ from lanewright.legs.measure import scored
 from lanewright.legs.sites import find_sites
 from lanewright.legs.thrower import thrower_of
 from lanewright.legs.throwing import Lines
+from lanewright.settings.cover import CoverSettings
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings, SitesSettings
 from lanewright.settings.levels import levels_named
@@ -105,6 +106,21 @@ def test_without_a_roof_or_walls_every_finish_fits(flights):
     assert (rates.fillna(1.0) == 1.0).all(axis=None)
     assert found.legs["fail_on"].isna().all()
     assert found.legs["fail_at_m"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("level", "most", "fewer"), [(None, "blue", "red"), ("red", "red", "blue")]
+)
+def test_levels_that_no_layouts_are_made_for_keep_fewer_legs(level, most, fewer):
+    both = fly_throws(levels_named(("blue", "red")), FlightSettings())
+    counts = []
+    for others in (1.0, 0.02):
+        cover = CoverSettings(others=others)
+        settings = SETTINGS.model_copy(update={"keep": 80, "level": level, "cover": cover})
+        legs = score_legs(leg_worlds.bare(300), both, settings).legs
+        counts.append(legs["level"].value_counts().reindex([most, fewer], fill_value=0).tolist())
+    assert counts[0][0] == counts[1][0] > 3
+    assert counts[0][1] > 3 > counts[1][1]
 
 
 def test_fails_are_told_where_a_limb_hangs_into_the_way(flights):

@@ -78,9 +78,12 @@ def cover(holes: pd.DataFrame, room: int, fit: Fit, settings: HoleSettings) -> t
     order = order[fit(holes.iloc[order])]
     order = first_of_each(order, keys)
     order = apart_from_better(order, places, throws, settings.same)
-    return covering(
-        order, squares_of(places, settings.cover.cell), _parts(holes, settings), room
-    ), order.size
+    # What may come into a round has the room; what is unfair as it stands is offered beside it.
+    fair = (holes["fair"] == "yes").to_numpy(bool)[order]
+    of = squares_of(places, settings.cover.cell), _parts(holes, settings)
+    spared = min(int((~fair).sum()), int(settings.cover.unfair * room))
+    kept = covering(order[fair], *of, room - spared)
+    return np.r_[kept, covering(order[~fair], *of, room - kept.size)], order.size
 
 
 def leading(holes: pd.DataFrame, room: int) -> Ints:

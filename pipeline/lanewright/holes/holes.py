@@ -27,7 +27,7 @@ from lanewright.holes.rules import Rules, numbered
 from lanewright.holes.successors import followed
 from lanewright.holes.wording import sentence
 from lanewright.holes.zones import hindered, landing_share, landing_zones
-from lanewright.legs.cover import room_of
+from lanewright.legs.cover import room_of, rooms_of
 from lanewright.legs.legs import Legs
 from lanewright.legs.thrower import thrower_of
 from lanewright.scene import Scene
@@ -161,8 +161,9 @@ def make_holes(
     facts: dict[str, object] = {}
     hectares = scene.land.area / 1e4
     room = room_of(settings.keep, settings.keep_per_ha, hectares, len(levels))
-    for level in levels:
-        of = level, room, facts
+    rooms = rooms_of(room, [who.name for who in levels], settings.level, settings.cover.others)
+    for level, most in zip(levels, rooms, strict=True):
+        of = level, most, facts
         played, further, picked = _candidates(rules, played, len(table), further, *of)
         chosen.append(picked)
         if further is not None and len(picked):

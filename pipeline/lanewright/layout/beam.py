@@ -26,7 +26,7 @@ class Stretch(NamedTuple):
     ----------
     before, after
         Holes at its ends; the number of holes for the arrival.
-    first, count
+    first, wanted
         Holes of the round before it; holes of the round.
     steps
         Holes to string.
@@ -37,7 +37,7 @@ class Stretch(NamedTuple):
     before: int
     after: int
     first: int
-    count: int
+    wanted: int
     steps: int
     held: Ints
 
@@ -90,7 +90,7 @@ def strings_of(terms: Terms, guide: Guide, stretch: Stretch, settings: BeamSetti
     home = terms.cost[:-1, stretch.after].astype(float)
     for step in range(stretch.steps):
         at = stretch.first + step
-        parent, hole, score = longer(held, guide, terms, at, stretch.count, musts)
+        parent, hole, score = longer(held, guide, terms, at, stretch.wanted, musts)
         # On the last holes what counts is to come home, or to the hole that stays, as well.
         near_end = max(0.0, 1 - (stretch.steps - 1 - step) / settings.homing)
         ranked = score - near_end * home[hole] if near_end else score

@@ -109,7 +109,8 @@ def stretches_anew(
         for i in range(count - size + 1):
             held = np.r_[now[:i], now[i + size :]]
             ends = [now[k] if 0 <= k < count else len(guide.points) for k in (i - 1, i + size)]
-            strings = strings_of(terms, guide, Stretch(*ends, i, count, size, held), beam)
+            stretch = Stretch(ends[0], ends[1], i, count, size, held)
+            strings = strings_of(terms, guide, stretch, beam)
             for string in strings if strings.shape[1] == size else ():
                 tried = np.r_[now[:i], string, now[i + size :]]
                 other, faults = worth(tried, terms)

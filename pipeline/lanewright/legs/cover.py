@@ -153,5 +153,17 @@ LEAST = 300
 
 
 def room_of(keep: int | None, per_ha: float, hectares: float, levels: int) -> int:
-    """How many of each level are kept."""
+    """How many of the level that layouts are made for are kept."""
     return max(LEAST, int(per_ha * hectares)) if keep is None else max(1, keep // levels)
+
+
+def rooms_of(room: int, names: Sequence[str], main: str | None, others: float) -> list[int]:
+    """How many of each level are kept: `others` of the room for all but the main one.
+
+    Examples
+    --------
+    >>> rooms_of(300, ("blue", "red"), None, 0.5), rooms_of(300, ("blue", "red"), "red", 0.5)
+    ([300, 150], [150, 300])
+    """
+    most = main if main in names else next(iter(names), None)
+    return [room if name == most else max(1, int(others * room)) for name in names]

@@ -16,7 +16,7 @@ from lanewright.base.schema import LAYERS
 from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.legs.choose import best_legs
-from lanewright.legs.cover import room_of
+from lanewright.legs.cover import room_of, rooms_of
 from lanewright.legs.interest import UNSEEN
 from lanewright.legs.own import OwnLine, score_line
 from lanewright.legs.refused import OUTSIDE, Refused
@@ -130,6 +130,9 @@ def _searched(
     warnings: list[str] = []
     levels = len(thrower.players)
     space = space_of(scene, settings)
+    room = room_of(settings.keep, settings.keep_per_ha, scene.land.area / 1e4, levels)
+    names = [player.name for player in thrower.players]
+    rooms = rooms_of(room, names, settings.level, settings.cover.others)
     tried = 0
     for i, player in enumerate(thrower.players):
         found = search(space, scene.grid, sites, player.flights, settings)
@@ -138,8 +141,7 @@ def _searched(
         if not found.tried and len(sites.tees) and len(sites.baskets):
             warnings.append(out_of_reach(sites, player.flights, settings))
         progress((i + 0.5) / levels)
-        room = room_of(settings.keep, settings.keep_per_ha, scene.land.area / 1e4, levels)
-        best, facts[f"{player.name}_unsafe"] = best_legs(thrower, player, sites, found, room)
+        best, facts[f"{player.name}_unsafe"] = best_legs(thrower, player, sites, found, rooms[i])
         frames.append(best)
         counts = f"{found.tried:,}", f"{len(found.lines):,}", f"{len(best):,}"
         log.info("%s: %s lines tried, %s fit, %s legs kept", player.name, *counts)

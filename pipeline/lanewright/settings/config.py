@@ -152,7 +152,17 @@ def load(path: Path) -> Config:
         ) from None
     config = _anchored(config, path.resolve().parent)
     _known_levels(config)
-    return config
+    return _kept_for_layouts(config)
+
+
+def _kept_for_layouts(config: Config) -> Config:
+    """Say to legs and holes which level layouts are made for, unless they name one."""
+    main = config.layout.level and config.layout.level.lower()
+    hole = config.layout.hole
+    legs = config.legs.model_copy(update={"level": config.legs.level or main})
+    hole = hole.model_copy(update={"level": hole.level or main})
+    layout = config.layout.model_copy(update={"hole": hole})
+    return config.model_copy(update={"legs": legs, "layout": layout})
 
 
 def _known_levels(config: Config) -> None:
@@ -160,8 +170,15 @@ def _known_levels(config: Config) -> None:
     costs_of(config.field.costs_file)  # a bad table ends the run before it begins
     known = [level.name for level in all_levels(config.flight.levels_file)]
     asked = [("levels", name) for name in config.levels]
-    if config.layout.level is not None:
-        asked.append(("layout.level", config.layout.level))
+    asked += [
+        (key, name)
+        for key, name in (
+            ("layout.level", config.layout.level),
+            ("legs.level", config.legs.level),
+            ("layout.hole.level", config.layout.hole.level),
+        )
+        if name is not None
+    ]
     faults = [
         f"{key}: no level is called {n!r}" for key, n in asked if n.strip().lower() not in known
     ]

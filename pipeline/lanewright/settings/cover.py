@@ -31,6 +31,11 @@ class CoverSettings(Settings):
         description="metres of length that do the same: 60 ft, a third of what the lengths of a "
         "level's par 3s spread over; ours",
     )
+    others: Share = Field(
+        0.35,
+        description="part of the room for each level that no layouts are made for: its holes are "
+        "offered, but need not follow one another; ours",
+    )
     tunnels: Share = Field(
         0.1, description="part of the room that lines in tunnels have first, for they are few; ours"
     )
@@ -49,3 +54,8 @@ class HoleCoverSettings(CoverSettings):
 
     par_4: Share = Field(0.15, description="the same for holes of par 4; ours")
     par_5: Share = Field(0.08, description="the same for holes of par 5 and more; ours")
+    unfair: Share = Field(
+        0.15,
+        description="part of the room for holes that are not fair as they stand, more where fair "
+        "ones leave room: they are work to offer, and few come into a round; ours",
+    )

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from lanewright.settings.base import Length, Metres, NotNegative, Settings, Share
+from lanewright.settings.base import Length, Metres, Name, NotNegative, Settings, Share
 from lanewright.settings.cover import HoleCoverSettings
 
 
@@ -19,10 +19,15 @@ class HoleSettings(Settings):
         "says",
     )
     keep_per_ha: Annotated[float, Field(ge=1, le=2000)] = Field(
-        60.0,
+        120.0,
         description="candidate holes of each level for each hectare, 300 at least; a round finds "
-        "its next tee where the last hole ended only among many; more cost time by their square; "
-        "ours",
+        "its next tee where the last hole ended only among many: with half as many the demo's "
+        "rounds walk a fifth more; they cost time by their square; ours",
+    )
+    level: Name | None = Field(
+        None,
+        description="level that has the whole of this room, the others `cover: others:` of it; by "
+        "default the one that layouts are made for",
     )
     cover: HoleCoverSettings = HoleCoverSettings()
     most_legs: Annotated[int, Field(ge=1, le=3)] = Field(3, description="throws of one hole to map")

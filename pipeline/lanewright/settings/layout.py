@@ -220,7 +220,7 @@ class SolverSettings(Settings):
     """How long and how wide the search for layouts goes."""
 
     most: Annotated[int, Field(ge=10, le=10_000)] = Field(
-        1500,
+        3500,
         description="candidates looked at in all, the best of every 10 m of tees in turns; their "
         "conflicts grow with the square of their number",
     )

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from lanewright.settings.base import Length, Metres, NotNegative, Settings, Share
+from lanewright.settings.base import Length, Metres, Name, NotNegative, Settings, Share
 from lanewright.settings.buildings import BuildingSettings
 from lanewright.settings.cover import CoverSettings
 from lanewright.settings.judge import JudgeSettings
@@ -150,9 +150,14 @@ class LegsSettings(Settings):
         None, description="most legs kept, all levels; by default as many as `keep_per_ha` says"
     )
     keep_per_ha: Annotated[float, Field(ge=1, le=2000)] = Field(
-        70.0,
-        description="legs kept of each level for each hectare: some twenty then start within "
-        "30 m of a basket, of which a third or so fit beside its hole; 300 at least; ours",
+        150.0,
+        description="legs kept of each level for each hectare: some forty then start within "
+        "30 m of a basket, of which a fifth or so fit beside its hole; 300 at least; ours",
+    )
+    level: Name | None = Field(
+        None,
+        description="level that has the whole of this room, the others `cover: others:` of it; by "
+        "default the one that layouts are made for",
     )
     cover: CoverSettings = CoverSettings()
     least_clear: Share = Field(
