@@ -21,7 +21,7 @@ def guided(given, settings=WIDE, differ=()):
     terms = terms_of(given, walks_of(given), differ)
     size = given.size
     near = np.tile(np.arange(size), (size + 1, 1))
-    return terms, guide_of(terms, given.must, near, settings)
+    return terms, guide_of(terms, given.must, near, settings.room[0], settings)
 
 
 def whole(given) -> Stretch:
@@ -89,7 +89,7 @@ def test_land_used_up_counts(room, holes):
     """A narrow search takes the nearest hole first; that one fills the land unless land counts."""
     given = problem(3, size=10, wanted=4, apart=crowded(), fire=np.empty((0, 2), np.int64))
     gains = {"quality": np.r_[500.0, 1.0, np.full(8, 60.0)], "trimming": np.zeros(10)}
-    settings = BeamSettings(width=10, each=10, near=50, room=room, length=0)
+    settings = BeamSettings(width=10, each=10, near=50, room=(room,), length=0)
     terms, guide = guided(replace(given, gains=gains), settings)
     cost = np.ones_like(terms.cost)
     cost[0, 1] = np.inf  # from the hole that fills the land there is nowhere to go

@@ -42,7 +42,7 @@ class Stretch(NamedTuple):
     held: Ints
 
 
-def guide_of(terms: Terms, must: Flags, near: Ints, settings: BeamSettings) -> Guide:
+def guide_of(terms: Terms, must: Flags, near: Ints, room: float, settings: BeamSettings) -> Guide:
     """What guides the search.
 
     Parameters
@@ -53,8 +53,10 @@ def guide_of(terms: Terms, must: Flags, near: Ints, settings: BeamSettings) -> G
         Holes that must be in the round.
     near : (n + 1, k)
         Holes tried after each, the last row the arrival's; -1 where there are fewer.
+    room
+        Points that all of the land is worth.
     settings
-        What length and land count.
+        What length counts.
     """
     bars = terms.apart.copy()
     # Where candidates are many, each bars many others and stands for the less land.
@@ -64,7 +66,7 @@ def guide_of(terms: Terms, must: Flags, near: Ints, settings: BeamSettings) -> G
     return Guide(
         points=terms.gain + settings.length * terms.per_metre * terms.length,
         bars=bits_of(bars),
-        room=settings.room * land / land.sum(),
+        room=room * land / land.sum(),
         must=must,
         next=near,
     )

@@ -75,19 +75,20 @@ def first_round(
     walks = walks_of(problem) if walks is None else walks
     terms = terms_of(problem, walks, differ)
     wide = _nearest(walks.cost[:, :-1], settings.beam.near)
-    guide = guide_of(terms, problem.must, wide, settings.beam)
     whole = Stretch(problem.size, problem.size, 0, count, count, np.empty(0, np.int64))
-    strings = strings_of(terms, guide, whole, settings.beam)
     first = settings.first
     near, back = (_nearest(walk[:, :-1], first.near) for walk in (walks.cost, walks.cost.T))
     cooling = Cooling(first.changes, first.hot, first.cold, first.strain, near, back)
     rng = np.random.default_rng(seed)
     best: tuple[int, float, list[int]] = (0, -np.inf, [])
-    for start in _starts(strings, terms, problem, first.tries, rng):
-        order, points, broken = anneal(start, problem.must, terms, cooling, rng)
-        found = -int(broken), float(points), [int(h) for h in order]
-        if not best[2] or found[:2] > best[:2]:
-            best = found
+    for room in settings.beam.room:
+        guide = guide_of(terms, problem.must, wide, room, settings.beam)
+        strings = strings_of(terms, guide, whole, settings.beam)
+        for start in _starts(strings, terms, problem, first.tries, rng):
+            order, points, broken = anneal(start, problem.must, terms, cooling, rng)
+            found = -int(broken), float(points), [int(h) for h in order]
+            if not best[2] or found[:2] > best[:2]:
+                best = found
     log.debug("first round: %d rules broken, %.0f points", -best[0], best[1])
     if best[0] < 0:
         return []

@@ -122,9 +122,13 @@ class WeightSettings(Settings):
     quality: NotNegative = Field(
         200.0,
         description="a hole of score 1; plain ones reach 0.25 and the best of a land 0.7, so that "
-        "a fine hole is worth some 90 metres of walk more than a plain one; ours",
+        "a fine hole is worth some 60 metres of walk more than a plain one; ours",
     )
-    walk: NotNegative = Field(1.0, description="lost for each metre of easy walk, by time")
+    walk: NotNegative = Field(
+        1.5,
+        description="lost for each metre of easy walk, by time; with 1 the demo's rounds walk a "
+        "tenth more for holes a tenth better; ours",
+    )
     far_walk: NotNegative = Field(
         1.0, description="lost besides for each metre of a walk beyond `walk: far:`"
     )
@@ -147,7 +151,7 @@ class WeightSettings(Settings):
     par: NotNegative = Field(80.0, description="the same for holes over par 3")
     in_a_row: NotNegative = Field(80.0, description="lost for each hole that repeats a finish")
     total: NotNegative = Field(
-        1.5, description="lost for each metre that all holes together are too short or too long"
+        2.0, description="lost for each metre that all holes together are too short or too long"
     )
     trim: NotNegative = Field(1.0, description="lost for each hour of trimming")
     prefer: NotNegative = Field(
@@ -159,18 +163,18 @@ class BeamSettings(Settings):
     """How rounds are strung hole by hole, the best strings kept at every step."""
 
     width: Annotated[int, Field(ge=10, le=1_000_000)] = Field(
-        6000, description="strings kept at every step; six times as many found no better rounds"
+        8000, description="strings kept at every step; five times as many found no better rounds"
     )
     each: Annotated[int, Field(ge=1, le=100_000)] = Field(
-        30, description="of these, strings that end with the same hole; ours"
+        40, description="of these, strings that end with the same hole; ours"
     )
     near: Annotated[int, Field(ge=1, le=1000)] = Field(
         60, description="holes with tees near a basket that the next is chosen from; ours"
     )
-    room: NotNegative = Field(
-        900.0,
-        description="points that a string would lose if its holes left no room for any other: "
-        "with 0 the first ten holes lie close and the land is full; ours",
+    room: Annotated[tuple[NotNegative, ...], Field(min_length=1, max_length=10)] = Field(
+        (500.0, 900.0),
+        description="points that a string would lose if its holes left no room for any other, one "
+        "search for each: with 0 the first ten holes lie close and the land is full; ours",
     )
     length: Share = Field(
         0.67,
@@ -189,7 +193,7 @@ class AnnealSettings(Settings):
         600_000, description="changes tried on a round in each go"
     )
     tries: Annotated[int, Field(ge=1, le=100)] = Field(
-        2, description="goes, each from another of the best rounds strung; the best counts"
+        1, description="goes from each search, from its best rounds on; the best of all counts"
     )
     hot: Positive = Field(
         30.0, description="points by which a change may easily be worse at first: a short walk"
@@ -243,7 +247,7 @@ class SolverSettings(Settings):
         40.0, description="the same for each hole of the round that it is in conflict with; ours"
     )
     work: Positive = Field(
-        6.0,
+        3.0,
         description="work of the solver for all proposals, in its own deterministic units, "
         "about seconds of an idle core; never a clock, so that any machine finds the same",
     )
