@@ -288,11 +288,11 @@ def test_hole_table_has_a_row_for_every_hole_of_every_proposal(tmp_path):
 
 
 def test_costs_of_walks_follow_the_weights():
-    settings = LayoutSettings()
+    settings = LayoutSettings(weights=WeightSettings(walk=3.0, far_walk=2.0))
     time = np.array([[0.0, 100.0], [np.inf, 200.0]])
     easy = time * 0.8394570  # 6 exp(-0.175) km/h times 0.6, in m/s
     far = np.maximum(easy - 91, 0)
-    assert cost_of(time, settings) == pytest.approx(1.0 * easy + 1.0 * far, rel=1e-5)
+    assert cost_of(time, settings) == pytest.approx(3.0 * easy + 2.0 * far, rel=1e-5)
 
 
 # ---------------------------------------------------------------------------------------------

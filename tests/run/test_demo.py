@@ -247,6 +247,6 @@ def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     played = holes.groupby("proposal")["length_m"].sum()
     assert (played > 0.9 * 1690).all()
     walked = walks.groupby("proposal")["length_m"].sum() / played
-    assert (walked < 1).all()  # a round that walks more than it plays is none
+    assert (walked < 0.7).all()  # the trade asks for a quarter; 0.60 is the worst of three so far
     hours = holes.groupby("proposal")["trim_hours_high"].sum()
     assert hours[3] <= hours[1]

@@ -154,7 +154,7 @@ def straight_ways(
 
     A first round is sought among far more walks than can be drawn; one that would go through
     throws of the round is drawn as a detour, or waits. Far walks are not looked at, and lines of
-    fire only in squares of `LOOK` metres: what a round is worth is told by the walks as drawn.
+    fire only in squares of `LOOK` metres: the walks as drawn decide what a round is worth.
 
     Returns
     -------
