@@ -88,8 +88,7 @@ def scout_parcel(
                 f"a bug in lanewright {__version__}: {type(error).__name__}: {error}; the "
                 "traceback is in run.log of its folder"
             )
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        cost = Cost(_cpu() - ticks, time.perf_counter() - began, peak, os.getpid())
+        cost = Cost(_cpu() - ticks, time.perf_counter() - began, _peak(), os.getpid())
         known = tuple(replace(share, ready=()) for share in shares)
         return Outcome(job.key, figures, " ".join(fault.split()), cost, known)
 
@@ -154,6 +153,16 @@ def _holds(path: Path, shape: shapely.Geometry, crs: str) -> bool:
         and bool(shapely.equals_exact(stored.geometry.iloc[0], shape))
         and same_crs(stored.crs.to_wkt(), crs)
     )
+
+
+def _peak() -> float:
+    """Peak memory of this process [MB]; `ru_maxrss` of Linux would count its parent's too."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        lines = dict(line.partition(":")[::2] for line in status.read_text().splitlines())
+        if "VmHWM" in lines:
+            return int(lines["VmHWM"].split()[0]) / 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def _cpu() -> float:

@@ -109,11 +109,12 @@ def reason_of(row: Facts, wanted: int) -> str:
         if row["trim_hours_high"]:
             room += f", with {row['trim_hours_low']:.0f} to {row['trim_hours_high']:.0f} h of trim"
     elif low is None:
-        room = f"its usable ground usually holds {high} holes; what grows there is not known"
+        held = _counted(high, "hole")
+        room = f"its usable ground usually holds {held}; what grows there is not known"
     else:
         room = (
-            f"its usable ground usually holds {high} holes, {low} open lines lie far enough apart "
-            "to be some of them"
+            f"its usable ground usually holds {_counted(high, 'hole')}; lines open today and far "
+            f"enough apart to be one each: {low}"
         )
     offers = row["features"] or "nothing stands out"
     shares = [
@@ -136,6 +137,10 @@ def ordered(rows: Sequence[Row]) -> list[Row]:
     return [{**row, "rank": place} for place, row in enumerate(good, 1)] + [
         {**row, "rank": None} for row in bad
     ]
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'s' * (count != 1)}"
 
 
 def _full(value: float | None, full: float) -> float | None:
