@@ -11,7 +11,7 @@ ROW = {
     "holes_by_area": 12, "lines_apart": 6, "fair_lines": 9, "feature_value": 1.5,
     "wet_share": 0.1, "maybe_wet_share": 0.2, "steep_share": 0.3, "closed_share": 0.25,
     "features": "2 tunnel, 1 carry", "best_feature": "carry", "flown": "2016-03-01 to 2016-03-14",
-    "first_returns_per_m2": 2.0, "covered_share": 1.0, "seen_share": 0.8,
+    "first_returns": 2.0, "covered_share": 1.0, "seen_share": 0.8,
 }  # fmt: skip
 SET = RankSettings()
 

@@ -112,7 +112,7 @@ def figures_of(found: Looked, config: Config, level: Level, settings: RankSettin
         "steep_share": _share(steep, inside & np.isfinite(scene.slope_pct)),
         "closed_share": _share(width < settings.open_width, usable & np.isfinite(width)),
         "flown": " to ".join(sorted(set(flown))) if isinstance(flown, list) else None,
-        "first_returns_per_m2": found.survey.first_returns_per_m2 if scene.surveyed else None,
+        "first_returns": found.survey.first_returns_per_m2 if scene.surveyed else None,
         "covered_share": _share(found.survey.tally.covered, inside) if found.survey.tally else 0.0,
         "seen_share": _mean(found.vegetation.seen_share, inside) if found.vegetation else 0.0,
         **_offers(found.features),

@@ -71,7 +71,7 @@ def confidence_of(row: Facts, settings: RankSettings) -> float:
     Of the survey's cover, what of the throwing space it searched, its density and age, and of how
     far the parcel was looked at.
     """
-    density = row["first_returns_per_m2"] or 0.0
+    density = row["first_returns"] or 0.0
     credit = (row["covered_share"] or 0.0) * (row["seen_share"] or 0.0)
     credit *= min(1.0, density / settings.good_density)
     if row["survey_years"] is not None:
