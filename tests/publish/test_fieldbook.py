@@ -3,6 +3,7 @@
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -72,6 +73,20 @@ def book(drawn, tmp_path_factory):
     path = tmp_path_factory.mktemp("book") / "field-book.pdf"
     write_fieldbook(path, drawn, about_of())
     return path
+
+
+def test_what_the_typeface_lacks_is_replaced_visibly_and_said(drawn, tmp_path):
+    """DejaVu Sans holds no Chinese, Japanese or Korean and few emoji (its own list of glyphs)."""
+    path = tmp_path / "book.pdf"
+    write_fieldbook(path, drawn, replace(about_of(), title="Wood 木立 숲 🌳 Ж é"))
+    text = text_of(path)
+    assert "Wood ▯▯ ▯ ▯ Ж é" in text
+    assert "▯ stands for a character that the typeface of this book lacks" in text
+    assert not set("木立숲🌳") & set(text)
+
+
+def test_a_book_that_lacks_nothing_says_nothing_of_it(book):
+    assert "▯" not in text_of(book)
 
 
 def pages_of(path):

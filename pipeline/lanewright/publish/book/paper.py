@@ -43,6 +43,9 @@ _SMALL = 6.6
 _GAP = 6.0  # points between the columns of a table
 _FILES = {PLAIN: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf"}
 
+LACKING = "▯"
+"""Stands for a character that the font has no glyph for: Chinese, Japanese, Korean, most emoji."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -67,10 +70,13 @@ class Paper:
     """
 
     def __init__(self, path: Path, title: str, about: str, size: str) -> None:
+        self._glyphs: dict[str, set[int]] = {}
         for name, file in _FILES.items():
             if name not in pdfmetrics.getRegisteredFontNames():
                 folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
                 pdfmetrics.registerFont(TTFont(name, str(folder / file)))
+            font = pdfmetrics.getFont(name)
+            self._glyphs[name] = set(font.face.charToGlyph) if isinstance(font, TTFont) else set()
         self.width, self.height = PAPERS[size]
         # A font of our own from the start: else every page names one that is not embedded.
         self.canvas = Canvas(
@@ -89,6 +95,7 @@ class Paper:
         self.page = 0
         self.y = 0.0
         self._again: Callable[[], None] = lambda: None
+        self._lacking = False
 
     # --- pages
 
@@ -170,6 +177,13 @@ class Paper:
 
     def save(self) -> None:
         """Fill up to whole sheets of four pages, as booklets are printed, and write the file."""
+        if self._lacking:
+            self.begin("Characters that are not printed")
+            self.paragraph(
+                f"{LACKING} stands for a character that the typeface of this book lacks. "
+                "report.html, holes.csv and the GeoPackage show the text as it was given.",
+                BODY,
+            )
         while self.page % 4:
             self.begin("Notes")
             self.notes()
@@ -177,9 +191,17 @@ class Paper:
 
     # --- text
 
+    def printable(self, text: str, bold: bool = False) -> str:
+        """The text with a visible sign for each character that the font lacks."""
+        glyphs = self._glyphs[BOLD if bold else PLAIN]
+        shown = "".join(c if ord(c) in glyphs or c.isspace() else LACKING for c in text)
+        self._lacking |= shown != text
+        return shown
+
     def measure(self, text: str, size: float, bold: bool = False) -> float:
         """Width of a text."""
-        return float(pdfmetrics.stringWidth(text, BOLD if bold else PLAIN, size))
+        shown = self.printable(text, bold)
+        return float(pdfmetrics.stringWidth(shown, BOLD if bold else PLAIN, size))
 
     def shrunk(self, text: str, size: float, width: float, bold: bool = False) -> float:
         """Size at which the text fits the width, at least 6 points."""
@@ -213,13 +235,14 @@ class Paper:
             "right": self.canvas.drawRightString,
             "middle": self.canvas.drawCentredString,
         }[align]
-        draw(x, y, text)
+        draw(x, y, self.printable(text, bold))
         self.canvas.setFillGray(0)
 
     def lines(self, text: str, width: float, size: float = 7.5, bold: bool = False) -> list[str]:
         """Break a text into lines; words wider than a line are broken too."""
         found: list[str] = []
-        for line in simpleSplit(text, BOLD if bold else PLAIN, size, width):
+        shown = self.printable(text, bold)
+        for line in simpleSplit(shown, BOLD if bold else PLAIN, size, width):
             while self.measure(line, size, bold) > width and len(line) > 1:
                 room = len(line) - 1
                 while room > 1 and self.measure(line[:room], size, bold) > width:
