@@ -103,7 +103,7 @@ def test_neighbours_that_are_alike_cost_what_the_weight_says():
 
 def test_points_are_whole_tenths_as_the_solver_counts_them():
     made = candidates(frame(score=[0.3337, 0.5, 0.5, 0.5, 0.5, 0.5]))
-    found = terms((0,), made, round_walks((0,), [33.33, 0]))
+    found = terms((0,), made, round_walks((0,), [33.33, 0]), weights=WeightSettings(walk=1.0))
     assert found["quality"] == pytest.approx(66.7)
     assert found["walks"] == pytest.approx(-33.3)
 
@@ -142,7 +142,8 @@ def test_the_stop_at_the_arrival_halfway_is_a_walk_of_its_own_and_parts_the_rows
         np.full(4, None, object),
     )  # fmt: skip
     mix = NO_MIX.model_copy(update={"same_finish": 1})
-    found = terms((0, 1), made, ways, mix=mix, pass_arrival=True)
+    weights = WeightSettings(walk=1.0)
+    found = terms((0, 1), made, ways, mix=mix, pass_arrival=True, weights=weights)
     assert found["walks"] == pytest.approx(-100)
     assert found["finishes in a row"] == 0
 
