@@ -100,6 +100,46 @@ def test_land_used_up_counts(room, holes):
     assert strings_of(terms, guide, whole(given), narrow).shape[1] == holes
 
 
+def easy(**changes):
+    """Six holes that keep apart, a metre of walk between any two, out and home."""
+    flat = problem(1, size=6, wanted=2, apart=np.empty((0, 2), np.int64), **changes)
+    gains = {"quality": np.zeros(6), "trimming": np.zeros(6)}
+    terms, guide = guided(replace(flat, gains=gains), BeamSettings(room=(0.0,), length=0))
+    return flat, terms._replace(cost=np.ones_like(terms.cost)), guide
+
+
+@pytest.mark.parametrize(("homing", "kept"), [(1.0, 5), (2.0, 0)])
+def test_the_walk_home_counts_on_the_last_holes(homing, kept):
+    """Hole 5 is the best to start with but for the walk home, and no hole but 0 comes after it."""
+    flat, terms, guide = easy()
+    cost = terms.cost.copy()
+    cost[5, -1] = 90.0
+    terms = terms._replace(cost=cost)
+    guide = guide._replace(points=np.array([10.0, 1, 1, 1, 1, 20]))
+    settings = BeamSettings(width=10, each=10, homing=homing)
+    narrow = settings.model_copy(update={"width": 1})
+    assert strings_of(terms, guide, whole(flat), narrow)[0, 0] == kept
+
+
+def test_few_strings_end_with_the_same_hole():
+    flat, terms, guide = easy()
+    ends = strings_of(terms, guide, whole(flat), WIDE.model_copy(update={"each": 2}))[:, -1]
+    assert np.bincount(ends).tolist() == [2] * 6
+    assert len(strings_of(terms, guide, whole(flat), WIDE)) == 30
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0])
+def test_length_counts_while_a_round_is_strung(share):
+    """Without it the holes are equal but for the order they stand in."""
+    flat = replace(problem(1, size=6, wanted=2), length=np.array([60.0, 60, 60, 60, 120, 120]))
+    flat = replace(flat, gains={"quality": np.zeros(6), "trimming": np.zeros(6)})
+    settings = WIDE.model_copy(update={"length": share, "room": (0.0,)})
+    terms, guide = guided(replace(flat, apart=np.empty((0, 2), np.int64)), settings)
+    terms = terms._replace(cost=np.ones_like(terms.cost))
+    first = set(strings_of(terms, guide, whole(flat), settings)[0].tolist())
+    assert (first == {4, 5}) == bool(share)
+
+
 def test_stretches_strung_anew_better_a_round():
     """Against every round there is, from the worst of them, with a stretch as long as the round.
 

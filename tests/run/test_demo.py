@@ -233,6 +233,19 @@ def test_what_is_worth_seeing_first_is_what_was_planted(out):
     assert features["name"].is_unique
 
 
+def test_candidates_are_mostly_fair_spread_and_for_the_level_of_the_layouts(out):
+    """What each rule of the choice leaves in the layer; their shares are ours."""
+    holes = gpd.read_file(out / "scout.gpkg", layer="holes")
+    holes = holes[holes["origin"] == "search"]
+    count = holes["level"].value_counts()
+    assert count["red"] < 0.5 * count["blue"]
+    blue = holes[holes["level"] == "blue"]
+    assert (blue["fair"] != "yes").mean() < 0.2
+    ends = np.array([line.coords[-1][:2] for line in blue.geometry])
+    squares = np.unique(np.floor(ends / 20), axis=0, return_counts=True)[1]
+    assert np.sort(squares)[-20:].sum() < 0.22 * len(blue)  # 0.30 by squares of tees alone
+
+
 def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     """Blue on 18 hectares: 18 holes of 1,690 m and more are usual; our default, common practice."""
     holes = gpd.read_file(out / "scout.gpkg", layer="layout_holes", ignore_geometry=True)

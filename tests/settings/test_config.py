@@ -34,6 +34,17 @@ def test_one_value_may_stand_for_a_list(tmp_path):
     assert config.keep_out[0].buffer == 5
 
 
+def test_legs_and_holes_are_kept_for_the_level_of_the_layouts(tmp_path):
+    plain = load(write(tmp_path, GOOD))
+    assert plain.legs.level is plain.layout.hole.level is None
+    asked = load(write(tmp_path, GOOD | {"layout": {"level": "Red"}}))
+    assert asked.legs.level == asked.layout.hole.level == "red"
+    own = {"layout": {"level": "red"}, "legs": {"level": "blue"}}
+    assert load(write(tmp_path, GOOD | own)).legs.level == "blue"
+    with pytest.raises(InputError, match=r"legs\.level: no level is called 'pink'"):
+        load(write(tmp_path, GOOD | {"legs": {"level": "pink"}}))
+
+
 def test_every_fault_is_told_with_its_key(tmp_path):
     bad = GOOD | {"hols": 18, "holes": "many", "ground": {"source": "magic"},
                   "ingest": {"cell": -1}}  # fmt: skip
