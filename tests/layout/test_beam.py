@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 
 from lanewright.base.bits import bits_of, flags_of
+from lanewright.kernels.beam import first_sets
 from lanewright.kernels.rounds import worth
-from lanewright.layout.beam import Stretch, guide_of, strings_of
+from lanewright.layout.beam import Stretch, _kept, guide_of, strings_of
 from lanewright.layout.firstround import first_round, stretches_anew, terms_of, walks_of
+from lanewright.legs.cover import first_of_each
 from lanewright.settings.layout import AnnealSettings, BeamSettings, SolverSettings, WindowSettings
 from round_worlds import problem
 
@@ -180,3 +182,23 @@ def test_bits_hold_what_flags_do(count):
     flags = np.random.default_rng(count).random((5, count)) < 0.3
     assert (flags_of(bits_of(flags))[:, :count] == flags).all()
     assert not flags_of(bits_of(flags))[:, count:].any()
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_first_of_each_set_are_kept(seed):
+    """Against NumPy's unique, twice: first of every set and last hole, then so many of each."""
+    rng = np.random.default_rng(seed)
+    sets = rng.integers(1, 2**62, 40)[rng.integers(0, 40, 900)]
+    hole = rng.integers(0, 12, 900)
+    ranked = rng.integers(0, 50, 900).astype(float)
+    ranked[rng.random(900) < 0.1] = -np.inf
+    there = np.flatnonzero(np.isfinite(ranked))
+    order = there[np.argsort(-ranked[there], kind="stable")]
+    first = first_of_each(order, np.column_stack([sets, hole]))
+    expected = first_of_each(first, hole[:, None], 9)
+    assert (
+        first_sets(order, sets + 3 * (hole << 40), hole, 12, 9, 900).tolist() == expected.tolist()
+    )
+    for width in (3, 20, 1000):
+        settings = BeamSettings.model_construct(width=width, each=9)
+        assert _kept(ranked, sets, hole, 12, settings).tolist() == expected[:width].tolist()

@@ -147,3 +147,46 @@ def longer(strings, guide, terms, step, count, musts):
             score[found] = strings.score[i] + guide.points[new] - walk - lost
             found += 1
     return parent[:found], hole[:found], score[:found]
+
+
+@njit(cache=True, nogil=True)
+def first_sets(order, key, hole, holes, each, width):
+    """Of strings in order, the first of every set of holes and last hole, so many of each last.
+
+    Parameters
+    ----------
+    order : (m,) int64
+        Rows, best first.
+    key : (k,) int64
+        One number for each set of holes and last hole.
+    hole : (k,) int64
+        Last hole, of `holes` in all.
+    each, width
+        Most strings with one last hole; most strings in all.
+
+    Returns
+    -------
+    (kept,) int64
+        Rows in that order.
+    """
+    size = 16
+    while size < 2 * order.size:
+        size *= 2
+    table = np.full(size, -1, np.int64)  # rows taken, by the low bits of their key
+    count = np.zeros(holes, np.int64)
+    kept = np.empty(min(width, order.size), np.int64)
+    found = 0
+    for row in order:
+        at = key[row] & (size - 1)
+        while table[at] >= 0 and key[table[at]] != key[row]:
+            at = (at + 1) & (size - 1)
+        if table[at] >= 0:
+            continue
+        table[at] = row
+        if count[hole[row]] < each:
+            count[hole[row]] += 1
+            kept[found] = row
+            found += 1
+            if found == width:
+                break
+    return kept[:found]

@@ -11,12 +11,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from lanewright.base.arrays import Flags, Ints
+from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.bits import bits_of
-from lanewright.kernels.beam import Guide, Strings, longer
+from lanewright.kernels.beam import Guide, Strings, first_sets, longer
 from lanewright.kernels.rounds import Terms
-from lanewright.legs.cover import first_of_each
 from lanewright.settings.layout import BeamSettings
+
+MANY = 4
+"""Times as many strings as are kept that are looked through first; only the time depends on it."""
 
 
 class Stretch(NamedTuple):
@@ -96,13 +98,9 @@ def strings_of(terms: Terms, guide: Guide, stretch: Stretch, settings: BeamSetti
         # On the last holes what counts is to come home, or to the hole that stays, as well.
         near_end = max(0.0, 1 - (stretch.steps - 1 - step) / settings.homing)
         ranked = score - near_end * home[hole] if near_end else score
-        there = np.flatnonzero(np.isfinite(ranked))
-        if not there.size:
+        order = _kept(ranked, sets[parent] ^ mark[hole], hole, len(mark), settings)
+        if not order.size:
             break
-        order = there[np.argsort(-ranked[there], kind="stable")]
-        key = np.column_stack([sets[parent] ^ mark[hole], hole])
-        order = first_of_each(order, key)
-        order = first_of_each(order, hole[:, None], settings.each)[: settings.width]
         parent, hole = parent[order], hole[order]
         sets = sets[parent] ^ mark[hole]
         chains = np.column_stack([chains[parent], hole])
@@ -115,6 +113,21 @@ def strings_of(terms: Terms, guide: Guide, stretch: Stretch, settings: BeamSetti
             shared=held.shared[parent] + terms.earlier[:, hole].T,
         )
     return chains
+
+
+def _kept(ranked: Floats, sets: Ints, hole: Ints, holes: int, settings: BeamSettings) -> Ints:
+    """Rows of the strings to keep, best first: one of each set of holes that ends alike."""
+    key = sets + 3 * (hole << 40)  # sets are random numbers, so that no two keys meet by chance
+    best = np.flatnonzero(np.isfinite(ranked))
+    for some in (MANY * settings.width, best.size):  # nearly always the first are enough
+        rows = best
+        if some < best.size:
+            rows = best[ranked[best] >= -np.partition(-ranked[best], some)[some]]
+        order = rows[np.argsort(-ranked[rows], kind="stable")]
+        kept = first_sets(order, key, hole, holes, settings.each, settings.width)
+        if kept.size == settings.width or rows.size == best.size:
+            break
+    return np.asarray(kept, np.int64)
 
 
 def _held(terms: Terms, guide: Guide, stretch: Stretch) -> Strings:

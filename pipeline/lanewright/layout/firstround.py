@@ -7,8 +7,10 @@ hundreds of points lower, from one seed to the next as well.
 from __future__ import annotations
 
 import logging
+from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -79,19 +81,22 @@ def first_round(
     first = settings.first
     near, back = (_nearest(walk[:, :-1], first.near) for walk in (walks.cost, walks.cost.T))
     cooling = Cooling(first.changes, first.hot, first.cold, first.strain, near, back)
-    rng = np.random.default_rng(seed)
-    best: tuple[int, float, list[int]] = (0, -np.inf, [])
-    for room in settings.beam.room:
+
+    def search(room: float, rng: np.random.Generator) -> list[tuple[int, float, list[int]]]:
         guide = guide_of(terms, problem.must, wide, room, settings.beam)
         strings = strings_of(terms, guide, whole, settings.beam)
-        for start in _starts(strings, terms, problem, first.tries, rng):
-            order, points, broken = anneal(start, problem.must, terms, cooling, rng)
-            found = -int(broken), float(points), [int(h) for h in order]
-            if not best[2] or found[:2] > best[:2]:
-                best = found
+        starts = _starts(strings, terms, problem, first.tries, rng)
+        found = [anneal(start, problem.must, terms, cooling, rng) for start in starts]
+        return [(-int(broken), float(points), order.tolist()) for order, points, broken in found]
+
+    chances = np.random.default_rng(seed).spawn(len(settings.beam.room))
+    with ThreadPoolExecutor(numba.get_num_threads()) as pool:
+        found = [one for some in pool.map(search, settings.beam.room, chances) for one in some]
+    best = max(found, key=lambda one: one[:2])
     log.debug("first round: %d rules broken, %.0f points", -best[0], best[1])
     if best[0] < 0:
         return []
+    guide = guide_of(terms, problem.must, wide, settings.beam.room[-1], settings.beam)
     return stretches_anew(best[2], terms, guide, settings)
 
 

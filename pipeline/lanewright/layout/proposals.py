@@ -84,7 +84,7 @@ class Grounds:
     arrival: tuple[float, float] | None
 
 
-@stage("layout", version=10)
+@stage("layout", version=11)
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],

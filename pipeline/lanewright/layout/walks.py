@@ -8,7 +8,7 @@ water may be bridged; the walk says so.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -87,10 +87,13 @@ class Walk:
         LineString Z.
     seconds
         Time it takes, slow ground and all.
+    cells
+        Nodes of the graph on the way.
     """
 
     line: shapely.LineString
     seconds: float
+    cells: Ints
 
 
 class Wetness(NamedTuple):
@@ -273,7 +276,6 @@ def walks_between(
     ends: Floats,
     pairs: Ints,
     seconds: Floats,
-    true: csr_matrix | None = None,
 ) -> list[Walk | None]:
     """Quickest walk of each pair (start, end); None where there is none.
 
@@ -287,8 +289,6 @@ def walks_between(
         Rows of `starts` and `ends`.
     seconds : (k,)
         How long each walk takes by `graph`, or longer; shorter ones are found sooner.
-    true
-        The graph that the time of the walks is taken from; by default `graph`.
     """
     found: list[Walk | None] = [None] * len(pairs)
     here, there = nodes_of(land, starts)[pairs[:, 0]], nodes_of(land, ends)[pairs[:, 1]]
@@ -305,30 +305,35 @@ def walks_between(
                 if end >= 0 and np.isfinite(time[k, end]):
                     cells = _back(before[k], int(sources[source]), end)
                     line = _line(land, cells, starts[pairs[pair, 0]], ends[pairs[pair, 1]])
-                    took = float(time[k, end]) if true is None else _seconds(true, cells)
-                    found[pair] = Walk(line, took)
+                    found[pair] = Walk(line, float(time[k, end]), cells)
     return found
 
 
-def _seconds(graph: csr_matrix, cells: list[int]) -> float:
-    """Time of the way through these cells [s]."""
-    return float(np.asarray(graph[cells[:-1], cells[1:]]).sum()) if len(cells) > 1 else 0.0
+def seconds_along(graph: csr_matrix, ways: Sequence[Ints]) -> Floats:
+    """Time by a graph of ways through its nodes [s] (n,)."""
+    if not ways:
+        return np.empty(0)
+    starts = np.concatenate([way[:-1] for way in ways])
+    ends = np.concatenate([way[1:] for way in ways])
+    each = np.asarray(graph[starts, ends]).ravel() if starts.size else np.empty(0)
+    which = np.repeat(np.arange(len(ways)), [len(way) - 1 for way in ways])
+    return np.asarray(np.bincount(which, each, minlength=len(ways)), float)
 
 
 def _chunks(rows: Ints) -> Iterator[Ints]:
     return (rows[i : i + _CHUNK] for i in range(0, rows.size, _CHUNK))
 
 
-def _back(before: NDArray[np.int32], start: int, end: int) -> list[int]:
+def _back(before: NDArray[np.int32], start: int, end: int) -> Ints:
     cells = [end]
     while cells[-1] != start:
         cells.append(int(before[cells[-1]]))
-    return cells[::-1]
+    return np.array(cells[::-1], np.int64)
 
 
-def _line(land: Footing, cells: list[int], start: Floats, end: Floats) -> shapely.LineString:
+def _line(land: Footing, cells: Ints, start: Floats, end: Floats) -> shapely.LineString:
     """Walk through cell centres; its first and last place are the start and the end themselves."""
-    row, col = np.divmod(np.asarray(cells), land.grid.cols)
+    row, col = np.divmod(cells, land.grid.cols)
     x, y = land.grid.xy(row, col)
     z = land.height[row, col].astype(float)
     places = np.column_stack([x, y, z])

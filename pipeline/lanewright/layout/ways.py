@@ -27,6 +27,7 @@ from lanewright.layout.walks import (
     Walk,
     bridged,
     graph_of,
+    seconds_along,
     seconds_between,
     walks_between,
 )
@@ -310,37 +311,44 @@ def _as_drawn(course: Course, order: Sequence[int], pairs: Ints) -> list[Walk | 
     if fire.is_empty:
         return walks
     # What keeps clear of the lines of fire stays the quickest way when they are slower to walk.
-    slower = course.settings.walk.fire
     lines = np.array([walk and walk.line for walk in walks], object)
     met = np.flatnonzero(shapely.intersects(lines, fire.buffer(course.footing.grid.cell)))
     under = cells_of(fire, course.footing.grid)
-    slow = np.where(under, course.footing.slow * np.float32(slower), course.footing.slow)
-    graph = graph_of(replace(course.footing, slow=slow))
-    took = np.array([walk.seconds if walk else np.inf for walk in walks], float)[met]
-    longest = 1.001 * slower * took  # a little more, for rounding
-    for k, walk in zip(met, _found(course, graph, pairs[met], longest), strict=True):
-        walks[k] = walk
+    slower = course.footing.slow * np.float32(course.settings.walk.fire)
+    slow = graph_of(replace(course.footing, slow=np.where(under, slower, course.footing.slow)))
+    # The way round takes no longer than the quickest one does there; a little more, for rounding.
+    longest = 1.001 * _times(slow, [walks[k] for k in met])
+    found = _found(course, slow, pairs[met], longest)
+    true = _times(course.graph, found)
+    for k, walk, seconds in zip(met, found, true, strict=True):
+        walks[k] = walk and replace(walk, seconds=float(seconds))
     return walks
 
 
+def _times(graph: csr_matrix, walks: Sequence[Walk | None]) -> Floats:
+    """Time of walks by a graph [s] (n,); infinite where there is none."""
+    there = np.array([walk is not None for walk in walks], bool)
+    seconds = np.full(len(walks), np.inf)
+    seconds[there] = seconds_along(graph, [walk.cells for walk in walks if walk])
+    return seconds
+
+
 def _found(course: Course, graph: csr_matrix, pairs: Ints, most: Floats) -> list[Walk | None]:
-    """Quickest walks over a graph, with the time they truly take."""
+    """Quickest walks over a graph."""
     candidates, count = course.candidates, len(course.candidates)
     starts = np.vstack([candidates.basket, course.start])
     ends = np.vstack([candidates.tee, course.start])
     # Walks back to the arrival are sought from it, every step the other way round.
     homeward = pairs[:, 1] == count
     out, home = np.flatnonzero(~homeward), np.flatnonzero(homeward)
-    land, true = course.footing, course.graph
+    land = course.footing
     found: list[Walk | None] = [None] * len(pairs)
-    ahead = walks_between(land, graph, starts, ends, pairs[out], most[out], true)
-    back = walks_between(
-        land, graph.T.tocsr(), ends, starts, pairs[home][:, ::-1], most[home], true.T.tocsr()
-    )
+    ahead = walks_between(land, graph, starts, ends, pairs[out], most[out])
+    back = walks_between(land, graph.T.tocsr(), ends, starts, pairs[home][:, ::-1], most[home])
     for k, walk in zip(out, ahead, strict=True):
         found[k] = walk
     for k, walk in zip(home, back, strict=True):
-        found[k] = walk and Walk(shapely.reverse(walk.line), walk.seconds)
+        found[k] = walk and Walk(shapely.reverse(walk.line), walk.seconds, walk.cells[::-1])
     return found
 
 
