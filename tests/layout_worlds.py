@@ -10,6 +10,7 @@ import leg_worlds
 from lanewright.base import schema
 from lanewright.base.grid import Grid
 from lanewright.layout.candidates import Candidates, ends_of
+from lanewright.layout.firstfeatures import FirstFeatures
 from lanewright.layout.proposals import Grounds
 from lanewright.layout.walks import Wetness, footing
 from lanewright.settings.layout import LayoutSettings
@@ -75,5 +76,6 @@ def among(frame, conflicts=(), **changes) -> Candidates:
         frame, tee, basket, np.zeros(count, bool), np.zeros(count, np.int64),
         np.zeros(count, np.int64), np.zeros((count, 2)), np.zeros(count, bool),
         np.array(conflicts, np.int64).reshape(-1, 2), fire,
+        FirstFeatures.none(), np.zeros((count, 0), bool),
     )  # fmt: skip
     return replace(made, **changes)

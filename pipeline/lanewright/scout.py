@@ -127,7 +127,16 @@ def scout(
 
     from lanewright.layout.proposals import lay_out
 
-    layouts = step(lay_out, scene, given.levels, holes, trim, config.layout, hand)
+    layouts = step(
+        lay_out,
+        scene,
+        given.levels,
+        holes,
+        trim,
+        config.layout,
+        hand,
+        features=features.features,
+    )
     return Scouting(
         found,
         survey,

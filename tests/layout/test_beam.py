@@ -8,7 +8,7 @@ import pytest
 
 from lanewright.base.bits import bits_of, flags_of
 from lanewright.kernels.beam import first_sets
-from lanewright.kernels.rounds import worth
+from lanewright.kernels.rounds import _at_most, worth
 from lanewright.layout.beam import Stretch, _kept, guide_of, strings_of
 from lanewright.layout.firstround import first_round, stretches_anew, terms_of, walks_of
 from lanewright.legs.cover import first_of_each
@@ -202,3 +202,16 @@ def test_the_first_of_each_set_are_kept(seed):
     for width in (3, 20, 1000):
         settings = BeamSettings.model_construct(width=width, each=9)
         assert _kept(ranked, sets, hole, 12, settings).tolist() == expected[:width].tolist()
+
+
+@pytest.mark.parametrize("half", [0, 2])
+def test_no_round_is_worth_more_than_its_holes_less_its_walks(half):
+    given = problem(2, size=9, wanted=4)
+    terms = terms_of(given, walks_of(given), [((0, 1, 2), 1)])._replace(half=half)
+    gaps = 0
+    for order in permutations(range(9), 4):
+        points, broken = worth(np.array(order), terms)
+        most = _at_most(np.array(order), terms, 600.0)
+        assert most >= points - 600 * broken - 1e-6
+        gaps += most > points - 600 * broken + 1
+    assert gaps > 0

@@ -7,6 +7,7 @@ import shapely
 
 from lanewright.layout.candidates import Candidates, ends_of
 from lanewright.layout.choice import kinds_of, problem_of, wishes_of
+from lanewright.layout.firstfeatures import FirstFeatures
 from lanewright.layout.round import ARRIVAL, value
 from lanewright.layout.ways import Ways
 from lanewright.legs.interest import COLUMNS
@@ -35,6 +36,7 @@ def candidates(holes: gpd.GeoDataFrame, **changes) -> Candidates:
         "wish": none, "trim": np.zeros((6, 2)), "unplanned": none == 1,
         "conflicts": np.empty((0, 2), np.int64),
         "fire": np.full(6, shapely.Polygon(), object),
+        "first": FirstFeatures.none(), "uses": np.zeros((6, 0), bool),
     }  # fmt: skip
     return Candidates(**(given | changes))
 
@@ -214,3 +216,14 @@ def test_what_the_designer_and_the_budget_ask_for_reaches_the_problem():
     assert problem.apart.tolist() == [[0, 1]]
     assert problem.halves
     assert not problem_of(made, round_walks((0,), [0, 0]), RED, 1, settings).halves
+
+
+def test_each_first_feature_without_a_hole_costs_its_weight():
+    uses = np.zeros((6, 3), bool)
+    uses[1, 0] = uses[2, 1] = uses[4, 1] = True
+    named = FirstFeatures(np.array([1, 2, 3]), ("pond", "tunnel", "drop"), uses.sum(0))
+    given = candidates(frame(), first=named, uses=uses)
+    settings = LayoutSettings(weights=WeightSettings(feature=70.0))
+    for order, missing in (([0, 3], 3), ([1, 0], 2), ([4, 2], 2), ([4, 1], 1)):
+        problem = problem_of(given, round_walks(order, np.ones(3)), RED, 2, settings)
+        assert value(problem, order)["features"] == pytest.approx(-70 * missing)

@@ -14,6 +14,7 @@ from lanewright.base.threads import kernel_threads
 from lanewright.layout.candidates import Candidates, candidates_of
 from lanewright.layout.choice import problem_of
 from lanewright.layout.designer import Drawn, Hand
+from lanewright.layout.firstfeatures import FirstFeatures
 from lanewright.layout.proposals import Grounds, propose
 from lanewright.layout.round import value
 from lanewright.layout.ways import cost_of, course_of, ways_of
@@ -361,3 +362,27 @@ def test_threads_and_a_busy_machine_change_nothing(threads):
             assert beside.holes.equals(alone.holes)
             assert beside.walks.equals(alone.walks)
             assert beside.proposals == alone.proposals
+
+
+@pytest.mark.parametrize("weight", [0.0, 500.0])
+def test_a_feature_brings_its_hole_into_the_round(weight):
+    """The plainest hole is the only one over the pond; a tunnel has none."""
+    holes = ring()
+    plain = int(holes["score"].to_numpy().argmin())
+    uses = np.zeros((len(holes), 2), bool)
+    uses[plain, 0] = True
+    first = FirstFeatures(np.array([1, 2]), ("pond", "tunnel"), np.array([1, 3]))
+    settings = LayoutSettings(
+        proposals=1, solver=QUICK, weights=WeightSettings(feature=weight, walk=0)
+    )
+    found = propose(grounds(), among(holes, first=first, uses=uses), RED, 4, settings)
+    (proposal,) = found.proposals
+    pond, tunnel = proposal["features"]
+    order = dict(zip(found.holes["hole_id"], found.holes["play_order"], strict=True))
+    mine = order.get(holes["hole_id"].iloc[plain])
+    assert (mine is not None) == (weight > 0)
+    assert pond["holes"] == ([mine] if mine else [])
+    assert mine or (pond["in_conflict"] == 0 and pond["walk_m"] > 0)
+    assert tunnel == {
+        "feature_id": 2, "name": "tunnel", "holes": [], "holes that use it": 3, "candidates": 0,
+    }  # fmt: skip

@@ -246,6 +246,29 @@ def test_candidates_are_mostly_fair_spread_and_for_the_level_of_the_layouts(out)
     assert np.sort(squares)[-20:].sum() < 0.22 * len(blue)  # 0.30 by squares of tees alone
 
 
+def test_the_first_features_are_in_the_rounds_or_the_reason_is_there(out):
+    """Without their weight two rounds of three leave out the carry over the pond."""
+    holes = gpd.read_file(out / "scout.gpkg", layer="layout_holes", ignore_geometry=True)
+    links = gpd.read_file(out / "scout.gpkg", layer="hole_features", ignore_geometry=True)
+    report = (out / "report.html").read_text("utf-8")
+    used = []
+    for proposal in json.loads((out / "summary.json").read_text())["findings"]["layout"][
+        "proposals"
+    ]:
+        mine = holes[holes["proposal"] == proposal["proposal"]]
+        assert [row["feature_id"] for row in proposal["features"]] == [1, 2, 3, 4, 5]
+        for row in proposal["features"]:
+            users = links.loc[links["feature_id"] == row["feature_id"], "hole_id"]
+            playing = mine.loc[mine["hole_id"].isin(users), "play_order"]
+            assert row["holes"] == sorted(playing)
+            if not row["holes"]:
+                assert not row["candidates"] or row["in_conflict"] >= 0
+                assert f"F{row['feature_id']} left out" in report
+        used.append([row["feature_id"] for row in proposal["features"] if row["holes"]])
+    assert all(1 in some for some in used)
+    assert sum(map(len, used)) >= 8
+
+
 def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     """Blue on 18 hectares: 18 holes of 1,690 m and more are usual; our default, common practice."""
     holes = gpd.read_file(out / "scout.gpkg", layer="layout_holes", ignore_geometry=True)

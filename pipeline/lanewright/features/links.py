@@ -67,7 +67,7 @@ def link_features(
         `leg_id`, `hours_low`, `hours_high` of trim work, for legs with a plan.
     """
     pairs = pd.DataFrame(
-        [(f, leg) for f, leg in _pairs(features, legs)], columns=["feature_id", "leg_id"]
+        [(f, leg) for f, leg in pairs_of(features, legs)], columns=["feature_id", "leg_id"]
     ).astype("int64")
     best = _best(pairs, legs)
     work = hours.drop_duplicates("leg_id").set_index("leg_id")
@@ -108,7 +108,8 @@ def _table(pairs: pd.DataFrame, key: str, features: gpd.GeoDataFrame) -> gpd.Geo
     return gpd.GeoDataFrame(table, geometry=shapes, crs=features.crs)
 
 
-def _pairs(features: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> Iterator[tuple[int, int]]:
+def pairs_of(features: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> Iterator[tuple[int, int]]:
+    """Pairs of a feature and a leg that uses it: `feature_id`, `leg_id`."""
     if not len(legs):
         return
     lines = shapely.force_2d(legs.geometry.to_numpy())

@@ -188,6 +188,24 @@ def worth(order, terms):
 
 
 @njit(cache=True, nogil=True)
+def _at_most(order, terms, strain):
+    """What a round is worth but for what can only cost: its holes less its walks by themselves."""
+    n, count = terms.gain.size, order.size
+    points = terms.gain[order[0]]
+    for i in range(1, count):
+        points += terms.gain[order[i]]
+    for i in range(count + 1):
+        a = order[i - 1] if i > 0 else n
+        b = order[i] if i < count else n
+        if terms.half > 0 and i == terms.half:
+            walk = np.float64(terms.cost[a, n]) + np.float64(terms.cost[n, b])
+        else:
+            walk = terms.cost[a, b]
+        points -= min(walk, strain)
+    return points
+
+
+@njit(cache=True, nogil=True)
 def _next(tried, i, there, terms, cooling, onward, rng):
     """A hole to put at a place of a round; -1 for none.
 
@@ -316,6 +334,9 @@ def anneal(start, must, terms, cooling, rng):
             tried[a], tried[b] = tried[b], tried[a]
         else:
             _shift(tried, order, rng)
+        # Most changes end here, before all terms are added up; the margin is for rounding.
+        if _at_most(tried, terms, cooling.strain) - cooling.strain * now_clash < bar - 1e-6:
+            continue
         now, now_faults = worth(tried, terms)
         broken = now_faults + now_clash
         if now - cooling.strain * broken < bar:

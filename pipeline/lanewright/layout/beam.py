@@ -92,12 +92,16 @@ def strings_of(terms: Terms, guide: Guide, stretch: Stretch, settings: BeamSetti
     sets = np.zeros(1, np.int64)
     musts = int(guide.must.sum())
     home = terms.cost[:-1, stretch.after].astype(float)
+    halfway = terms.cost[:-1, -1].astype(float)
     for step in range(stretch.steps):
         at = stretch.first + step
         parent, hole, score = longer(held, guide, terms, at, stretch.wanted, musts)
-        # On the last holes what counts is to come home, or to the hole that stays, as well.
-        near_end = max(0.0, 1 - (stretch.steps - 1 - step) / settings.homing)
-        ranked = score - near_end * home[hole] if near_end else score
+        # On the last holes what counts is to come home, or to the hole that stays, as well; on
+        # those before the stop halfway, to come to that.
+        to_half = terms.half - 1 - at
+        left, way = (to_half, halfway) if to_half >= 0 else (stretch.steps - 1 - step, home)
+        near_end = max(0.0, 1 - left / settings.homing)
+        ranked = score - near_end * way[hole] if near_end else score
         order = _kept(ranked, sets[parent] ^ mark[hole], hole, len(mark), settings)
         if not order.size:
             break

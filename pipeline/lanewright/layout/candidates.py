@@ -19,6 +19,7 @@ from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.holes import safety
 from lanewright.holes.fairways import envelopes, fairways
 from lanewright.layout.designer import SAME, Drawn, Hand
+from lanewright.layout.firstfeatures import FirstFeatures
 from lanewright.legs.cover import covering, squares_of
 from lanewright.scene import Scene
 from lanewright.settings.layout import LayoutSettings
@@ -51,6 +52,8 @@ class Candidates:
         Pairs that cannot both be in a round (k, 2).
     fire
         Where throws of each hole may come down or fly by.
+    first, uses
+        The first features of the land, and which candidates use them (n, features).
     """
 
     holes: gpd.GeoDataFrame
@@ -63,6 +66,8 @@ class Candidates:
     unplanned: Flags
     conflicts: Ints
     fire: NDArray[np.object_]
+    first: FirstFeatures
+    uses: Flags
 
     def __len__(self) -> int:
         return len(self.holes)
@@ -83,6 +88,8 @@ class Candidates:
             unplanned=self.unplanned[rows],
             conflicts=pairs[(pairs >= 0).all(1)],
             fire=self.fire[rows],
+            first=self.first,
+            uses=self.uses[rows],
         )
 
     def same_places(self, rows: Sequence[int]) -> Ints:
@@ -149,6 +156,7 @@ def candidates_of(
     scene: Scene,
     hand: Hand,
     settings: LayoutSettings,
+    offered: tuple[FirstFeatures, Flags] | None = None,
 ) -> tuple[Candidates, list[str], Report]:
     """Candidates that may take part, why pairs of them are in conflict, and what to report.
 
@@ -162,8 +170,11 @@ def candidates_of(
         What the designer asks for.
     settings
         The section `layout`.
+    offered
+        The first features of the land, and which holes of the frame use them; None without.
     """
     report = Report()
+    first, uses = offered or (FirstFeatures.none(), np.zeros((len(frame), 0), bool))
     names = frame["name"].astype(object).to_numpy() if len(frame) else np.empty(0, object)
     wishes = _areas(frame, names, hand, _wishes(frame, names, hand, report), report)
     rows = _fit(frame, legs, levels, scene, wishes, settings, report)
@@ -185,6 +196,8 @@ def candidates_of(
         unplanned=unplanned,
         conflicts=pairs[["first", "second"]].to_numpy(np.int64),
         fire=envelopes(ways, levels, len(kept), settings.safety),
+        first=first,
+        uses=uses[rows],
     )
     return candidates, list(pairs["reason"]), report
 

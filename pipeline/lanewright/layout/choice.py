@@ -13,6 +13,7 @@ What a layout is worth is a sum of terms, each with a weight of its own (`layout
 | bridges | -`bridge` for each walk over water |
 | crossings | -`crossing` for each walk that comes into a line of fire |
 | finishes, lengths, climbs, lane kinds, pars | -their weight for each hole short of the mix |
+| features | -`feature` for each of the first features of the land that no hole uses |
 | finishes in a row | -`in_a_row` for each hole that makes a row too long |
 | total length | -`total` for each metre outside the level's usual total |
 
@@ -73,7 +74,7 @@ def problem_of(
         },
         fire=ways.fire,
         crossing=weights.crossing,
-        wishes=wishes_of(holes, level, wanted, settings),
+        wishes=wishes_of(holes, level, wanted, settings) + feature_wishes(candidates, settings),
         length=holes["length_m"].to_numpy(float),
         total=total_of(level, wanted, mix),
         per_metre=weights.total,
@@ -108,6 +109,12 @@ def sameness(holes: gpd.GeoDataFrame, ways: Ways) -> Floats:
     kind = pd.factorize(holes["finish"].astype(str) + holes["lane_kind"].astype(str))[0]
     alike = (kind[first] == kind[then]) & (ways.start >= 0) & (ways.end >= 0)
     return np.where(alike, 1.0 - apart, 0.0)
+
+
+def feature_wishes(candidates: Candidates, settings: LayoutSettings) -> list[Wish]:
+    """A hole for each of the first features that candidates use."""
+    weight = settings.weights.feature
+    return [Wish("features", users, 1, weight) for users in candidates.uses.T]
 
 
 def _rounded(points: NDArray[np.floating]) -> Floats:

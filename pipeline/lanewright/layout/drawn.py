@@ -10,14 +10,15 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from lanewright.base.arrays import Flags, Floats
+from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.rows import Row
 from lanewright.base.schema import LAYERS
 from lanewright.holes.par import long_walks
 from lanewright.layout.candidates import Candidates
 from lanewright.layout.choice import kinds_of, problem_of, total_of
 from lanewright.layout.ideas import idea_of
 from lanewright.layout.round import ARRIVAL, Round, value
-from lanewright.layout.walks import met_by
+from lanewright.layout.walks import EASY, met_by
 from lanewright.layout.ways import Course, Ways, stops_of, ways_of
 from lanewright.settings.layout import MixSettings
 from lanewright.settings.levels import Level
@@ -174,9 +175,46 @@ def compared(
             {"proposal": number, "idea": idea_of(number - 1, course.settings)}
             | _totals(mine, walked, made, level, course)
             | _points(made.round, best)
+            | {"features": features_of_round(course, made.round.order)}
             | {"holes shared with proposal": shared}
         )
     return compared
+
+
+def features_of_round(course: Course, order: Sequence[int]) -> list[Row]:
+    """What each of the first features is to a round, for `summary.json`.
+
+    `holes` are the holes of the round that use it, by number. Where none does, `candidates` says
+    how many could, and of the one that fits best `in_conflict`, holes of the round that it cannot
+    stand beside, and `walk_m`, easy walk to it from the nearest basket and on to the nearest tee.
+    """
+    candidates, first = course.candidates, course.candidates.first
+    made = []
+    for k, (number, name) in enumerate(zip(first.number, first.name, strict=True)):
+        users = np.flatnonzero(candidates.uses[:, k])
+        playing = [at for at, hole in enumerate(order, start=1) if hole in users]
+        row: Row = {
+            "feature_id": int(number),
+            "name": name,
+            "holes": playing,
+            "holes that use it": int(first.holes[k]),
+            "candidates": int(users.size),
+        }
+        if users.size and not playing:
+            row |= _nearest(course, order, users)
+        made.append(row)
+    return made
+
+
+def _nearest(course: Course, order: Sequence[int], users: Ints) -> Row:
+    """Of some candidates the one that fits a round best: how many holes it bars, and how far."""
+    stops = np.r_[np.array(order, np.int64), len(course.candidates)]
+    bars = course.candidates.apart[np.ix_(users, stops[:-1])].sum(1)
+    come = course.time[np.ix_(stops, users)].min(0)
+    walk = (come + course.time[np.ix_(users, stops)].min(1)) * EASY
+    best = np.lexsort((users, walk, bars))[0]
+    far = float(walk[best])
+    return {"in_conflict": int(bars[best]), "walk_m": far if np.isfinite(far) else None}
 
 
 def _totals(

@@ -26,6 +26,7 @@ from lanewright.holes.par import room_for
 from lanewright.layout.candidates import Candidates, candidates_of
 from lanewright.layout.designer import Hand, changes
 from lanewright.layout.drawn import compared, drawn, empty_layer, layout_rows
+from lanewright.layout.firstfeatures import first_features
 from lanewright.layout.ideas import idea_of
 from lanewright.layout.round import Round
 from lanewright.layout.search import how_many, rounds_of
@@ -93,6 +94,7 @@ def lay_out(
     settings: LayoutSettings,
     hand: Hand,
     *,
+    features: gpd.GeoDataFrame,
     progress: Progress = lambda _share: None,
 ) -> Layouts:
     """Lay out rounds on a property; see `propose`.
@@ -107,6 +109,8 @@ def lay_out(
         The section `layout`.
     hand
         What the designer asks for, and how many holes.
+    features
+        What the land offers, `feature_id` by rank.
     progress
         Takes the share done.
     """
@@ -114,7 +118,12 @@ def lay_out(
     grounds = Grounds(_footing(scene, hand, settings.walk), scene.land, hand.arrival)
     frame = with_legs_of(with_hours(holes, trim), holes.links)
     frame = frame[frame["level"] == level.name].reset_index(drop=True)
-    candidates, reasons, report = candidates_of(frame, holes.legs, levels, scene, hand, settings)
+    # As many as are asked of 18 holes; fewer of fewer holes.
+    first = round(settings.mix.features * min(hand.wanted, 18) / 18)
+    offered = first_features(features, holes.legs, holes.links, [*frame["hole_id"]], first)
+    candidates, reasons, report = candidates_of(
+        frame, holes.legs, levels, scene, hand, settings, offered
+    )
     layouts = propose(
         grounds, candidates, level, hand.wanted, settings, reasons=reasons, progress=progress
     )

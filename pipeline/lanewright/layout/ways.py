@@ -198,10 +198,12 @@ def straight_ways(
 
 def cost_of(time: Floats, settings: LayoutSettings) -> NDArray[np.float32]:
     """Points that walks cost by their time alone."""
-    easy = time * EASY
+    there = np.isfinite(time)
+    easy = np.where(there, time, 0.0) * EASY
     beyond = np.maximum(easy - settings.walk.far, 0)
     weights = settings.weights
-    return np.asarray(weights.walk * easy + weights.far_walk * beyond, np.float32)
+    points = weights.walk * easy + weights.far_walk * beyond
+    return np.where(there, points, np.inf).astype(np.float32)
 
 
 def could_take_part(course: Course, order: Sequence[int]) -> Ints:

@@ -95,6 +95,11 @@ class MixSettings(Settings):
     wooded: Share = Field(0.3, description="holes in lanes and tunnels")
     open: Share = Field(0.2, description="holes over open ground or along an edge")
     over_par_3: Share = Field(0.11, description="holes of par 4 and more")
+    features: Annotated[int, Field(ge=0, le=20)] = Field(
+        5,
+        description="first features of the land that a round of 18 should use, each by one hole; "
+        "fewer for fewer holes; they are why a designer comes; ours",
+    )
     total: tuple[NotNegative, NotNegative] | None = Field(
         None, description="metres that all holes together should be long; by default by `usual`"
     )
@@ -149,6 +154,11 @@ class WeightSettings(Settings):
     climb: NotNegative = Field(40.0, description="the same for climbs and drops, a wish only")
     lane_kind: NotNegative = Field(80.0, description="the same for wooded and open holes")
     par: NotNegative = Field(80.0, description="the same for holes over par 3")
+    feature: NotNegative = Field(
+        100.0,
+        description="lost for each of the first features that no hole uses; as a good hole, so "
+        "that one is left out only where it would cost more than 60 metres of walk; ours",
+    )
     in_a_row: NotNegative = Field(80.0, description="lost for each hole that repeats a finish")
     total: NotNegative = Field(
         2.0, description="lost for each metre that all holes together are too short or too long"
@@ -190,7 +200,9 @@ class AnnealSettings(Settings):
     """How rounds are bettered by small changes, worse ones taken the less the colder it gets."""
 
     changes: Annotated[int, Field(ge=100, le=100_000_000)] = Field(
-        600_000, description="changes tried on a round in each go"
+        1_200_000,
+        description="changes tried on a round in each go; with half as many the demo's first round "
+        "is a tenth longer to walk for one seed in three",
     )
     tries: Annotated[int, Field(ge=1, le=100)] = Field(
         1, description="goes from each search, from its best rounds on; the best of all counts"

@@ -22,6 +22,7 @@ from lanewright.publish.report.words import (
     number,
     plural,
 )
+from lanewright.visit.firstwalk import FEATURE
 
 _MARKED = 0.05  # difference of mean clear rates that is worth a word; ours
 
@@ -73,7 +74,7 @@ def proposals_of(found: Findings, subjects: list[Subject], units: Units) -> list
                 n,
                 ", ".join([f"Proposal {n}", *holes["idea"].dropna().unique()[:1]]),
                 rows,
-                tuple(_terms(holes, ways, crossed[n], units)),
+                tuple(_terms(holes, ways, crossed[n], units) + _features(found, n, units)),
                 _gives_up(sums[n], list(sums.values()), units) if len(sums) > 1 else "",
             )
         )
@@ -152,6 +153,30 @@ def _terms(
             ("Walks through a line of fire", fire_words(ways)),
         ]
     return terms
+
+
+def _features(found: Findings, n: int, units: Units) -> list[tuple[str, str]]:
+    """Which hole uses each of the first features of the land, or why none does."""
+    rows = [row for each in found.proposals if each["proposal"] == n for row in each["features"]]
+    said = "; ".join(f"{FEATURE}{row['feature_id']} {_use_of(row, units)}" for row in rows)
+    return [("First features of the land", said)] if rows else []
+
+
+def _use_of(row: Row, units: Units) -> str:
+    if row["holes"]:
+        return holes_named(row["holes"])
+    if not row["candidates"]:
+        many = plural(row["holes that use it"], "hole that uses", "holes that use")
+        fit = f"none of {many} it is fair and safe" if row["holes that use it"] else "no hole does"
+        return f"left out, {fit}"
+    why = f"left out, the best placed of {plural(row['candidates'], 'hole')}"
+    if row["in_conflict"]:
+        why += f" lies too near {plural(row['in_conflict'], 'hole')} of the round"
+    else:
+        why += " keeps its distance"
+    if row["walk_m"] is None:
+        return f"{why} and cannot be walked to"
+    return f"{why} and asks for {units.length(round(row['walk_m'], -1))} of walk there and on"
 
 
 def _gives_up(mine: Row, rows: list[Row], units: Units) -> str:
