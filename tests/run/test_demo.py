@@ -247,14 +247,13 @@ def test_candidates_are_mostly_fair_spread_and_for_the_level_of_the_layouts(out)
 
 
 def test_the_first_features_are_in_the_rounds_or_the_reason_is_there(out):
-    """Without their weight two rounds of three leave out the carry over the pond."""
+    """Without their weight the rounds use 7 of 15, and two leave out the carry over the pond."""
     holes = gpd.read_file(out / "scout.gpkg", layer="layout_holes", ignore_geometry=True)
     links = gpd.read_file(out / "scout.gpkg", layer="hole_features", ignore_geometry=True)
     report = (out / "report.html").read_text("utf-8")
     used = []
-    for proposal in json.loads((out / "summary.json").read_text())["findings"]["layout"][
-        "proposals"
-    ]:
+    findings = json.loads((out / "summary.json").read_text())["findings"]
+    for proposal in findings["layout"]["proposals"]:
         mine = holes[holes["proposal"] == proposal["proposal"]]
         assert [row["feature_id"] for row in proposal["features"]] == [1, 2, 3, 4, 5]
         for row in proposal["features"]:
@@ -265,8 +264,9 @@ def test_the_first_features_are_in_the_rounds_or_the_reason_is_there(out):
                 assert not row["candidates"] or row["in_conflict"] >= 0
                 assert f"F{row['feature_id']} left out" in report
         used.append([row["feature_id"] for row in proposal["features"] if row["holes"]])
-    assert all(1 in some for some in used)
-    assert sum(map(len, used)) >= 8
+    assert 1 in used[0]
+    assert 1 in used[2]
+    assert sum(map(len, used)) >= 9
 
 
 def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
@@ -274,7 +274,7 @@ def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     holes = gpd.read_file(out / "scout.gpkg", layer="layout_holes", ignore_geometry=True)
     walks = gpd.read_file(out / "scout.gpkg", layer="layout_walks", ignore_geometry=True)
     assert holes.groupby("proposal")["idea"].first().tolist() == [
-        "most character", "shortest walks", "least cutting",
+        "shortest walks", "most character", "least cutting",
     ]  # fmt: skip
     assert (holes.groupby("proposal").size() == 18).all()
     asked = holes["wish"].notna()  # what the designer wants comes in, fair or not
@@ -283,6 +283,12 @@ def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     played = holes.groupby("proposal")["length_m"].sum()
     assert (played > 0.9 * 1690).all()
     walked = walks.groupby("proposal")["length_m"].sum() / played
-    assert (walked < 0.7).all()  # the trade asks for a quarter; 0.60 is the worst of three so far
-    hours = holes.groupby("proposal")["trim_hours_high"].sum()
-    assert hours[3] <= hours[1]
+    assert (walked < 0.7).all()  # the trade asks for a quarter; 0.59 is the worst of three so far
+    assert walked[1] < 0.52
+    assert walks.loc[walks["proposal"] == 1, "length_m"].max() < 91
+    # Each is the best of all at what it is named for.
+    assert walks.groupby("proposal")["length_m"].sum().idxmin() == 1
+    assert holes.groupby("proposal")["score"].mean().idxmax() == 2
+    findings = json.loads((out / "summary.json").read_text())["findings"]["layout"]
+    hours = {p["proposal"]: p["trim_hours_high"] for p in findings["proposals"]}
+    assert min(hours, key=lambda number: hours[number]) == 3

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from lanewright.settings.layout import LayoutSettings
 
 TIMES: Mapping[str, Mapping[str, float]] = {
-    "most character": {},
-    "shortest walks": {"quality": 0.1},
+    "shortest walks": {"quality": 0.5},
+    "most character": {"quality": 2.0},
     "least cutting": {"trim": 4.0},
     "most wooded": {"lane_kind": 3.0},
 }

@@ -288,10 +288,10 @@ class LayoutSettings(Settings):
     )
     proposals: Annotated[int, Field(ge=1, le=10)] = Field(3, description="layouts proposed")
     ideas: Annotated[tuple[IdeaName, ...], Field(min_length=1)] = Field(
-        ("most character", "shortest walks", "least cutting", "most wooded"),
-        description="what the proposals are after, one after the other: the best holes, walks "
-        "against which holes count a tenth, hours of trimming that count four times, or as many "
-        "holes in the wood as there can be; ours",
+        ("shortest walks", "most character", "least cutting", "most wooded"),
+        description="what the proposals are after, one after the other: walks against which the "
+        "quality of holes counts half, holes whose quality counts twice, hours of trimming that "
+        "count four times, or as many holes in the wood as there can be; ours",
     )
     differ: Share = Field(
         0.67,
