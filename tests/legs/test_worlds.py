@@ -26,7 +26,8 @@ def banded(scene, level, **settings):
     seeds, paths = np.array([5], np.uint64), throwing.paths_of(level)
     thrown = throwing.throw(lines, level, paths, contacts, seeds, 256, 0.5)
     said = thrown.clear, thrown.error
-    low, high = worlds.band(lines, level, paths, contacts, seeds, said, 0.5)
+    other = worlds.other_worlds(contacts, 0.5)
+    low, high = worlds.band(lines, level, paths, other, seeds, said, 256)
     return thrown.clear[0], low[0], high[0]
 
 

@@ -67,7 +67,7 @@ CELL = np.dtype(
 met, and of those searched."""
 
 
-_borrowing = njit(cache=True, nogil=True, _nrt=False)  # type: ignore[call-overload]
+borrowing = njit(cache=True, nogil=True, _nrt=False)  # type: ignore[call-overload]
 """For functions that make no arrays: without counts of who holds them. Each count stops the other
 cores for a moment, and they took half the time of a throw."""
 
@@ -249,14 +249,14 @@ def shifts_of(seed):
     return out
 
 
-@_borrowing
+@borrowing
 def share(points, t, dimension, shifts):
     """Which of 4,096 equal shares throw `t` of a leg falls in along a dimension."""
     return np.uint32(points[t, dimension] ^ shifts[dimension]) >> np.uint32(32 - _BITS)
 
 
-@_borrowing
-def _draw(points, t, shifts, paths, out):
+@borrowing
+def draw(points, t, shifts, paths, out):
     """Write the chances of throw `t` of a leg.
 
     Errors in standard deviations; then the share by which it rises higher, the contacts that stop
@@ -286,7 +286,7 @@ def _pieces(path, length, dz, cell):
 
 
 @njit(cache=True, nogil=True)
-def _cut(legs, leg, paths, cell, errors):
+def cut(legs, leg, paths, cell, errors):
     """Cut the path of a leg into stretches no longer than a cell; `errors` 0 leaves out changes."""
     path = paths.path[legs.row[leg]]
     nodes = path.shape[1]
@@ -319,7 +319,7 @@ def _cut(legs, leg, paths, cell, errors):
     )
 
 
-@_borrowing
+@borrowing
 def _moved(base, a, b, c, d, e, f, place):
     """Write a path with its changes, each times its error."""
     for s in range(3 * CHUNK):
@@ -334,14 +334,14 @@ def _moved(base, a, b, c, d, e, f, place):
         )
 
 
-@_borrowing
+@borrowing
 def _higher(base, more, place):
     """Add a share of what the path aimed for rises above its chord."""
     for s in range(2 * CHUNK, 3 * CHUNK):
         place[s] += more * max(base[0, s], np.float32(0.0))
 
 
-@_borrowing
+@borrowing
 def _turned(place, cos, sin):
     for s in range(CHUNK):
         along, left = place[s], place[CHUNK + s]
@@ -349,14 +349,14 @@ def _turned(place, cos, sin):
         place[CHUNK + s] = along * sin + left * cos
 
 
-@_borrowing
+@borrowing
 def _over(start, per_along, other, part, place, out):
     """Write a coordinate: from along the chord, and from `part` 1 left of it or 2 over it."""
     for s in range(CHUNK):
         out[1 + s] = start + per_along * place[s] + other * place[part * CHUNK + s]
 
 
-@_borrowing
+@borrowing
 def _cells(row, col, rows, cols, at):
     for s in range(CHUNK):
         r, c = row[1 + s], col[1 + s]
@@ -364,21 +364,21 @@ def _cells(row, col, rows, cols, at):
         at[s] = np.int32(r) * np.int32(cols) + np.int32(c) if inside else np.int32(-1)
 
 
-@_borrowing
+@borrowing
 def _steps(row, col, up, square, step):
     for s in range(CHUNK):
         a, d, h = row[s + 1] - row[s], col[s + 1] - col[s], up[s + 1] - up[s]
         step[s] = np.sqrt((a * a + d * d) * square + h * h)
 
 
-@_borrowing
+@borrowing
 def _heights(ground, at, up, height):
     for s in range(CHUNK):
         height[s] = (up[1 + s] - ground[np.uint32(max(at[s], np.int32(0)))]) * PER_METRE
 
 
-@_borrowing
-def _lay(way, chunk, chances, state, legs, leg, field):
+@borrowing
+def lay(way, chunk, chances, state, legs, leg, field):
     """Write where a throw is in each stretch of a chunk.
 
     Loops are short and by themselves: the compiler makes vector code only of those that read and
@@ -404,7 +404,7 @@ def _lay(way, chunk, chances, state, legs, leg, field):
     state.row, state.col, state.up = way.row[CHUNK], way.col[CHUNK], way.up[CHUNK]
 
 
-@_borrowing
+@borrowing
 def _walk(way, count, field, enough, ways, state, kept, t):
     """Add up what one throw meets in the first `count` stretches of a chunk.
 
@@ -491,7 +491,7 @@ def _walk(way, count, field, enough, ways, state, kept, t):
     state.stretches, state.unseen, state.met = stretches, unseen, met
 
 
-@_borrowing
+@borrowing
 def _come_to_rest(way, s, skid, cell, stop):
     """Write row and column where a throw lies that meets the ground: on by the skid."""
     a, d = way.row[1 + s] - way.row[s], way.col[1 + s] - way.col[s]
@@ -501,7 +501,7 @@ def _come_to_rest(way, s, skid, cell, stop):
     stop[5] = way.col[1 + s] + d * slide
 
 
-@_borrowing
+@borrowing
 def _note(log, j, where, what, way, s, length):
     log.places[j, 0], log.places[j, 1], log.places[j, 2] = where
     log.kinds[j], log.depths[j] = what
@@ -510,7 +510,7 @@ def _note(log, j, where, what, way, s, length):
     log.points[j, 2] = way.height[s] / PER_METRE
 
 
-@_borrowing
+@borrowing
 def _fly(legs, leg, paths, field, way, chances, states, kept):
     """Follow every throw of a leg to its end, all of them through a chunk before the next.
 
@@ -533,7 +533,7 @@ def _fly(legs, leg, paths, field, way, chances, states, kept):
             state = states[t]
             if state.done:
                 continue
-            _lay(way, chunk, chances[t], state, legs, leg, field)
+            lay(way, chunk, chances[t], state, legs, leg, field)
             _walk(way, count, field, chances[t, STOPPED_BY], ways, state, kept, t)
             if last and not state.done and not state.stopped and stops.shape[1] == STOP:
                 stops[t, 4], stops[t, 5] = way.row[count], way.col[count]
@@ -552,7 +552,7 @@ def aim(legs, paths, field, log, out):
         chances[0, STOPPED_BY], chances[0, COSINE] = np.inf, 1.0
         states = np.empty(1, STATE)
         stops = np.empty((1, 4), np.float32)
-        way = _cut(legs, leg, paths, field.cell, 0)
+        way = cut(legs, leg, paths, field.cell, 0)
         kept = _Kept(stops, log, _NOWHERE)
         _fly(legs, leg, paths, field, way, chances, states, kept)
         state = states[0]
@@ -581,8 +581,8 @@ def throw(legs, paths, field, points, log, clear, space, stops):
         thrown = stops[leg] if keep else np.empty((throws, 4), np.float32)
         shifts = shifts_of(legs.seed[leg])
         for t in range(throws):
-            _draw(points, t, shifts, paths, chances[t])
-        way = _cut(legs, leg, paths, field.cell, ERRORS)
+            draw(points, t, shifts, paths, chances[t])
+        way = cut(legs, leg, paths, field.cell, ERRORS)
         _fly(legs, leg, paths, field, way, chances, states, _Kept(thrown, log, firsts))
         for t in range(throws):
             state = states[t]
@@ -611,8 +611,8 @@ def meet(legs, paths, field, points, log, starts, enough):
         stops = np.empty((throws, 4), np.float32)
         shifts = shifts_of(legs.seed[leg])
         for t in range(throws):
-            _draw(points, t, shifts, paths, chances[t])
-        way = _cut(legs, leg, paths, field.cell, ERRORS)
+            draw(points, t, shifts, paths, chances[t])
+        way = cut(legs, leg, paths, field.cell, ERRORS)
         kept = _Kept(stops, log, starts[leg] if write else nowhere)
         _fly(legs, leg, paths, field, way, chances, states, kept)
         if not write:
@@ -629,7 +629,7 @@ def trace(legs, leg, paths, field, points, seconds):
     stretches, 4): row, column, height [m] and time [s] of the release and in the middle of each
     stretch; NaN off the grid, and after the first place lower than `lowest` over the ground.
     """
-    way = _cut(legs, leg, paths, field.cell, ERRORS)
+    way = cut(legs, leg, paths, field.cell, ERRORS)
     pieces = _pieces(paths.path[legs.row[leg]], legs.length[leg], legs.dz[leg], field.cell)
     time = np.zeros(1 + way.stretches)
     j = 1
@@ -641,14 +641,14 @@ def trace(legs, leg, paths, field, points, seconds):
     chances, state = np.empty(CHANCES, np.float32), np.empty(1, STATE)[0]
     shifts = shifts_of(legs.seed[leg])
     for t in range(out.shape[0]):
-        _draw(points, t, shifts, paths, chances)
+        draw(points, t, shifts, paths, chances)
         state.row, state.col, state.up = legs.r0[leg], legs.c0[leg], legs.z0[leg]
         out[t, 0, 0], out[t, 0, 1] = legs.r0[leg], legs.c0[leg]
         out[t, 0, 2], out[t, 0, 3] = legs.z0[leg], seconds[0]
         for j in range(way.stretches):
             s = j % CHUNK
             if s == 0:
-                _lay(way, j // CHUNK, chances, state, legs, leg, field)
+                lay(way, j // CHUNK, chances, state, legs, leg, field)
             if way.at[s] < 0:
                 break
             out[t, 1 + j, 0], out[t, 1 + j, 1] = way.row[1 + s], way.col[1 + s]

@@ -106,7 +106,7 @@ def _scored(
         lines, flights, player.paths, thrower.contacts, seeds, throws, cell, stops=True
     )
     said = thrown.clear, thrown.error
-    low, high = band(lines, flights, player.paths, thrower.contacts, seeds, said, cell)
+    low, high = band(lines, flights, player.paths, thrower.worlds, seeds, said, throws)
     length = throwing.length_of(lines, cell)
     tee_m, rise = tees["ground_m"].to_numpy(), _rise(tees, ends)
     over = tee_m + flights.release, tee_m + rise + flights.end

@@ -12,6 +12,7 @@ from lanewright.legs.contacts import Contacts, contacts_of
 from lanewright.legs.landing import Hazards, hazards_of
 from lanewright.legs.sites import barred_cells
 from lanewright.legs.throwing import Paths
+from lanewright.legs.worlds import OtherWorlds, other_worlds
 from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import Level
@@ -60,6 +61,11 @@ class Thrower:
         """Cells that no leg may come over (rows, cols)."""
         half = self.settings.throw.disc / 2 + self.settings.throw.margin
         return barred_cells(self.scene, self.settings.sites.boundary_setback, half)
+
+    @cached_property
+    def worlds(self) -> OtherWorlds:
+        """What else may stand on the land."""
+        return other_worlds(self.contacts, self.scene.grid.cell)
 
     def player(self, level: str) -> Player:
         """The player of a level, by its name."""

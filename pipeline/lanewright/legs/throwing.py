@@ -240,7 +240,7 @@ def aim(
     """
     out = np.zeros((len(lines), 5))
     seeds = np.zeros(len(lines), np.uint64)
-    legs, field = _legs(lines, flights, paths, contacts, seeds, cell), _field(contacts, cell)
+    legs, field = legs_of(lines, flights, paths, contacts, seeds, cell), field_of(contacts, cell)
     kernel.aim(legs, paths.table, field, kernel.new_log(0), out)
     return out
 
@@ -270,16 +270,16 @@ def throw(
     stops
         Whether to tell where each throw was stopped and came to rest.
     """
-    order = np.lexsort((lines.tee_col // NEAR, lines.tee_row // NEAR))
-    nearby = lines.take(order)  # legs over the same land one after another: it is in the cache
+    order = order_of(lines)
+    nearby = lines.take(order)
     clear = np.zeros((len(lines), throws, kernel.CONTACTS))
     space = np.zeros((len(lines), 2), np.int64)
     where = np.zeros((len(lines) if stops else 0, throws, kernel.STOP), np.float32)
-    legs = _legs(nearby, flights, paths, contacts, seeds[order], cell)
+    legs = legs_of(nearby, flights, paths, contacts, seeds[order], cell)
     kernel.throw(
         legs,
         paths.table,
-        _field(contacts, cell),
+        field_of(contacts, cell),
         even_points(throws),
         kernel.new_log(0),
         clear,
@@ -326,11 +326,11 @@ def trace(
         first is the release. NaN off the grid, and after the first place that is lower over the
         ground than where a disc lands.
     """
-    legs = _legs(line, flights, paths, contacts, seeds, cell)
+    legs = legs_of(line, flights, paths, contacts, seeds, cell)
     seconds = flights.time.reshape(-1, flights.time.shape[-1])[legs.row[0]]
     points = even_points(throws)
     return np.asarray(
-        kernel.trace(legs, 0, paths.table, _field(contacts, cell), points, seconds), np.float64
+        kernel.trace(legs, 0, paths.table, field_of(contacts, cell), points, seconds), np.float64
     )
 
 
@@ -381,7 +381,7 @@ def meetings(
 
     A throw goes on through what would have stopped it: behind a limb there may be a trunk.
     """
-    legs, field = _legs(lines, flights, paths, contacts, seeds, cell), _field(contacts, cell)
+    legs, field = legs_of(lines, flights, paths, contacts, seeds, cell), field_of(contacts, cell)
     counts = np.zeros((len(lines), throws), np.int64)
     enough = np.zeros((len(lines), throws), np.float32)
     kernel.meet(legs, paths.table, field, even_points(throws), kernel.new_log(0), counts, enough)
@@ -441,7 +441,12 @@ def _rise(lines: Lines, flights: LevelFlights, contacts: Contacts) -> Floats:
     return np.asarray(end - tee, np.float64)
 
 
-def _legs(
+def order_of(lines: Lines) -> Ints:
+    """Lines over the same land one after another: it is in the cache then."""
+    return np.lexsort((lines.tee_col // NEAR, lines.tee_row // NEAR))
+
+
+def legs_of(
     lines: Lines,
     flights: LevelFlights,
     paths: Paths,
@@ -449,6 +454,7 @@ def _legs(
     seeds: NDArray[np.uint64],
     cell: float,
 ) -> kernel.Legs:
+    """Lines in the form the kernels read; see `throw`."""
     length, rise = length_of(lines, cell), _rise(lines, flights, contacts)
     release = contacts.ground[lines.tee_row, lines.tee_col].astype(float) + flights.release
     return kernel.Legs(
@@ -464,7 +470,8 @@ def _legs(
     )
 
 
-def _field(contacts: Contacts, cell: float) -> kernel.Field:
+def field_of(contacts: Contacts, cell: float) -> kernel.Field:
+    """What stands on the land in the form the kernels read."""
     return kernel.Field(
         contacts.ground.ravel(),
         contacts.cells,

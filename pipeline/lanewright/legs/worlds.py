@@ -4,20 +4,20 @@ A clear rate is computed through the density that is expected everywhere. The la
 that would have sent the same pulses back. A dozen of them are drawn; in each
 
 - twigs are thicker or thinner than assumed, or density is off, everywhere at once: `DENSITY`;
-- growth reaches up to a cell farther into the open, or less far, in random patches: a wall lies
-  somewhere in the cell in which it was found;
+- growth reaches a cell farther into the open, or less far: a wall lies somewhere in the cell in
+  which it was found;
 - each stem stands or does not, by its chance, and there are more or fewer of them: `STEMS`;
 - what was never searched is open, is as expected, or is as the mean of what was searched;
 - stems too thin for lidar stand under the canopy, from none to as many as the setting says.
 
-The same throws are made in every world. The band runs from the 5th to the 95th percentile of their
-clear rates, and is wider by the standard error of the throws. It says nothing of flight or wind.
+The same throws are made in every world, all at once. The band runs from the 5th to the 95th
+percentile of their clear rates, and is wider by the standard error of the throws. It says nothing
+of flight or wind.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,9 @@ from scipy.special import ndtri
 
 from lanewright.base.arrays import Floats
 from lanewright.flight.flight import LevelFlights
-from lanewright.kernels import march, patches
+from lanewright.kernels import march
+from lanewright.kernels import worlds as kernel
+from lanewright.kernels.worlds import Worlds
 from lanewright.legs import throwing
 from lanewright.legs.contacts import SURELY, Contacts
 from lanewright.legs.throwing import Lines, Paths
@@ -34,8 +36,6 @@ WORLDS = 12
 THROWS = 64
 DENSITY = 0.5  # spread of the logarithm of density and disc ratio together
 STEMS = 0.7  # the same of how many stems there are
-PATCH = 2.0  # m, sides of patches in which growth reaches farther, or less far
-REACH = 1.0  # share of patches in which it does; half of them held 0.5 of lanes at 8 pulses/m2
 THIN_TOP = 5.0  # m up to which thin stems are met
 LEAST = 0.003  # a band is never narrower to either side
 
@@ -79,67 +79,83 @@ def draws(seed: int = 1) -> list[World]:
     ]
 
 
+@dataclass(frozen=True)
+class OtherWorlds:
+    """The land as it was found, with the side of its cells [m], and what else may stand on it."""
+
+    contacts: Contacts
+    cell: float
+    worlds: Worlds
+
+
+def other_worlds(contacts: Contacts, cell: float) -> OtherWorlds:
+    """Draw what else may stand on a land.
+
+    Parameters
+    ----------
+    contacts, cell
+        What was found on the land, and the side of its cells [m].
+    """
+    drawn = draws()
+    shape = contacts.ground.shape
+    grows, stands = np.zeros(shape, np.uint64), np.zeros(shape, np.uint16)
+    kernel.may_grow(
+        np.asarray(contacts.density), contacts.table, np.asarray(contacts.searched), grows
+    )
+    once = -np.expm1(-contacts.trunk * cell)
+    tables = np.empty((WORLDS, contacts.table.size), np.float32)
+    for world in drawn:
+        chance = once * np.exp(STEMS * world.stems)
+        there = np.random.default_rng([5, world.seed]).random(shape) < chance
+        stands |= there.astype(np.uint16) << np.uint16(world.seed)
+        tables[world.seed] = contacts.table * np.float32(np.exp(DENSITY * world.density))
+        tables[world.seed, -1] = contacts.table[-1]
+    worlds = Worlds(
+        grows.ravel(),
+        stands.ravel(),
+        tables,
+        walls=np.array([world.wall for world in drawn]),
+        unseen=np.array([world.unseen for world in drawn]),
+        thin=np.array([world.thin for world in drawn], np.float32),
+        sure=float(-np.log(1 - SURELY) / cell),
+        thin_top=int(THIN_TOP / march.LAYER),
+    )
+    return OtherWorlds(contacts, cell, worlds)
+
+
 def band(
     lines: Lines,
     flights: LevelFlights,
     paths: Paths,
-    contacts: Contacts,
+    other: OtherWorlds,
     seeds: NDArray[np.uint64],
     said: tuple[Floats, Floats],
-    cell: float,
+    throws: int,
 ) -> Rates:
     """Low and high end of clear rates (lines,): in 90 of 100 cases the truth lies between.
 
     Parameters
     ----------
-    lines, flights, paths, contacts, seeds, cell
+    lines, flights, paths, seeds
         As `throwing.throw` takes them.
-    said
-        The clear rates of the lines and their standard errors.
+    other
+        What else may stand on the land.
+    said, throws
+        The clear rates of the lines and their standard errors, and by how many throws.
     """
     clear, error = said
-    usual = throwing.throw(lines, flights, paths, contacts, seeds, THROWS, cell).clear
-    rates = np.empty((WORLDS, len(lines)))
-    for world, other in _worlds(contacts, cell):
-        thrown = throwing.throw(lines, flights, paths, other, seeds, THROWS, cell)
-        rates[world.seed] = (thrown.high, thrown.clear, thrown.low)[world.unseen]
+    usual, contacts, cell = clear, other.contacts, other.cell
+    if throws != THROWS:
+        usual = throwing.throw(lines, flights, paths, contacts, seeds, THROWS, cell).clear
+    order = throwing.order_of(lines)
+    chance = np.zeros((len(lines), THROWS, WORLDS))
+    legs = throwing.legs_of(lines.take(order), flights, paths, contacts, seeds[order], cell)
+    field = throwing.field_of(contacts, cell)
+    points = throwing.even_points(THROWS)
+    kernel.throw(legs, paths.table, field, other.worlds, points, chance)
+    rates = chance.mean(1)[np.argsort(order)].T
     low, high = np.quantile(rates - usual, (0.05, 0.95), axis=0)
     by_chance = 1.645 * error
     down = np.hypot(np.minimum(low, 0), by_chance) + LEAST
     up = np.hypot(np.maximum(high, 0), by_chance) + LEAST
     return np.clip(clear - down, 0, 1), np.clip(clear + up, 0, 1)
-
-
-def _worlds(contacts: Contacts, cell: float) -> Iterator[tuple[World, Contacts]]:
-    """Each world with its contacts; those that share a density array one after another."""
-    drawn = sorted(draws(), key=lambda world: world.wall)
-    side = max(1, round(PATCH / cell))
-    moved, wall = contacts.density, 0
-    for world in drawn:
-        if world.wall != wall:
-            wall = world.wall
-            moved = contacts.density
-            if wall != 0:
-                moved = np.empty_like(contacts.density)
-                patches.moved(np.asarray(contacts.density), wall, side, REACH, np.uint64(7), moved)
-        yield world, _other(replace(contacts, density=moved), world, cell)
-
-
-def _other(contacts: Contacts, world: World, cell: float) -> Contacts:
-    """What differs in a world but for where growth reaches."""
-    rng = np.random.default_rng([5, world.seed])
-    table = contacts.table * np.float32(np.exp(DENSITY * world.density))
-    table[-1] = contacts.table[-1]
-    chance = -np.expm1(-contacts.trunk * cell) * np.exp(STEMS * world.stems)
-    stands = rng.random(chance.shape) < chance
-    trunk = np.where(stands, -np.log(1 - SURELY) / cell, 0.0)
-    # Stems too thin to see stand anywhere under the canopy, and go with the trunks.
-    thin = contacts.stems * np.float32(world.thin)
-    top = np.where(thin > 0, np.uint8(THIN_TOP / march.LAYER), np.uint8(0))
-    return replace(
-        contacts,
-        table=table.astype(np.float32),
-        trunk=(trunk + thin).astype(np.float32),
-        trunk_top=np.where(stands, contacts.trunk_top, top),
-        stems=np.zeros_like(contacts.stems),
-    )
