@@ -33,8 +33,8 @@ class Watched:
 
 
 @contextmanager
-def opened(file: Path, width: int = 1280, height: int = 900) -> Iterator[Watched]:
-    """Open a file as somebody would from the disk; skips where there is no browser."""
+def browsing() -> Iterator[Any]:
+    """A browser for the tests of a file, which starts slowly; skips where there is none."""
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     program = next((p for name in BROWSERS if (p := shutil.which(name))), None)
     if program is None:
@@ -45,28 +45,38 @@ def opened(file: Path, width: int = 1280, height: int = 900) -> Iterator[Watched
             # Space is drawn by software where there is no graphics card.
             args=["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"],
         )
-        page = browser.new_page(
-            viewport={"width": width, "height": height},
-            reduced_motion="reduce",  # else boxes are read while the page still scrolls
-        )
-        page.set_default_timeout(60_000)
-        watched = Watched(page)
-        page.on("pageerror", lambda error: watched.errors.append(str(error)))
-        page.on(
-            "console",
-            lambda said: watched.errors.append(said.text) if said.type == "error" else None,
-        )
-
-        def asked(request: Any) -> None:
-            if not request.url.startswith(("file:", "data:", "blob:")):
-                watched.requests.append(request.url)
-
-        page.on("request", asked)
-        page.goto(file.as_uri())
         try:
-            yield watched
+            yield browser
         finally:
             browser.close()
+
+
+@contextmanager
+def opened(file: Path, browser: Any, width: int = 1280, height: int = 900) -> Iterator[Watched]:
+    """Open a file as somebody would from the disk, in a context of its own."""
+    context = browser.new_context(
+        viewport={"width": width, "height": height},
+        reduced_motion="reduce",  # else boxes are read while the page still scrolls
+    )
+    page = context.new_page()
+    page.set_default_timeout(60_000)
+    watched = Watched(page)
+    page.on("pageerror", lambda error: watched.errors.append(str(error)))
+    page.on(
+        "console",
+        lambda said: watched.errors.append(said.text) if said.type == "error" else None,
+    )
+
+    def asked(request: Any) -> None:
+        if not request.url.startswith(("file:", "data:", "blob:")):
+            watched.requests.append(request.url)
+
+    page.on("request", asked)
+    page.goto(file.as_uri())
+    try:
+        yield watched
+    finally:
+        context.close()
 
 
 def axe_script(cache: Path) -> str:

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from lanewright.publish.report.page import build_report
-from publish.browser import axe_script, opened
+from publish.browser import axe_script, browsing, opened
 from publish.findings import made
 
 PHONE = 360
@@ -18,9 +18,15 @@ def file(tmp_path_factory) -> Path:
     return path
 
 
+@pytest.fixture(scope="module")
+def browser():
+    with browsing() as browser:
+        yield browser
+
+
 @pytest.fixture
-def desk(file):
-    with opened(file) as watched:
+def desk(file, browser):
+    with opened(file, browser) as watched:
         yield watched
         assert watched.errors == []
         assert watched.requests == []
@@ -83,7 +89,7 @@ def test_the_map_zooms_and_moves_by_buttons_keys_and_pointer(desk):
     assert view()[0] - start[0] == pytest.approx(100 * scale, rel=0.1)
 
 
-def test_the_scale_bar_tells_the_truth(desk):
+def test_the_scale_bar_is_as_long_as_it_says(desk):
     page = desk.page
     for _ in range(2):
         wide = float(page.locator("#map-svg").get_attribute("viewBox").split()[2])
@@ -163,8 +169,8 @@ def test_a_hole_turns_in_space(desk):
     assert not page.locator(".space-window").first.is_visible()
 
 
-def test_a_phone_scrolls_down_only(file):
-    with opened(file, PHONE, 740) as watched:
+def test_a_phone_scrolls_down_only(file, browser):
+    with opened(file, browser, PHONE, 740) as watched:
         page = watched.page
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE
         too_wide = page.evaluate(
@@ -185,8 +191,8 @@ def test_a_phone_scrolls_down_only(file):
         assert watched.errors == []
 
 
-def test_letters_in_drawings_stay_readable_on_a_phone(file):
-    with opened(file, PHONE, 740) as watched:
+def test_letters_in_drawings_stay_readable_on_a_phone(file, browser):
+    with opened(file, browser, PHONE, 740) as watched:
         heights = watched.page.evaluate(
             "[...document.querySelectorAll('.drawing text')].filter(t => t.checkVisibility())"
             ".map(t => t.getBoundingClientRect().height)"
@@ -194,8 +200,8 @@ def test_letters_in_drawings_stay_readable_on_a_phone(file):
         assert min(heights) >= 10
 
 
-def test_on_a_phone_the_map_is_in_the_first_screen_and_drawings_fit(file):
-    with opened(file, PHONE, 740) as watched:
+def test_on_a_phone_the_map_is_in_the_first_screen_and_drawings_fit(file, browser):
+    with opened(file, browser, PHONE, 740) as watched:
         page = watched.page
         box = box_of(page, "#map-window")
         assert box["y"] < 200
@@ -230,17 +236,15 @@ def test_the_first_screen_holds_map_three_lines_and_flight_date(desk):
     assert "2021-03-17" in page.locator("#map-window .flown").inner_text()
 
 
-def test_without_script_all_is_there_to_read(file):
-    with opened(file) as watched:
-        browser = watched.page.context.browser
-        page = browser.new_context(java_script_enabled=False).new_page()
-        page.goto(file.as_uri())
-        assert page.locator("#map-svg a.hole").first.is_visible()
-        assert page.locator("#hole-1 svg.side").first.is_visible()
+def test_without_script_all_is_there_to_read(file, browser):
+    page = browser.new_context(java_script_enabled=False).new_page()
+    page.goto(file.as_uri())
+    assert page.locator("#map-svg a.hole").first.is_visible()
+    assert page.locator("#hole-1 svg.side").first.is_visible()
 
 
-def test_it_prints(file, tmp_path):
-    with opened(file) as watched:
+def test_it_prints(file, browser, tmp_path):
+    with opened(file, browser) as watched:
         watched.page.pdf(path=tmp_path / "report.pdf", format="A4", prefer_css_page_size=True)
         assert watched.errors == []
     data = (tmp_path / "report.pdf").read_bytes()
@@ -268,9 +272,9 @@ def test_all_of_it_is_reached_by_keyboard(desk):
 
 
 @pytest.mark.parametrize("width", [1280, PHONE])
-def test_the_accessibility_checker_finds_no_serious_fault(file, width, request):
+def test_the_accessibility_checker_finds_no_serious_fault(file, browser, width, request):
     script = axe_script(request.config.cache.mkdir("axe-core"))
-    with opened(file, width) as watched:
+    with opened(file, browser, width) as watched:
         page = watched.page
         page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
         page.evaluate(script)
@@ -302,8 +306,8 @@ MET = """() => {
 
 
 @pytest.mark.parametrize("width", [1280, 768, PHONE])
-def test_labels_of_drawings_never_touch(demo, width):
-    with opened(demo / "report.html", width) as watched:
+def test_labels_of_drawings_never_touch(demo, browser, width):
+    with opened(demo / "report.html", browser, width) as watched:
         watched.page.wait_for_timeout(300)
         assert watched.page.locator("svg.side text").count() > 30
         assert watched.page.evaluate(MET) == []

@@ -12,8 +12,7 @@ from rio_cogeo import cog_validate
 from shapely import LineString, Polygon
 
 from lanewright.base import schema
-from publish.browser import opened
-from run.runs import lanewright
+from publish.browser import browsing, opened
 
 ROOT = Path(__file__).resolve().parents[2]
 TRUTH = json.loads((ROOT / "sample_tiles" / "truth.json").read_text())
@@ -169,7 +168,7 @@ def test_trees_stand_where_they_were_planted(out):
     assert np.mean(distance < 2.5) > 0.7
 
 
-def test_summary_tells_the_run(out):
+def test_the_summary_describes_the_run(out):
     summary = json.loads((out / "summary.json").read_text())
     assert summary["georeference"]["crs"].startswith("EPSG:26916")
     assert len([i for i in summary["inputs"] if i["role"] == "points"]) == 4
@@ -179,26 +178,10 @@ def test_summary_tells_the_run(out):
     assert summary["counts"]["legs"] == len(layer(out, "legs"))
 
 
-def test_own_lines_alone_leave_the_whole_run_as_it_is(out):
-    before = (out / "scout.gpkg").read_bytes()
-    done = lanewright("score", ROOT / "configs" / "hollow-creek.yaml", "--out", out)
-    assert done.returncode == 0, done.stderr
-    assert "made: legs, holes, trim, layout, publish;" in done.stdout
-    assert (out / "scout.gpkg").read_bytes() == before
-    # Besides the lines themselves there are only throws at their other tees and pins.
-    alone = layer(out / "own-holes", "legs").query("origin == 'own'")
-    whole = layer(out, "legs").query("origin == 'own'")
-    assert len(alone) > 0
-    assert (layer(out / "own-holes", "holes")["origin"] == "own").all()
-    assert sorted(alone["clear_rate"]) == sorted(whole["clear_rate"])
-    again = lanewright("scout", ROOT / "configs" / "hollow-creek.yaml", "--out", out)
-    assert "nothing changed since the last run" in again.stdout
-
-
 def test_the_page_is_read_in_25_screens_and_printed_on_40_pages(out, tmp_path):
     """Bounds wished by who reads it; measured in Chromium at 1280 x 900 and on A4."""
     assert (out / "report.html").stat().st_size <= 6_000_000
-    with opened(out / "report.html") as watched:
+    with browsing() as browser, opened(out / "report.html", browser) as watched:
         page = watched.page
         assert page.evaluate("document.documentElement.scrollHeight") <= 25 * 900
         page.pdf(path=tmp_path / "report.pdf", format="A4", prefer_css_page_size=True)
