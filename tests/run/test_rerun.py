@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -11,7 +12,9 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 import yaml
+from shapely import LineString
 
+import worlds
 from lanewright.publish.outputs import OUTPUTS
 from run.runs import called, copied, environment, lanewright, results, tunnel_survey
 
@@ -25,29 +28,34 @@ def unbroken(tunnel) -> dict[str, str]:
 
 
 def test_tile_order_and_threads_change_nothing(tmp_path, unbroken):
-    done = lanewright("scout", tunnel_survey(tmp_path, ("z.laz", "a.laz")), "--threads", 1)
+    done = called("scout", tunnel_survey(tmp_path, ("z.laz", "a.laz")), "--threads", 1)
     assert done.returncode == 0, done.stderr
     assert results(tmp_path / "out") == unbroken
 
 
-@pytest.mark.parametrize("stage", ["ingest", "legs", "trim"])
-def test_killed_after_a_stage_a_rerun_ends_in_the_same_result(tmp_path, unbroken, stage):
+def test_killed_after_three_stages_in_turn_the_last_run_ends_in_the_same_result(tmp_path, unbroken):
+    """Each run takes up where the one before was killed."""
     config = tunnel_survey(tmp_path)
-    process = subprocess.Popen(
-        [sys.executable, "-m", "lanewright", "scout", str(config), "--threads", "2"],
-        env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    log, deadline = tmp_path / "out" / "run.log", time.monotonic() + 300
-    while time.monotonic() < deadline and process.poll() is None:
-        if log.exists() and f"{stage}: done" in log.read_text():
-            break
-        time.sleep(0.01)
-    os.kill(process.pid, signal.SIGKILL)
-    process.wait()
-    assert not (tmp_path / "out" / "scout.gpkg").exists() or stage == "trim"
-    done = lanewright("scout", config)
+    log = tmp_path / "out" / "run.log"
+    for stage in ("ingest", "legs", "trim"):
+        process = subprocess.Popen(
+            [sys.executable, "-m", "lanewright", "scout", str(config), "--threads", "2"],
+            env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        deadline = time.monotonic() + 300
+        while time.monotonic() < deadline and process.poll() is None:
+            if log.exists() and f"{stage}: done" in log.read_text():
+                break
+            time.sleep(0.01)
+        os.kill(process.pid, signal.SIGKILL)
+        assert process.wait() == -signal.SIGKILL or stage == "trim"
+        assert not (tmp_path / "out" / "scout.gpkg").exists() or stage == "trim"
+    done = called("scout", config)
     assert done.returncode == 0, done.stderr
-    assert f"{stage}: nothing changed" in log.read_text()
+    said = log.read_text()
+    for stage, runs_after in (("ingest", 3), ("legs", 2), ("trim", 1)):
+        assert said.count(f"{stage}: done") == 1
+        assert said.count(f"{stage}: nothing changed") == runs_after
     assert results(tmp_path / "out") == unbroken
 
 
@@ -66,9 +74,14 @@ def test_second_run_makes_nothing_and_says_so(tmp_path, tunnel, unbroken):
     assert results(tmp_path / "out") == unbroken
 
 
-def test_what_lies_in_the_out_folder_already_stays(tmp_path):
-    """The configuration's own folder as out folder, with a terrain model of the user's in it."""
+def test_what_lies_in_the_out_folder_already_stays(tmp_path, tunnel):
+    """The configuration's own folder as out folder, with a terrain model of the user's in it.
+
+    What the stages made is there from a run elsewhere, but no record of published files.
+    """
     config = tunnel_survey(tmp_path)
+    records = shutil.ignore_patterns("claim", "results.json", "written.json")
+    shutil.copytree(tunnel / "out" / ".stages", tmp_path / ".stages", ignore=records)
     settings = yaml.safe_load(config.read_text()) | {"out": "."}
     (tmp_path / "rasters").mkdir()
     mine = [tmp_path / "rasters" / "dem.tif", tmp_path / "notes.gpkg"]
@@ -99,6 +112,34 @@ def test_a_changed_setting_makes_only_what_follows(tmp_path, tunnel):
         "legs", "holes", "trim", "cuts", "layout", "publish",
     ]  # fmt: skip
     assert 0 < summary["counts"]["legs"] < before
+
+
+def test_own_lines_alone_leave_the_whole_run_as_it_is(tmp_path, tunnel):
+    """A line down the tunnel and one into the brush, scored by themselves and in a whole run."""
+    config = copied(tunnel, tmp_path)
+    x, y = worlds.LEFT, worlds.BOTTOM + 30
+    lines = [LineString([(x + 8, y), (x + 52, y)]),
+             LineString([(x + 10, y + 1), (x + 30, y), (x + 46, y - 9)])]  # fmt: skip
+    gpd.GeoDataFrame({"name": ["Straight", "Bend"]}, geometry=lines, crs=26916).to_file(
+        tmp_path / "own.gpkg"
+    )
+    settings = yaml.safe_load(config.read_text()) | {"own_holes": "own.gpkg"}
+    config.write_text(yaml.safe_dump(settings))
+    done = called("scout", config)
+    assert done.returncode == 0, done.stderr
+    out = tmp_path / "out"
+    before = results(out)
+    done = called("score", config)
+    assert done.returncode == 0, done.stderr
+    assert "made: legs, holes, trim, layout, publish;" in done.stdout
+    assert results(out) == before
+    alone, whole = (gpd.read_file(folder / "scout.gpkg", layer="legs").query("origin == 'own'")
+                    for folder in (out / "own-holes", out))  # fmt: skip
+    assert whole["clear_rate"].nunique() == len(lines)
+    # Besides the lines themselves there are only throws at their other tees and pins.
+    assert (gpd.read_file(out / "own-holes" / "scout.gpkg", layer="holes")["origin"] == "own").all()
+    assert sorted(alone["clear_rate"]) == sorted(whole["clear_rate"])
+    assert "nothing changed since the last run" in called("scout", config).stdout
 
 
 def test_from_and_until(tmp_path, tunnel):
