@@ -17,11 +17,16 @@ LASPY_SDIST = "f56feb5445e75d6ff12ee814aab6a35339290e75264ff277c6bf553f3025a3f5"
 """SHA-256 of the source distribution of laspy 2.7.0, whose tests folder holds real lidar."""
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Order the files so that no worker waits for the demo and none is left with a long file.
+WITHOUT_KERNELS = {"base", "doctor", "fetch", "publish", "settings", "sources"}
+"""Folders whose tests call few compiled functions or none."""
 
-    One file that uses the demo comes first and makes it, the others come last. In between, files
-    that start whole runs come before the rest, each kind by number of tests. Holds with
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Order the files so that no worker waits for the demo or compiles what another compiles.
+
+    One file that uses the demo comes first: its worker makes the demo and compiles nearly all there
+    is. Meanwhile come files that need little compiled, then those that start whole runs, then the
+    rest, each kind by number of tests; the others that use the demo are last. Holds with
     `--dist loadfile --no-loadscope-reorder`; without xdist it only changes the order.
     """
     size = Counter(item.path for item in items)
@@ -31,11 +36,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     def place(item: pytest.Item) -> tuple[int, int, str]:
         path = item.path
         if path in of_demo:
-            kind = 0 if path == first else 3
+            kind = 0 if path == first else 4
+        elif path.parent.name in WITHOUT_KERNELS and path.parent.parent == ROOT / "tests":
+            kind = 1
         else:
             module = getattr(item, "module", None)
             runs = any(callable(getattr(module, name, None)) for name in ("lanewright", "called"))
-            kind = 1 if runs else 2
+            kind = 2 if runs else 3
         return kind, -size[path], str(path)
 
     items.sort(key=place)

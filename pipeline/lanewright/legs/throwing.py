@@ -472,10 +472,12 @@ def legs_of(
 
 def field_of(contacts: Contacts, cell: float) -> kernel.Field:
     """What stands on the land in the form the kernels read."""
+    density = np.asarray(contacts.density).reshape(-1, march.LAYERS)
+    density.flags.writeable = False  # as stored results are: one kind, compiled once
     return kernel.Field(
         contacts.ground.ravel(),
         contacts.cells,
-        np.asarray(contacts.density).reshape(-1, march.LAYERS),
+        density,
         contacts.table,
         contacts.prior,
         contacts.leaf,
