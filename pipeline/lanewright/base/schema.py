@@ -16,6 +16,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from importlib.resources import files
 from typing import Any, Literal, TypeAlias, TypeVar, get_args
 
@@ -329,19 +330,24 @@ def _cast(column: Column, series: Values) -> Values:
 
 
 def _floats(column: Column, series: Values) -> Values:
-    if any(isinstance(v, str) for v in series.unique()):
-        raise ValueError("text where numbers belong")
-    numbers = pd.to_numeric(series).astype(np.float64)
+    if series.dtype != np.float64:
+        if any(isinstance(v, str) for v in series.unique()):
+            raise ValueError("text where numbers belong")
+        series = pd.to_numeric(series).astype(np.float64)
+    numbers = series.to_numpy()
     if np.isinf(numbers).any():
         raise ValueError("infinite values; leave what has no value empty (NaN)")
-    if column.unit != "0-1":
-        return numbers
-    if ((numbers < -_ROUNDING) | (numbers > 1 + _ROUNDING)).any():
-        raise ValueError(f"{numbers.min():g} to {numbers.max():g} where shares (0-1) belong")
-    return numbers.clip(0.0, 1.0)
+    if column.unit == "0-1":
+        if ((numbers < -_ROUNDING) | (numbers > 1 + _ROUNDING)).any():
+            least, most = np.nanmin(numbers), np.nanmax(numbers)
+            raise ValueError(f"{least:g} to {most:g} where shares (0-1) belong")
+        numbers = np.clip(numbers, 0.0, 1.0)
+    return pd.Series(numbers, index=series.index)
 
 
 def _whole(_: Column, series: Values) -> Values:
+    if series.dtype == np.int64:
+        return series.copy()
     numbers = pd.to_numeric(series)
     if numbers.isna().any():
         return numbers.astype("Int64")
@@ -352,6 +358,8 @@ def _whole(_: Column, series: Values) -> Values:
 
 
 def _flags(_: Column, series: Values) -> Values:
+    if series.dtype == np.bool_:
+        return series.copy()
     if series.isna().any() or not series.isin([True, False]).all():
         raise ValueError("only true and false fit")
     return series.astype(bool)
@@ -372,6 +380,7 @@ def _texts(column: Column, series: Values) -> Values:
     return pd.Series(cleaned, index=series.index, dtype=object)
 
 
+@lru_cache(maxsize=4096)
 def _plain(text: str) -> str:
     """Text on one line, fit for any writer: titles and sources come from users and their files."""
     whole = text.encode("utf-8", "replace").decode("utf-8")  # lone surrogates become ?

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import functools
 import gzip
 import io
 import json
@@ -74,7 +75,7 @@ def build_report(found: Findings) -> str:
     spaces = {card.key: card.space for card in every if card.space is not None}
     keys = {int(s.row["hole_id"]): s.key for s in subjects if "hole_id" in s.row}
     return (
-        _environment(units)
+        _environment()
         .get_template("page.html.j2")
         .render(
             found=found,
@@ -110,7 +111,8 @@ def build_report(found: Findings) -> str:
     )
 
 
-def _environment(units: Units) -> jinja2.Environment:
+@functools.cache
+def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("lanewright.publish.report"),
         autoescape=True,
@@ -157,6 +159,7 @@ def _flight_plot(found: Findings) -> str | None:
     return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
+@functools.cache
 def _library() -> str:
     """Plotly's script, packed: 1.5 MB of nearly 5, and unpacked only when a view is asked for."""
     packed = gzip.compress(plotly.offline.get_plotlyjs().encode("utf-8"), 9, mtime=0)
