@@ -4,10 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import leg_worlds
+from lanewright.base.grid import Grid
+from lanewright.base.outlines import patches, shapes_of_each
 from lanewright.kernels import trim as kernels
 from lanewright.legs.contacts import contacts_of
 from lanewright.settings.legs import LegsSettings
@@ -22,7 +25,7 @@ from lanewright.trim.standing import (
     Growth,
     belongs,
     cells_of_voxels,
-    outline,
+    ground_under,
     trunk_shares,
     voxel_of,
 )
@@ -138,7 +141,7 @@ def test_voxels_and_their_outline():
     voxel = voxel_of(row, col, layer)
     for got, given_ in zip(cells_of_voxels(voxel), (row, col, layer), strict=True):
         np.testing.assert_array_equal(got, given_)
-    shape = outline(voxel, g)
+    shape = ground_under([voxel], g)[0]
     assert len(shape.geoms) == 2
     assert shape.area == pytest.approx(4 * 0.25)
 
@@ -155,3 +158,22 @@ def test_trunk_shares_are_those_of_the_rates_that_throws_meet():
     share, tree = trunk_shares(both, row, col)
     first = np.where(tree == 0, share, 0).sum(1)
     np.testing.assert_allclose(first, rates[0][row, col] / rates[2][row, col], atol=0.05)
+
+
+def test_shapes_traced_on_one_sheet_are_those_traced_alone():
+    """Against rasterio's tracing of each group of cells by itself."""
+    rng, grid = np.random.default_rng(5), Grid(leg_worlds.CRS, 552000.3, 4310000.7, 0.5, 90, 80)
+    groups = []
+    for _ in range(20):
+        mask = np.zeros(grid.shape, bool)
+        row, col, high, wide = rng.integers((0, 0, 1, 1), (60, 50, 30, 30))
+        mask[row : row + high, col : col + wide] = rng.random((high, wide)) < 0.7
+        mask[row, col] = True
+        groups.append(np.nonzero(mask))
+    for (r, c), shape in zip(groups, shapes_of_each(groups, grid), strict=True):
+        alone = np.zeros(grid.shape, bool)
+        alone[r, c] = True
+        parts = shapely.MultiPolygon([part for part, _ in patches(alone, grid)])
+        assert shape.equals(parts)
+        assert shape.bounds == parts.bounds
+        assert len(shape.geoms) == len(parts.geoms)

@@ -34,10 +34,13 @@ def step(a, b, starts, ends, home, leaves, returns):
 def tour(starts, ends, home, leaves, returns, first, order):
     """Write to `order` (n,) in which order to visit places.
 
-    One comes to a place at `starts` (n, 2) and leaves it at `ends` (n, 2). A walk that does not
-    leave `home` (2,) begins at the place `first`. Ties go to the lower number.
+    One comes to a place at `starts` (n, 2) and leaves it at `ends` (n, 2), or where one came
+    if there are no ends. A walk that does not leave `home` (2,) begins at the place `first`. Ties
+    go to the lower number.
     """
-    n = len(starts)
+    n, same = len(starts), len(ends) == 0
+    if same:
+        ends = starts
     where = (starts, ends, home, leaves, returns)
     left = np.ones(n, np.bool_)
     here, begin = n, 0
@@ -57,8 +60,12 @@ def tour(starts, ends, home, leaves, returns, first, order):
         here = best
     shorter = True
     while shorter:
-        shorter = turn(order, *where)
-        shorter = carry(order, *where) or shorter
+        if same:
+            shorter = turn_places(order, *where)
+            shorter = carry_places(order, *where) or shorter
+        else:
+            shorter = turn(order, *where)
+            shorter = carry(order, *where) or shorter
 
 
 @njit(cache=True, nogil=True)
@@ -120,5 +127,93 @@ def carry(order, starts, ends, home, leaves, returns):
                 order[:place] = rest[:place]
                 order[place : place + size] = moved
                 order[place + size :] = rest[place:]
+                shorter = True
+    return shorter
+
+
+@njit(cache=True, nogil=True)
+def _laid(order, places):
+    """Places in their order, and the squared step from each to the next (n - 1,)."""
+    x, y = places[order, 0], places[order, 1]
+    return x, y, (x[1:] - x[:-1]) ** 2 + (y[1:] - y[:-1]) ** 2
+
+
+@njit(cache=True, nogil=True)
+def turn_places(order, starts, ends, home, leaves, returns):
+    """As `turn` where one leaves a place where one came, with the same outcome and much faster.
+
+    Turning round saves nothing where neither new step is shorter than the old one at its end: the
+    squares of two distances tell. Inside a stretch nothing changes.
+    """
+    n = len(order)
+    where = (starts, ends, home, leaves, returns)
+    x, y, after2 = _laid(order, starts)
+    shorter = False
+    for i in range(n):
+        before = order[i - 1] if i > 0 else n
+        for j in range(i + 1, n):
+            if i > 0 and j + 1 < n:
+                near = (x[j] - x[i - 1]) ** 2 + (y[j] - y[i - 1]) ** 2 < after2[i - 1]
+                if not near and (x[j + 1] - x[i]) ** 2 + (y[j + 1] - y[i]) ** 2 >= after2[j]:
+                    continue
+            after = order[j + 1] if j + 1 < n else n
+            saved = (
+                step(before, order[i], *where)
+                + step(order[j], after, *where)
+                - step(before, order[j], *where)
+                - step(order[i], after, *where)
+            )
+            if saved > LEAST:
+                order[i : j + 1] = order[i : j + 1][::-1].copy()
+                x, y, after2 = _laid(order, starts)
+                shorter = True
+    return shorter
+
+
+@njit(cache=True, nogil=True)
+def carry_places(order, starts, ends, home, leaves, returns):
+    """As `carry` where one leaves a place where one came, with the same outcome and much faster.
+
+    A stretch fits no better between two places if the first is farther from its head than what
+    taking it out saves and the step between them together.
+    """
+    n = len(order)
+    where = (starts, ends, home, leaves, returns)
+    x, y, after2 = _laid(order, starts)
+    steps = np.sqrt(after2)
+    shorter = False
+    for size in range(1, min(CARRIED, n - 1) + 1):
+        m = n - size
+        for i in range(m + 1):
+            head, tail = order[i], order[i + size - 1]
+            before = order[i - 1] if i > 0 else n
+            after = order[i + size] if i < m else n
+            taken = (
+                step(before, head, *where) + step(tail, after, *where) - step(before, after, *where)
+            )
+            best, place = np.inf, -1
+            for k in range(m + 1):
+                last = k - 1 if k <= i else k + size - 1
+                if 0 < k < m and k != i:
+                    near = taken + steps[last]
+                    if (x[last] - x[i]) ** 2 + (y[last] - y[i]) ** 2 >= near * near:
+                        continue
+                before = order[last] if k > 0 else n
+                after = order[k if k < i else k + size] if k < m else n
+                put = (
+                    step(before, head, *where)
+                    + step(tail, after, *where)
+                    - step(before, after, *where)
+                )
+                if put < best:
+                    best, place = put, k
+            if taken - best > LEAST:
+                moved = order[i : i + size].copy()
+                rest = np.concatenate((order[:i], order[i + size :]))
+                order[:place] = rest[:place]
+                order[place : place + size] = moved
+                order[place + size :] = rest[place:]
+                x, y, after2 = _laid(order, starts)
+                steps = np.sqrt(after2)
                 shorter = True
     return shorter

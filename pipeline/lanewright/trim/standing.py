@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from lanewright.base.arrays import Flags, Floats, Ints
-from lanewright.base.outlines import patches
+from lanewright.base.outlines import shapes_of_each
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, SOLID
 from lanewright.kernels import trim as kernels
 from lanewright.scene import Scene
@@ -220,12 +220,7 @@ def trunk_shares(growth: Growth, row: Ints, col: Ints) -> tuple[Floats, Ints]:
     return share[where], which[where]
 
 
-def outline(voxels: Ints, growth: Growth) -> shapely.MultiPolygon:
-    """Ground under voxels as polygons."""
-    row, col, _ = cells_of_voxels(voxels)
-    grid = growth.scene.grid
-    r0, c0 = int(row.min()), int(col.min())
-    window = grid.window(r0, c0, int(row.max()) - r0 + 1, int(col.max()) - c0 + 1)
-    mask = np.zeros(window.shape, bool)
-    mask[row - r0, col - c0] = True
-    return shapely.MultiPolygon([part for part, _ in patches(mask, window)])
+def ground_under(pieces: list[Ints], growth: Growth) -> list[shapely.MultiPolygon]:
+    """Ground under the voxels of each piece as polygons."""
+    cells = [cells_of_voxels(voxels)[:2] for voxels in pieces]
+    return shapes_of_each(cells, growth.scene.grid)

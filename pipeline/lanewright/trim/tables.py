@@ -16,9 +16,17 @@ from lanewright.trim import treework
 from lanewright.trim.oneleg import Planned
 from lanewright.trim.opened import HOLE, LEG
 from lanewright.trim.pieces import Pieces
-from lanewright.trim.standing import ACTIONS, BRUSH, NO_TREE, TREE, Growth, cells_of_voxels, outline
+from lanewright.trim.standing import (
+    ACTIONS,
+    BRUSH,
+    NO_TREE,
+    TREE,
+    Growth,
+    cells_of_voxels,
+    ground_under,
+)
 from lanewright.trim.tour import tour
-from lanewright.trim.wording import flags_of, words
+from lanewright.trim.wording import flags_of, wires_away, words
 
 OVER = 1.0  # m from the line up to which a piece is over it
 PROVEN = 1e-3  # share of the work up to which a gap is none
@@ -109,17 +117,15 @@ def collected(
     per_leg = pd.DataFrame([*(p.row for p in planned), *bare], columns=list(PER_LEG))
     per_leg = per_leg.sort_values("leg_id", kind="stable", ignore_index=True)
     rows: list[dict[str, object]] = []
-    outlines: list[object] = []
+    shapes: list[shapely.MultiPolygon] = []
     for p in planned:
-        share = _crown_shares(growth, p)
-        for j in range(len(p.pieces)):
-            rows.append(_row(growth, p, j, len(rows) + 1, share[j]))
-            outlines.append(_outline(growth, p.pieces, j))
+        rows += _rows(growth, p, len(rows) + 1)
+        shapes += _outlines(growth, p.pieces)
     if not rows:
         empty = no_trim(grid)
         facts = _facts(per_leg, empty.work)
         return replace(empty, per_leg=per_leg, warnings=tuple(warnings), facts=facts)
-    work = gpd.GeoDataFrame(rows, geometry=np.array(outlines, object), crs=grid.crs)
+    work = gpd.GeoDataFrame(rows, geometry=np.array(shapes, object), crs=grid.crs)
     work["hole_id"] = work["leg_id"].map(hole_of)
     work["piece_id"] = _piece_ids(work)
     work["walk_order"] = _walk_order(work, grid, arrival)
@@ -137,11 +143,17 @@ def collected(
     return Trim(work, per_leg, _facts(per_leg, work), tuple(warnings))
 
 
-def _outline(growth: Growth, pieces: Pieces, j: int) -> shapely.MultiPolygon:
-    if pieces.action[j] == TREE:
-        stem = shapely.Point(pieces.x[j], pieces.y[j]).buffer(float(growth.radius[pieces.tree[j]]))
-        return shapely.MultiPolygon([stem])
-    return outline(pieces.voxels[j], growth)
+def _outlines(growth: Growth, pieces: Pieces) -> list[shapely.MultiPolygon]:
+    whole = pieces.action == TREE
+    cut = iter(ground_under([pieces.voxels[j] for j in np.flatnonzero(~whole)], growth))
+    return [
+        shapely.MultiPolygon(
+            [shapely.Point(pieces.x[j], pieces.y[j]).buffer(float(growth.radius[pieces.tree[j]]))]
+        )
+        if whole[j]
+        else next(cut)
+        for j in range(len(pieces))
+    ]
 
 
 def _crown_shares(growth: Growth, p: Planned) -> Floats:
@@ -158,16 +170,30 @@ def _crown_shares(growth: Growth, p: Planned) -> Floats:
     return out
 
 
-def _row(growth: Growth, p: Planned, j: int, work_id: int, share: float) -> dict[str, object]:
+def _rows(growth: Growth, p: Planned, first: int) -> list[dict[str, object]]:
+    """Columns of a leg's pieces, numbered from `first` on."""
+    share = _crown_shares(growth, p)
+    wire = wires_away(growth, p.pieces)
+    nearest, away = growth.nearest(p.pieces.x, p.pieces.y)
+    return [
+        _row(growth, p, j, share[j], wire[j])
+        | {
+            "work_id": first + j,
+            "nearest_tree_id": int(growth.tree_id[nearest[j]]) if nearest[j] != NO_TREE else None,
+            "nearest_tree_m": float(away[j]),
+        }
+        for j in range(len(p.pieces))
+    ]
+
+
+def _row(growth: Growth, p: Planned, j: int, share: float, wire: float) -> dict[str, object]:
     pieces, t = p.pieces, int(p.pieces.tree[j])
     action = int(pieces.action[j])
-    nearest, away = growth.nearest(pieces.x[j : j + 1], pieces.y[j : j + 1])
     along = float(pieces.along[j]) * p.length
     off = float(p.left[j])
     side = "over" if abs(off) <= OVER else "left" if off > 0 else "right"
-    flags, by = flags_of(growth, p, j, share)
+    flags, by = flags_of(growth, p, j, share, wire)
     return {
-        "work_id": work_id,
         "piece_id": 0,
         "leg_id": p.leg_id,
         "hole_id": None,
@@ -183,8 +209,6 @@ def _row(growth: Growth, p: Planned, j: int, work_id: int, share: float) -> dict
         "along_m": along,
         "offset_m": off,
         "tree_id": int(growth.tree_id[t]) if t != NO_TREE else None,
-        "nearest_tree_id": int(growth.tree_id[nearest[0]]) if nearest[0] != NO_TREE else None,
-        "nearest_tree_m": float(away[0]),
         "volume_m3": pieces.volume[j],
         "area_m2": pieces.area[j],
         "sure": pieces.sure[j],
@@ -212,10 +236,9 @@ def _piece_ids(work: gpd.GeoDataFrame) -> Ints:
         return i
 
     owned = work["_tree"].to_numpy() != NO_TREE
-    keys: dict[tuple[object, ...], int] = {}
-    for i in np.flatnonzero(owned):
-        key = (work["action"].iat[i], work["_tree"].iat[i], work["_band"].iat[i])
-        parent[i] = keys.setdefault(key, int(i))
+    same = ["action", "_tree", "_band"]
+    first = work[owned].reset_index().groupby(same, sort=False)["index"].transform("first")
+    parent[owned] = first.to_numpy(np.int64)
     free = np.flatnonzero(~owned)
     shapes = work.geometry.to_numpy()[free]
     if free.size:

@@ -41,9 +41,10 @@ def tour(
     dozen places come out within a few percent of the shortest. A routing library would search
     longer, by a clock, for an order that nobody follows to the metre.
     """
-    starts = np.asarray(starts, np.float64).reshape(-1, 2)
-    ends = starts if ends is None else np.asarray(ends, np.float64).reshape(-1, 2)
-    if len(starts) != len(ends):
+    starts = np.array(starts, np.float64).reshape(-1, 2)
+    both = ends is not None
+    ends = np.array(ends, np.float64).reshape(-1, 2) if both else np.empty((0, 2))
+    if both and len(starts) != len(ends):
         raise ValueError(f"{len(starts)} starts and {len(ends)} ends")
     order = np.arange(len(starts))
     if len(starts) < 2:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from lanewright.base.arrays import Ints
+from lanewright.base.arrays import Floats, Ints
 from lanewright.base.units import FOOT
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.trim import treework
@@ -49,22 +49,28 @@ def words(
     )
 
 
-def flags_of(growth: Growth, p: Planned, j: int, share: float) -> tuple[list[str], str]:
-    """What to mind about a piece, and who should do it."""
+def wires_away(growth: Growth, pieces: Pieces) -> Floats:
+    """Metres from each piece to the nearest possible power line (pieces,); infinite if none."""
+    wires = growth.scene.wires.geometry.to_numpy()
+    if not len(wires):
+        return np.full(len(pieces), np.inf)
+    away = shapely.distance(shapely.points(pieces.x, pieces.y)[:, None], wires)
+    return np.asarray(away.min(1), np.float64)
+
+
+def flags_of(
+    growth: Growth, p: Planned, j: int, share: float, wire: float
+) -> tuple[list[str], str]:
+    """What to mind about a piece, and who should do it; `wire` is of `wires_away`."""
     pieces, t = p.pieces, int(p.pieces.tree[j])
     action = int(pieces.action[j])
     flags = []
     by = treework.REACHES[
         {BRUSH: treework.HAND, LIMBS: int(pieces.band[j]), TREE: treework.SAWYER}[action]
     ]
-    here = shapely.Point(pieces.x[j], pieces.y[j])
-    wires = growth.scene.wires
-    if len(wires):
-        away = float(wires.geometry.distance(here).min())
-        tall = growth.height[t] if action == TREE else 0.0
-        if away <= max(treework.WIRE_CAUTION, tall):
-            flags.append(f"a possible power line {both(away, 0)} away: the utility first")
-            by = treework.REACHES[treework.ARBORIST]
+    if wire <= max(treework.WIRE_CAUTION, growth.height[t] if action == TREE else 0.0):
+        flags.append(f"a possible power line {both(wire, 0)} away: the utility first")
+        by = treework.REACHES[treework.ARBORIST]
     if action == LIMBS and t != NO_TREE:
         same = p.chosen & (pieces.tree == t) if p.chosen[j] else np.arange(len(pieces)) == j
         flags += dose(growth, t, [pieces.voxels[i] for i in np.flatnonzero(same)], share)
@@ -80,7 +86,7 @@ def flags_of(growth: Growth, p: Planned, j: int, share: float) -> tuple[list[str
     slope = float(growth.scene.slope_pct[row, col][0])
     if slope >= STEEP_PCT:
         flags.append(f"steep ground ({slope:.0f} %) for a crew")
-    if (growth.scene.wet | growth.scene.maybe_wet)[row, col][0]:
+    if growth.scene.wet[row, col][0] or growth.scene.maybe_wet[row, col][0]:
         flags.append("wet ground")
     if action != TREE and pieces.sure[j] < 0.8:
         flags.append(f"lidar has searched only {pieces.sure[j]:.0%} of it")
