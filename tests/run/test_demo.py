@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
+import shapely
 from rio_cogeo import cog_validate
 from shapely import LineString, Polygon
 
@@ -250,6 +251,23 @@ def test_the_first_features_are_in_the_rounds_or_the_reason_is_there(out):
     assert 1 in used[0]
     assert 1 in used[2]
     assert sum(map(len, used)) >= 9
+
+
+def test_each_hole_of_a_round_says_how_much_room_it_leaves(out):
+    near = gpd.read_file(out / "scout.gpkg", layer="layout_neighbours")
+    holes = gpd.read_file(out / "scout.gpkg", layer="layout_holes")
+    assert (near.groupby(["proposal", "play_order"]).size() == 3).all()
+    assert len(near) == 3 * len(holes)
+    assert (near["margin_m"] >= 0).all()  # no rule is broken, by code that chose nothing
+    assert near["margin_m"].min() < 5  # and some rule is what keeps them apart
+    lines = holes.set_index(["proposal", "play_order"]).geometry
+    for row in near.itertuples():
+        first, last = (shapely.Point(row.geometry.coords[k][:2]) for k in (0, -1))
+        assert lines[row.proposal, row.play_order].distance(first) < 3
+        assert lines[row.proposal, row.other_order].distance(last) < 3
+    assert set(holes["sight"]) == {"clear", "growth", "ground"}
+    page = (out / "report.html").read_text("utf-8")
+    assert page.count("The three holes of the round that leave least room") >= 18
 
 
 def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):

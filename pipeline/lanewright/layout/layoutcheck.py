@@ -28,6 +28,8 @@ LOOK = 0.5  # m between places at which the ground between two of them is looked
 THROWN = range(2, 20)  # layers of 0.25 m from 0.5 to 5 m over the ground
 TALL, AROUND = 4.0, 9.0  # m of canopy that counts as trees; m of the square they are counted over
 SAME = 1e-6  # m
+BESIDE = 5.0  # m from the middle of a fairway within which a walk goes along it
+WALK_BACK = "walk back along its own fairway"
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,11 @@ class Violation:
 
     def __str__(self) -> str:
         """Say it in a line."""
+        if self.rule == WALK_BACK:
+            return (
+                f"hole {self.hole}: {self.rule}, {self.distance:.1f} m where at most "
+                f"{self.needed:.1f} m are allowed"
+            )
         whom = f"hole {self.hole}" + (f" and hole {self.other}" if self.other is not None else "")
         return f"{whom}: {self.rule}, {self.distance:.1f} m where {self.needed:.1f} m is asked for"
 
@@ -70,7 +77,7 @@ class _Throw:
 
 
 @dataclass(frozen=True)
-class _Line:
+class Line:
     """A hole as places a metre apart; arrays (places,) beside its throws.
 
     Distance to tee and basket along the hole, part of distances asked, metres flown, which throw.
@@ -86,10 +93,10 @@ class _Line:
     throw: NDArray[np.int64]
     throws: tuple[_Throw, ...]
 
-    def only(self, index: int) -> _Line:
+    def only(self, index: int) -> Line:
         """Just one place of it."""
         at = slice(index % len(self.at), index % len(self.at) + 1)
-        return _Line(
+        return Line(
             self.number,
             self.level,
             self.at[at],
@@ -102,7 +109,30 @@ class _Line:
         )
 
 
-class _Check:
+@dataclass(frozen=True)
+class Asked:
+    """What one rule asks between places of two holes.
+
+    Attributes
+    ----------
+    rule
+        In words.
+    one, other
+        The holes, or places of them.
+    metres
+        Distance asked over open ground and among trees, as wide as (places of one, of other).
+    where
+        Pairs of places that it holds for.
+    """
+
+    rule: str
+    one: Line
+    other: Line
+    metres: tuple[Floats, Floats]
+    where: Flags
+
+
+class Check:
     """One land, one set of rules."""
 
     def __init__(self, levels: Sequence[Level], scene: Scene, settings: SafetySettings) -> None:
@@ -119,6 +149,25 @@ class _Check:
         place = [(grid.top - y) / grid.cell - 0.5, (x - grid.left) / grid.cell - 0.5]
         share = map_coordinates(self.trees, place, order=1, mode="nearest").mean()
         return bool(share >= self.rules.sheltered)
+
+    def trees_between(self, a: Floats, b: Floats) -> Floats:
+        """Share of dense trees on the straight from each a to its b (n, 2) -> (n,), 0-1."""
+        n = max(2, int(np.ceil(np.hypot(*(b - a).T).max(initial=0.0) / LOOK)))
+        u = ((np.arange(n) + 0.5) / n)[None, :, None]
+        x, y = np.moveaxis(a[:, None] + u * (b - a)[:, None], -1, 0)
+        grid = self.scene.grid
+        place = [(grid.top - y) / grid.cell - 0.5, (x - grid.left) / grid.cell - 0.5]
+        share = map_coordinates(self.trees, place, order=1, mode="nearest").mean(1)
+        return np.asarray(share, np.float64)
+
+    def lines(
+        self, holes: gpd.GeoDataFrame, links: pd.DataFrame, legs: gpd.GeoDataFrame
+    ) -> list[Line]:
+        """Holes of one proposal as places, numbered as they are played."""
+        throws = {hole: tuple(mine["leg_id"]) for hole, mine in links.groupby("hole_id")}
+        used = [throws.get(hole, ()) for hole in holes["hole_id"]]
+        frame = holes.assign(legs=used, hole_id=holes["play_order"])
+        return [_line(row, legs, self) for row in frame.to_dict("records")]
 
 
 def _trees_of(scene: Scene) -> Raster:
@@ -164,7 +213,7 @@ def check_layout(
     list of Violation
         The worst place of each rule, hole and other hole; empty if all is well.
     """
-    return _checked(_Check(levels, scene, settings), holes, legs, walks)
+    return _checked(Check(levels, scene, settings), holes, legs, walks)
 
 
 def check_proposals(
@@ -187,7 +236,7 @@ def check_proposals(
     levels, scene, settings
         As in `check_layout`.
     """
-    check = _Check(levels, scene, settings)
+    check = Check(levels, scene, settings)
     throws = {hole: tuple(mine["leg_id"]) for hole, mine in links.groupby("hole_id")}
     broken = {}
     for number, mine in layout_holes.groupby("proposal"):
@@ -202,7 +251,7 @@ def check_proposals(
 
 
 def _checked(
-    check: _Check,
+    check: Check,
     holes: gpd.GeoDataFrame,
     legs: gpd.GeoDataFrame | None,
     walks: gpd.GeoDataFrame | None,
@@ -226,7 +275,7 @@ def _checked(
     return list(worst.values())
 
 
-def _line(row: dict[str, object], legs: gpd.GeoDataFrame | None, check: _Check) -> _Line:
+def _line(row: dict[str, object], legs: gpd.GeoDataFrame | None, check: Check) -> Line:
     level = check.levels[str(row["level"])]
     ids: list[int] = list(row.get("legs") or ())  # type: ignore[call-overload]
     known = legs[legs["leg_id"].isin(ids)].set_index("leg_id") if legs is not None else None
@@ -246,7 +295,7 @@ def _line(row: dict[str, object], legs: gpd.GeoDataFrame | None, check: _Check) 
     away = np.concatenate(flown)
     spread = away / (check.rules.full_at * level.tee_throw)
     along = np.concatenate(gone)
-    return _Line(
+    return Line(
         number=int(str(row["hole_id"])),
         level=level,
         at=np.concatenate(at),
@@ -263,18 +312,13 @@ def _line(row: dict[str, object], legs: gpd.GeoDataFrame | None, check: _Check) 
 # Hole against hole
 
 
-def _worst(
-    rule: str, one: _Line, other: _Line, asked: tuple[Floats, Floats], where: Flags, check: _Check
-) -> Iterator[Violation]:
-    """Worst of the pairs of places that are nearer than is asked.
-
-    `asked` holds the distances over open ground and among trees, `where` the pairs that count;
-    all (places of one, places of the other).
-    """
+def _worst(asked: Asked, check: Check) -> Iterator[Violation]:
+    """Worst of the pairs of places that are nearer than a rule asks."""
+    one, other = asked.one, asked.other
     distance = cdist(one.at, other.at)
-    over_open, among_trees = (np.broadcast_to(a, distance.shape) for a in asked)
+    over_open, among_trees = (np.broadcast_to(a, distance.shape) for a in asked.metres)
     least, kept = 1.0, None
-    for i, j in np.argwhere(where & (distance < over_open)):
+    for i, j in np.argwhere(asked.where & (distance < over_open)):
         sure = distance[i, j] < among_trees[i, j]
         if not sure and check.between(one.at[i], other.at[j]):
             continue
@@ -282,34 +326,44 @@ def _worst(
         if distance[i, j] / needed < least:
             least, kept = distance[i, j] / needed, (distance[i, j], needed, one.at[i])
     if kept is not None:
-        yield Violation(rule, one.number, other.number, float(kept[0]), float(kept[1]), *kept[2])
+        found, needed = float(kept[0]), float(kept[1])
+        yield Violation(asked.rule, one.number, other.number, found, needed, *kept[2])
 
 
-def _against(one: _Line, other: _Line, check: _Check) -> Iterator[Violation]:
+def _against(one: Line, other: Line, check: Check) -> Iterator[Violation]:
     rules = check.rules
     nearest = shapely.LineString(one.at).distance(shapely.LineString(other.at))
     longest = max(np.hypot(*(t.end - t.start)) for line in (one, other) for t in line.throws)
     if nearest > max(rules.fairway[0], rules.behind[0], rules.cone_reach * longest):
         return
-    first = one.gone[:, None] < rules.handover, one.togo[:, None] < rules.handover
-    second = other.gone[None] < rules.handover, other.togo[None] < rules.handover
-    follows = (first[1] & second[0]) | (first[0] & second[1])
-    shares = np.stack(np.broadcast_arrays(one.share[:, None], other.share[None]))
-    share = (1 - rules.weaker) * shares.max(0) + rules.weaker * shares.min(0)
-    asked = rules.fairway[0] * share, rules.fairway[1] * share
-    yield from _worst("fairways too near", one, other, asked, ~follows, check)
+    for asked in asked_between(one, other, rules):
+        yield from _worst(asked, check)
     for line, beside in ((one, other), (other, one)):
-        yield from _ends(line, beside, check)
-        yield from _past_basket(line, beside, check)
-        yield from _in_cone(line, beside, rules)
+        for _, place, aside, needed in in_cone(line, beside, rules):
+            if aside < needed:
+                who = line.number, beside.number
+                yield Violation("in the danger cone", *who, aside, needed, *place)
     apart = float(np.hypot(*(one.at[0] - other.at[0])))
     if apart < rules.tees:
         yield Violation("tees too near", one.number, other.number, apart, rules.tees, *one.at[0])
 
 
-def _ends(one: _Line, other: _Line, check: _Check) -> Iterator[Violation]:
+def asked_between(one: Line, other: Line, rules: SafetySettings) -> Iterator[Asked]:
+    """What the rules of distance ask between two holes, but for tees and danger cones."""
+    first = one.gone[:, None] < rules.handover, one.togo[:, None] < rules.handover
+    second = other.gone[None] < rules.handover, other.togo[None] < rules.handover
+    follows = (first[1] & second[0]) | (first[0] & second[1])
+    shares = np.stack(np.broadcast_arrays(one.share[:, None], other.share[None]))
+    share = (1 - rules.weaker) * shares.max(0) + rules.weaker * shares.min(0)
+    fairway = rules.fairway[0] * share, rules.fairway[1] * share
+    yield Asked("fairways too near", one, other, fairway, ~follows)
+    for line, beside in ((one, other), (other, one)):
+        yield from _ends(line, beside, rules)
+        yield _past_basket(line, beside, rules)
+
+
+def _ends(one: Line, other: Line, rules: SafetySettings) -> Iterator[Asked]:
     """Fairway and green of one hole against tee and basket of the other."""
-    rules = check.rules
     green, start = ((m < rules.handover)[:, None] for m in (one.togo, one.gone))
     fairway = tuple(np.asarray(d * one.share)[:, None] for d in rules.tee_basket)
     beside = tuple(np.asarray(d) for d in rules.next_tee)
@@ -319,22 +373,28 @@ def _ends(one: _Line, other: _Line, check: _Check) -> Iterator[Violation]:
         ("tee too near a green", 0, beside, green),
         ("tee too near a green", -1, beside, start),
     ):
-        yield from _worst(rule, one, other.only(end), (asked[0], asked[1]), where, check)
+        yield Asked(rule, one, other.only(end), (asked[0], asked[1]), where)
 
 
-def _past_basket(one: _Line, other: _Line, check: _Check) -> Iterator[Violation]:
+def _past_basket(one: Line, other: Line, rules: SafetySettings) -> Asked:
     """What lies past a basket, the way the last throw came."""
     way = one.throws[-1].end - one.throws[-1].start
     off = other.at - one.throws[-1].end
     with np.errstate(invalid="ignore", divide="ignore"):
         cosine = off @ way / (np.linalg.norm(off, axis=1) * np.linalg.norm(way))
-    past = np.nan_to_num(cosine, nan=-1.0) > np.cos(np.radians(check.rules.far_deg))
-    asked = np.asarray(check.rules.behind[0]), np.asarray(check.rules.behind[1])
-    yield from _worst("past the basket", one.only(-1), other, asked, past[None], check)
+    past = np.nan_to_num(cosine, nan=-1.0) > np.cos(np.radians(rules.far_deg))
+    asked = np.asarray(rules.behind[0]), np.asarray(rules.behind[1])
+    return Asked("past the basket", one.only(-1), other, asked, past[None])
 
 
-def _in_cone(one: _Line, other: _Line, rules: SafetySettings) -> Iterator[Violation]:
-    """Tee and basket of the other hole before a tee or landing zone of this one."""
+def in_cone(
+    one: Line, other: Line, rules: SafetySettings
+) -> Iterator[tuple[Floats, Floats, float, float]]:
+    """Tee and basket of the other hole beside the way before a tee or landing zone of this one.
+
+    Gives where the throw starts, the place, metres aside of its way, and metres asked; only of
+    places before the throw and within its reach.
+    """
     for number, throw in enumerate(one.throws):
         way = throw.end - throw.start
         length = float(np.hypot(*way))
@@ -348,18 +408,16 @@ def _in_cone(one: _Line, other: _Line, rules: SafetySettings) -> Iterator[Violat
             angle = np.degrees(np.arccos(np.clip(off @ way / (far * length), -1, 1)))
             near = far <= rules.near_reach * one.level.tee_throw
             half = rules.near_deg if near else rules.far_deg
-            if angle < half:
+            if angle < 90:
                 aside, needed = (far * float(np.sin(np.radians(a))) for a in (angle, half))
-                yield Violation(
-                    "in the danger cone", one.number, other.number, aside, needed, *place
-                )
+                yield throw.start, place, aside, needed
 
 
 # ---------------------------------------------------------------------------------------------
 # Hole against the land
 
 
-def _against_land(one: _Line, check: _Check) -> Iterator[Violation]:
+def _against_land(one: Line, check: Check) -> Iterator[Violation]:
     scene, rules = check.scene, check.rules
     for rule, shape, asked in (
         ("keep-out too near", scene.keep_out, rules.keep_out),
@@ -389,7 +447,7 @@ def _against_land(one: _Line, check: _Check) -> Iterator[Violation]:
             yield worst
 
 
-def _far_side(one: _Line, i: int, to: Floats) -> bool:
+def _far_side(one: Line, i: int, to: Floats) -> bool:
     """Whether something lies on the side a throw fades to, or behind the basket."""
     throw = one.throws[one.throw[i]]
     way, off = throw.end - throw.start, to - one.at[i]
@@ -398,7 +456,7 @@ def _far_side(one: _Line, i: int, to: Floats) -> bool:
     return bool(faded or (one.togo[i] < SAME and way @ off > 0))
 
 
-def _under_wires(one: _Line, check: _Check) -> Iterator[Violation]:
+def _under_wires(one: Line, check: Check) -> Iterator[Violation]:
     """Whether more of a hole lies beside or under wires than crossing them takes."""
     rules = check.rules
     wires = [shape for shape in check.scene.wires.geometry if not shape.is_empty]
@@ -415,9 +473,10 @@ def _under_wires(one: _Line, check: _Check) -> Iterator[Violation]:
 # Walks
 
 
-def _walked(row: dict[str, object], order: dict[int, _Line], check: _Check) -> Iterator[Violation]:
+def _walked(row: dict[str, object], order: dict[int, Line], check: Check) -> Iterator[Violation]:
     """Where a walk comes into a line of fire that it is not marked for."""
     rules = check.rules
+    yield from _walked_back(row["geometry"], int(str(row["from_order"])), order, rules)
     xy = shapely.get_coordinates(shapely.segmentize(row["geometry"], STEP))
     marked = set(_numbers(row["crosses"]))
     leaves, comes = int(str(row["from_order"])), int(str(row["to_order"]))
@@ -445,6 +504,21 @@ def _walked(row: dict[str, object], order: dict[int, _Line], check: _Check) -> I
                 float(within[j]),
                 *xy[i],
             )
+
+
+def _walked_back(
+    walk: shapely.LineString, leaves: int, order: dict[int, Line], rules: SafetySettings
+) -> Iterator[Violation]:
+    """Whether a walk goes back along the hole just played, towards those who play it next."""
+    hole = order.get(leaves)
+    if hole is None or len(hole.at) < 2:
+        return
+    green = shapely.Point(hole.at[-1]).buffer(rules.handover)
+    fairway = shapely.LineString(hole.at).buffer(BESIDE).difference(green)
+    back = shapely.force_2d(walk).intersection(fairway).length
+    if back > rules.walk_back:
+        where = hole.at[-1]
+        yield Violation(WALK_BACK, hole.number, None, back, rules.walk_back, *where)
 
 
 def _numbers(text: object) -> Iterable[int]:

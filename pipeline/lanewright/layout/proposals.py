@@ -28,8 +28,10 @@ from lanewright.layout.designer import Hand, changes
 from lanewright.layout.drawn import compared, drawn, empty_layer, layout_rows
 from lanewright.layout.firstfeatures import first_features
 from lanewright.layout.ideas import idea_of
+from lanewright.layout.neighbours import neighbours_of
 from lanewright.layout.round import Round
 from lanewright.layout.search import how_many, rounds_of
+from lanewright.layout.sightline import sights_of
 from lanewright.layout.walks import Footing, Wetness, footing, streams
 from lanewright.layout.ways import Course, course_of
 from lanewright.legs.contacts import UNDER_CANOPY
@@ -51,8 +53,8 @@ class Layouts:
 
     Attributes
     ----------
-    holes, walks
-        Rows of layers `layout_holes` and `layout_walks`.
+    holes, walks, neighbours
+        Rows of layers `layout_holes`, `layout_walks` and `layout_neighbours`.
     proposals
         One mapping per proposal: totals, terms and what it gives up, for `summary.json`.
     facts
@@ -61,6 +63,7 @@ class Layouts:
 
     holes: gpd.GeoDataFrame
     walks: gpd.GeoDataFrame
+    neighbours: gpd.GeoDataFrame
     proposals: tuple[Row, ...] = ()
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
@@ -85,7 +88,7 @@ class Grounds:
     arrival: tuple[float, float] | None
 
 
-@stage("layout", version=11)
+@stage("layout", version=12)
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],
@@ -128,6 +131,9 @@ def lay_out(
         grounds, candidates, level, hand.wanted, settings, reasons=reasons, progress=progress
     )
     usual = room_for(level, scene.land.area / 1e4, _wooded(scene))
+    rounds = layouts.holes.assign(sight=sights_of(scene, layouts.holes))
+    near = neighbours_of(rounds, holes.links, holes.legs, levels, scene, settings.safety)
+    layouts = replace(layouts, holes=rounds, neighbours=near)
     facts = layouts.facts | {"holes that so much land usually holds, our default": usual}
     layouts = replace(layouts, facts=facts, warnings=(*report.warnings, *layouts.warnings))
     return _with_changes(layouts, hand, report.gone)
@@ -254,6 +260,7 @@ def _laid_out(
     return Layouts(
         gpd.GeoDataFrame(holes, geometry="geometry", crs=crs),
         gpd.GeoDataFrame(walks, geometry="geometry", crs=crs),
+        empty_layer("layout_neighbours", crs),
         tuple(proposals),
         facts,
         (*warnings, *_long_walks(proposals)),
@@ -261,8 +268,9 @@ def _laid_out(
 
 
 def _nothing(crs: str, facts: dict[str, object], why: str) -> Layouts:
-    holes, walks = (empty_layer(name, crs) for name in ("layout_holes", "layout_walks"))
-    return Layouts(holes, walks, (), facts, (f"no layout: {why}",))
+    names = ("layout_holes", "layout_walks", "layout_neighbours")
+    holes, walks, near = (empty_layer(name, crs) for name in names)
+    return Layouts(holes, walks, near, (), facts, (f"no layout: {why}",))
 
 
 def _long_walks(proposals: list[Row]) -> list[str]:

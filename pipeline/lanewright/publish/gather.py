@@ -114,6 +114,7 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         "hole_positions": scouting.holes.positions,
         "layout_holes": in_round(scouting.layouts.holes, scouting.holes.links, scouting.holes.pars),
         "layout_walks": scouting.layouts.walks,
+        "layout_neighbours": scouting.layouts.neighbours,
     }
     if scouting.vegetation is not None and scouting.lanes is not None:
         layers |= {

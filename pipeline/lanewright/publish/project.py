@@ -136,6 +136,7 @@ def groups_of(found: Findings) -> list[Group]:
     made = [
         Group("Round", tuple(_round(p, p == proposals[0], feet) for p in proposals)),
         Group("Walks", tuple(_walks(p, p == proposals[0]) for p in proposals)),
+        Group("Room between holes", tuple(_room(p, found) for p in proposals)),
         Group("Features", tuple(_features(found))),
         _plain("Cautions and keep-outs", found, on=("cautions", "keep_out")),
         _plain("Water and wet ground", found, on=("water", "wet_ground", "drainage")),
@@ -224,6 +225,12 @@ def _round(proposal: int, on: bool, feet: bool) -> Shown:
     style = replace(style, tag=Tag("play_order", 9.0, at_start=True, priority=10, words=words))
     title = f"Proposal {proposal}: holes"
     return replace(_shown("layout_holes", title, f'"proposal" = {proposal}', style), on=on)
+
+
+def _room(proposal: int, found: Findings) -> Shown:
+    """Where the holes of one proposal leave one another least room; off until asked for."""
+    title = f"Proposal {proposal}: nearest holes"
+    return _shown("layout_neighbours", title, f'"proposal" = {proposal}')
 
 
 def _walks(proposal: int, on: bool) -> Shown:

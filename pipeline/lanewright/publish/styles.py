@@ -199,6 +199,16 @@ STYLES: tuple[Style, ...] = (
         on_top="-proposal",
     ),
     Style(
+        "layout_neighbours",
+        "Margin",
+        (
+            Rule("less room than asked for", Line("#d55e00", 0.8, (0.6, 0.8)), between=(-1e6, 0)),
+            Rule("under 5 m to spare", Line("#e69f00", 0.6, (2.0, 1.0)), between=(0, 5)),
+            Rule("more to spare", Line("#009e73", 0.4), between=(5, 1e6)),
+        ),
+        column="margin_m",
+    ),
+    Style(
         "first_walk",
         "Visit",
         (

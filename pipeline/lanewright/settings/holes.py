@@ -206,6 +206,11 @@ class SafetySettings(Settings):
         description="metres around a basket within which a walk that leaves it is not in the line "
         "of fire of its hole: players stand there anyway; ours",
     )
+    walk_back: Length = Field(
+        25.0,
+        description="most metres that a walk may go back along the hole just played, for the next "
+        "group throws there; common practice, no source",
+    )
     wait_tee: Length = Field(8.0, description="the same around the tee that a walk comes to; ours")
     wire: Length = Field(
         5.0, description="metres within which a fairway lies along or under overhead wires; ours"

@@ -26,6 +26,18 @@ _LITTLE_SEEN = 0.6  # seen share of a leg below which the card sends somebody to
 _STALE = 0.15  # clear rate lost in leaf from which the card says so
 
 
+RULES = {
+    "fairways too near": "fairway beside fairway",
+    "fairway too near a tee": "fairway beside a tee",
+    "fairway too near a basket": "fairway beside a basket",
+    "tee too near a green": "tee beside a green",
+    "tees too near": "tee beside tee",
+    "past the basket": "past the basket",
+    "in the danger cone": "before the tee",
+}
+"""What a rule is about, in words for a page."""
+
+
 @dataclass(frozen=True)
 class Rates:
     """Clear rate of one throw for one level, in words; the last two empty without trim work."""
@@ -62,6 +74,8 @@ class Card:
         What to know of an own line that is longer than its level throws; else empty.
     uses
         Features that the hole uses; empty without.
+    room
+        The nearest holes of its round: hole, rule, distance, asked for, margin, trees between.
     checks
         What to look at on foot: the question, and why the desk cannot say.
     """
@@ -82,6 +96,7 @@ class Card:
     short: tuple[str, ...]
     beyond: str
     uses: str
+    room: tuple[tuple[str, ...], ...]
     checks: tuple[tuple[str, str], ...]
     space: Row | None
 
@@ -125,6 +140,7 @@ class _Desk:
         self.checks = rows_of(found.layer("field_checks"))
         self.legs = rows_of(found.layer("legs"))
         self.uses = uses_of(found.layers)
+        self.near = rows_of(found.layer("layout_neighbours"))
         self.promises = {int(row["leg_id"]): row for row in _promises(found)}
 
     def card(self, subject: Subject, in_full: bool) -> Card:
@@ -154,8 +170,25 @@ class _Desk:
             ),
             beyond=beyond_words(found, [*subject.legs], units),
             uses=self.uses.get(int(row["hole_id"]), "") if "hole_id" in row else "",
+            room=self._room(subject),
             checks=tuple(_checks(subject, self.checks, units)),
             space=space_of(found, subject, line.spreads) if in_full else None,
+        )
+
+    def _room(self, subject: Subject) -> tuple[tuple[str, ...], ...]:
+        """Rows of the nearest holes in the first round that the hole is in."""
+        length, place = self.units.length, subject.places[0] if subject.places else None
+        return tuple(
+            (
+                f"Hole {row['other_order']}",
+                RULES[row["rule"]],
+                length(row["distance_m"]),
+                length(row["asked_m"]),
+                length(row["margin_m"]),
+                percent(row["trees_between"]) or "",
+            )
+            for row in self.near
+            if place == (row["proposal"], row["play_order"])
         )
 
     def _line(self, subject: Subject, ids: list[int]) -> Line:
