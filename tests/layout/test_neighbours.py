@@ -80,6 +80,10 @@ def test_a_margin_is_below_0_where_the_check_finds_a_rule_broken(seed):
     assert mine <= pairs
     assert bool(mine) == bool(pairs)
     assert (found.groupby("play_order").size() <= 3).all()
+    lines = frame.set_index("play_order").geometry
+    for row in found.itertuples():
+        for order, end in ((row.play_order, 0), (row.other_order, -1)):
+            assert lines[order].distance(shapely.Point(row.geometry.coords[end])) < 0.01
     assert found["margin_m"].groupby(found["play_order"]).is_monotonic_increasing.all()
 
 

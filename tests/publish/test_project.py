@@ -77,8 +77,8 @@ def test_only_plan_features_cautions_water_and_ground_are_on(run):
     assert on == {"Round", "Walks", "Features", "Cautions and keep-outs", "Water and wet ground",
                   "Property", "Ground"}  # fmt: skip
     order = [g.title for g in groups_of(run.found)]
-    assert order[:5] == ["Round", "Walks", "Features", "Cautions and keep-outs",
-                         "Water and wet ground"]  # fmt: skip
+    assert order[:6] == ["Round", "Walks", "Room between holes", "Features",
+                         "Cautions and keep-outs", "Water and wet ground"]  # fmt: skip
     assert order[-1] == "Ground"
 
 

@@ -267,6 +267,7 @@ def test_each_hole_of_a_round_says_how_much_room_it_leaves(out):
         assert lines[row.proposal, row.other_order].distance(last) < 3
     assert set(holes["sight"]) == {"clear", "growth", "ground"}
     page = (out / "report.html").read_text("utf-8")
+    assert page.count("blind, behind the ground") >= (holes["sight"] == "ground")[:18].sum() > 0
     assert page.count("The three holes of the round that leave least room") >= 18
 
 

@@ -14,19 +14,14 @@ import numpy as np
 import pandas as pd
 import shapely
 import shapely.ops
-from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 from scipy.spatial.distance import cdist
 
-from lanewright.base.arrays import Flags, Floats, Raster
+from lanewright.base.arrays import Floats
+from lanewright.layout.checklines import STEP, Asked, Check, Line, line_of
 from lanewright.scene import Scene
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import Level
 
-STEP = 1.0  # m between places of a line
-LOOK = 0.5  # m between places at which the ground between two of them is looked at
-THROWN = range(2, 20)  # layers of 0.25 m from 0.5 to 5 m over the ground
-TALL, AROUND = 4.0, 9.0  # m of canopy that counts as trees; m of the square they are counted over
 SAME = 1e-6  # m
 BESIDE = 5.0  # m from the middle of a fairway within which a walk goes along it
 WALK_BACK = "walk back along its own fairway"
@@ -65,121 +60,6 @@ class Violation:
             )
         whom = f"hole {self.hole}" + (f" and hole {self.other}" if self.other is not None else "")
         return f"{whom}: {self.rule}, {self.distance:.1f} m where {self.needed:.1f} m is asked for"
-
-
-@dataclass(frozen=True)
-class _Throw:
-    """One throw of a hole: from where to where, and the side it fades to (1 left, -1 right)."""
-
-    start: Floats
-    end: Floats
-    fades: int
-
-
-@dataclass(frozen=True)
-class Line:
-    """A hole as places a metre apart; arrays (places,) beside its throws.
-
-    Distance to tee and basket along the hole, part of distances asked, metres flown, which throw.
-    """
-
-    number: int
-    level: Level
-    at: Floats
-    gone: Floats
-    togo: Floats
-    share: Floats
-    flown: Floats
-    throw: NDArray[np.int64]
-    throws: tuple[_Throw, ...]
-
-    def only(self, index: int) -> Line:
-        """Just one place of it."""
-        at = slice(index % len(self.at), index % len(self.at) + 1)
-        return Line(
-            self.number,
-            self.level,
-            self.at[at],
-            self.gone[at],
-            self.togo[at],
-            self.share[at],
-            self.flown[at],
-            self.throw[at],
-            self.throws,
-        )
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What one rule asks between places of two holes.
-
-    Attributes
-    ----------
-    rule
-        In words.
-    one, other
-        The holes, or places of them.
-    metres
-        Distance asked over open ground and among trees, as wide as (places of one, of other).
-    where
-        Pairs of places that it holds for.
-    """
-
-    rule: str
-    one: Line
-    other: Line
-    metres: tuple[Floats, Floats]
-    where: Flags
-
-
-class Check:
-    """One land, one set of rules."""
-
-    def __init__(self, levels: Sequence[Level], scene: Scene, settings: SafetySettings) -> None:
-        self.levels = {level.name: level for level in levels}
-        self.scene, self.rules = scene, settings
-        self.trees = _trees_of(scene)
-
-    def between(self, a: Floats, b: Floats) -> bool:
-        """Whether dense trees stand on the straight from a to b."""
-        n = max(2, int(np.ceil(np.hypot(*(b - a)) / LOOK)))
-        u = (np.arange(n) + 0.5) / n
-        x, y = a[0] + u * (b[0] - a[0]), a[1] + u * (b[1] - a[1])
-        grid = self.scene.grid
-        place = [(grid.top - y) / grid.cell - 0.5, (x - grid.left) / grid.cell - 0.5]
-        share = map_coordinates(self.trees, place, order=1, mode="nearest").mean()
-        return bool(share >= self.rules.sheltered)
-
-    def trees_between(self, a: Floats, b: Floats) -> Floats:
-        """Share of dense trees on the straight from each a to its b (n, 2) -> (n,), 0-1."""
-        n = max(2, int(np.ceil(np.hypot(*(b - a).T).max(initial=0.0) / LOOK)))
-        u = ((np.arange(n) + 0.5) / n)[None, :, None]
-        x, y = np.moveaxis(a[:, None] + u * (b - a)[:, None], -1, 0)
-        grid = self.scene.grid
-        place = [(grid.top - y) / grid.cell - 0.5, (x - grid.left) / grid.cell - 0.5]
-        share = map_coordinates(self.trees, place, order=1, mode="nearest").mean(1)
-        return np.asarray(share, np.float64)
-
-    def lines(
-        self, holes: gpd.GeoDataFrame, links: pd.DataFrame, legs: gpd.GeoDataFrame
-    ) -> list[Line]:
-        """Holes of one proposal as places, numbered as they are played."""
-        throws = {hole: tuple(mine["leg_id"]) for hole, mine in links.groupby("hole_id")}
-        used = [throws.get(hole, ()) for hole in holes["hole_id"]]
-        frame = holes.assign(legs=used, hole_id=holes["play_order"])
-        return [_line(row, legs, self) for row in frame.to_dict("records")]
-
-
-def _trees_of(scene: Scene) -> Raster:
-    """Share of the square around each cell that holds trees or brush at throwing height."""
-    stands = np.nan_to_num(scene.canopy_height) > TALL
-    for layer in THROWN:
-        stands |= (np.asarray(scene.blocked) >> np.uint64(layer)) & np.uint64(1) == 1
-    side = max(1, round(AROUND / scene.grid.cell))
-    padded = np.pad(stands.astype(np.float64), (side // 2, side - 1 - side // 2), mode="edge")
-    summed = np.pad(padded.cumsum(0).cumsum(1), (1, 0))
-    total = summed[side:, side:] - summed[:-side, side:] - summed[side:, :-side]
-    return np.asarray((total + summed[:-side, :-side]) / side**2, np.float32)
 
 
 def check_layout(
@@ -256,7 +136,7 @@ def _checked(
     legs: gpd.GeoDataFrame | None,
     walks: gpd.GeoDataFrame | None,
 ) -> list[Violation]:
-    lines = [_line(row, legs, check) for row in holes.to_dict("records")]
+    lines = [line_of(row, legs, check) for row in holes.to_dict("records")]
     found: list[Violation] = []
     for i, one in enumerate(lines):
         found += _against_land(one, check)
@@ -273,39 +153,6 @@ def _checked(
         if key not in worst or v.distance / v.needed < worst[key].distance / worst[key].needed:
             worst[key] = v
     return list(worst.values())
-
-
-def _line(row: dict[str, object], legs: gpd.GeoDataFrame | None, check: Check) -> Line:
-    level = check.levels[str(row["level"])]
-    ids: list[int] = list(row.get("legs") or ())  # type: ignore[call-overload]
-    known = legs[legs["leg_id"].isin(ids)].set_index("leg_id") if legs is not None else None
-    if known is not None and ids and set(ids) <= set(known.index):
-        thrown = [(known.geometry[i], str(known["finish"][i])) for i in ids]
-    else:
-        thrown = [(row["geometry"], str(row["finish"]))]
-    at, flown, gone, throws, walked = [], [], [], [], 0.0
-    for line, finish in thrown:
-        metres = np.append(np.arange(0, line.length, STEP), line.length)
-        xy = np.array([line.interpolate(m).coords[0][:2] for m in metres])
-        at.append(xy)
-        flown.append(np.linalg.norm(xy - xy[0], axis=1))
-        gone.append(walked + metres)
-        throws.append(_Throw(xy[0], xy[-1], {"left": 1, "right": -1}.get(finish, 0)))
-        walked += line.length
-    away = np.concatenate(flown)
-    spread = away / (check.rules.full_at * level.tee_throw)
-    along = np.concatenate(gone)
-    return Line(
-        number=int(str(row["hole_id"])),
-        level=level,
-        at=np.concatenate(at),
-        gone=along,
-        togo=walked - along,
-        share=np.minimum(1, np.maximum(check.rules.at_tee, spread)),
-        flown=away,
-        throw=np.repeat(np.arange(len(at)), [len(part) for part in at]),
-        throws=tuple(throws),
-    )
 
 
 # ---------------------------------------------------------------------------------------------

@@ -15,8 +15,9 @@ import shapely
 from scipy.spatial.distance import cdist
 
 from lanewright.base.arrays import Floats
+from lanewright.layout.checklines import Asked, Check, Line
 from lanewright.layout.drawn import empty_layer
-from lanewright.layout.layoutcheck import Asked, Check, Line, asked_between, in_cone
+from lanewright.layout.layoutcheck import asked_between, in_cone
 from lanewright.scene import Scene
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import Level
@@ -112,7 +113,10 @@ def tightest_between(one: Line, other: Line, check: Check) -> Near:
             ends = (place, start) if turned else (start, place)
             best = min(best, Near("in the danger cone", aside, needed, 0.0, *ends), key=margin_of)
     for asked in asked_between(one, other, check.rules):
-        best = min(best, _near(asked, check, margin_of(best)) or best, key=margin_of)
+        near = _near(asked, check, margin_of(best))
+        if near is not None and asked.one.number != one.number:
+            near = near._replace(here=near.there, there=near.here)
+        best = min(best, near or best, key=margin_of)
     return best
 
 

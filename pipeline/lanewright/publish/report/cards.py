@@ -38,6 +38,14 @@ RULES = {
 """What a rule is about, in words for a page."""
 
 
+SIGHTS = {
+    "clear": ("in sight", "over the ground and through what grows, as surveyed"),
+    "growth": ("hidden by growth", "as surveyed; leaves hide more"),
+    "ground": ("blind, behind the ground", "nobody sees who plays ahead; a bell or a spotter"),
+}
+"""What hides a basket from its tee, and what that means."""
+
+
 @dataclass(frozen=True)
 class Rates:
     """Clear rate of one throw for one level, in words; the last two empty without trim work."""
@@ -140,6 +148,10 @@ class _Desk:
         self.checks = rows_of(found.layer("field_checks"))
         self.legs = rows_of(found.layer("legs"))
         self.uses = uses_of(found.layers)
+        self.rounds = {
+            (row["proposal"], row["play_order"]): row
+            for row in rows_of(found.layer("layout_holes"))
+        }
         self.near = rows_of(found.layer("layout_neighbours"))
         self.promises = {int(row["leg_id"]): row for row in _promises(found)}
 
@@ -158,7 +170,7 @@ class _Desk:
             subject=subject,
             plan=plan_view(found.map_data, line, subject.title, units),
             side=side_view(found.map_data, line, subject.title, units),
-            facts=tuple(facts_of(subject, units)),
+            facts=(*facts_of(subject, units), *self._sight(subject)),
             rates=tuple(_rates(subject, self.legs, self.promises)),
             keyline=tuple(_keyline(subject, units)),
             tasks=tuple(
@@ -174,6 +186,12 @@ class _Desk:
             checks=tuple(_checks(subject, self.checks, units)),
             space=space_of(found, subject, line.spreads) if in_full else None,
         )
+
+    def _sight(self, subject: Subject) -> Iterator[tuple[str, str, str]]:
+        """What hides the basket from the tee, for a hole of a round."""
+        row = self.rounds.get(subject.places[0], {}) if subject.places else {}
+        if row.get("sight"):
+            yield ("Basket from the tee", *SIGHTS[row["sight"]])
 
     def _room(self, subject: Subject) -> tuple[tuple[str, ...], ...]:
         """Rows of the nearest holes in the first round that the hole is in."""
