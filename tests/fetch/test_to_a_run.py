@@ -19,7 +19,7 @@ from laspy.copc import CopcReader
 import copc_file
 import small
 from fetch import test_get as helpers
-from run.runs import lanewright
+from run.runs import called
 
 _alone, site = helpers._alone, helpers.site
 
@@ -79,7 +79,7 @@ def test_a_run_on_what_was_fetched_equals_one_on_the_tiles_themselves(tmp_path, 
         assert np.array_equal(table(laspy.read(folder / name)), table(given))
     (folder / "mine.yaml").write_text(yaml.safe_dump(config | small.SETTINGS | {"name": "Small"}))
     for path in (local, folder / "mine.yaml"):
-        done = lanewright("scout", path)
+        done = called("scout", path)
         assert done.returncode == 0, done.stderr
     one, other = tmp_path / "out", folder / "results"
     layers = [name for name, _kind in pyogrio.list_layers(one / "scout.gpkg")]

@@ -80,7 +80,7 @@ def test_density_comes_back_within_the_stated_error(density, planted):
 
 
 @pytest.mark.parametrize("single", [True, False])
-def test_pure_rays_and_whole_pulses_tell_the_same(single):
+def test_pure_rays_and_whole_pulses_give_the_same(single):
     """Beer-Lambert holds exactly for single returns; weighting by 1/returns must not undo it."""
     world = worlds.uniform_forest(0.1, 8.0, height=10.0, single=single)
     found = survey(world, 0.5)
@@ -135,7 +135,7 @@ def test_thicket_beside_the_lane_stays_closed(name, density):
 
 @pytest.mark.parametrize("density", DENSITIES)
 def test_brush_in_a_canopy_gap_is_closed_and_the_clear_wood_beside_it_is_not(density):
-    """No plan view tells: the gap looks open from above, the wood does not."""
+    """No plan view shows it: the gap looks open from above, the wood does not."""
     world, found = seen("thicket_gap", density)
     cell = cell_for(density)
     row = line(world, "line", cell)
@@ -223,7 +223,7 @@ def test_written_into_a_given_array(tmp_path):
         survey(world, 0.5, density_out=np.zeros((3, 3, 64), np.uint8))
 
 
-def test_given_heights_tell_the_same_as_heights_over_datum():
+def test_given_heights_give_the_same_as_heights_over_datum():
     world, plain = seen("tunnel", 8.0)
     points, grid, ground = points_of(world), grid_of(world, 0.5), ground_of(world, 0.5)
     flat = make_points(

@@ -142,7 +142,7 @@ def test_unsearched_is_never_called_clear():
     assert _room(blocked, unknown).width.max() == 0
 
 
-def test_small_gaps_in_the_search_are_bridged_and_told():
+def test_small_gaps_in_the_search_are_bridged_and_reported():
     blocked = np.zeros((41, 41), dtype=np.uint64)
     unknown = np.zeros_like(blocked)
     unknown[20, 20] = layer_mask(0, 6)

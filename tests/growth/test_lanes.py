@@ -133,7 +133,7 @@ def test_bearing_and_width_in_any_direction(bearing, width):
     assert walls_hit(wood, found) == 0
 
 
-def test_the_pinch_is_told_with_its_place():
+def test_the_pinch_is_reported_with_its_place():
     wood = Wood(120, 40)
     wood.clear(wood.strip(90, 7.5, 100))
     narrow = (np.abs(wood.east - 40) < 2) & (np.abs(wood.south - 20) > 1.75)
@@ -238,7 +238,7 @@ def test_unsearched_ground_is_no_lane():
     assert (found.kind[corridor] == 0).all()
 
 
-def test_what_was_not_searched_in_a_lane_is_told():
+def test_what_was_not_searched_in_a_lane_is_reported():
     wood = Wood(120, 60)
     corridor = wood.strip(90, 6, 100)
     wood.clear(corridor)

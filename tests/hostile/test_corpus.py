@@ -52,7 +52,7 @@ def test_a_part_of_every_role_ends_in_one_message():
         (EITHER, 0, "", runner.RIGHT),
     ],
 )
-def test_ends_are_told_apart(ends, code, said, how):
+def test_ends_are_distinguished(ends, code, said, how):
     case = Case("points", "x", lambda _folder: {}, ends)
     assert runner.how_it_ended(case, code << 8, False, said) == how
 

@@ -211,7 +211,7 @@ def _fifth(share: float) -> int:
     return 5 * round(share / 0.05)
 
 
-def test_where_throws_fail_is_told(book):
+def test_where_throws_fail_is_said(book):
     _, text = page_with(book, "Hole 2: on foot")
     leg = outings.layers()["legs"].set_index("leg_id").loc[2]
     assert (

@@ -151,9 +151,9 @@ def test_one_geometry_type_per_layer(scout):
 
 
 def test_layers_and_columns_explain_themselves(scout, layers):
-    told = dict(rows(scout, "SELECT table_name, description FROM gpkg_contents"))
+    described = dict(rows(scout, "SELECT table_name, description FROM gpkg_contents"))
     for name in layers:
-        assert told[name] == schema.LAYERS[name].description.format_map(WORDS)
+        assert described[name] == schema.LAYERS[name].description.format_map(WORDS)
         columns = {row[1] for row in rows(scout, f"PRAGMA table_info({name})")} - {"fid", "geom"}
         explained = rows(
             scout,

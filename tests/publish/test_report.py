@@ -132,7 +132,7 @@ def test_canopy_starts_at_the_height_that_the_settings_set():
     assert "under canopy over 13 m (43 ft)" in words
 
 
-def test_the_land_is_told_in_five_sentences(text):
+def test_the_land_is_described_in_five_sentences(text):
     lede = re.search(r'<div class="lede">(.*?)</div>', text, re.S)[1]
     sentences = re.findall(r"<p>(.*?)</p>", lede, re.S)
     assert len(sentences) == 5
@@ -157,11 +157,11 @@ def test_the_land_is_told_in_five_sentences(text):
         (("trees", "lanes", "openings", "water", "wet_ground", "cautions"), "No cautions came out"),
     ],
 )
-def test_what_is_missing_is_told_in_a_sentence(missing, said):
+def test_what_is_missing_is_named_in_a_sentence(missing, said):
     assert said in Page(build_report(made(without=missing).found)).words
 
 
-def test_without_lidar_nothing_is_told_of_growth():
+def test_without_lidar_nothing_is_said_of_growth():
     run = made(lidar=False)
     for name in ("legs", "holes"):
         rates = [c for c in run.found.layers[name] if c.startswith("clear_rate")]

@@ -55,7 +55,7 @@ def make(**changes):
     return with_costs(summarise(**given), stages)
 
 
-def test_it_tells_what_the_run_read_did_and_found():
+def test_it_says_what_the_run_read_did_and_found():
     made = make()
     assert made["versions"]["lanewright"] == __version__
     assert made["versions"]["numpy"] == np.__version__

@@ -84,7 +84,7 @@ def copied(finished: Path, folder: Path) -> Path:
 
 
 def results(out: Path) -> dict[str, str]:
-    """Checksums of everything a run made, but for what tells of time."""
+    """Checksums of everything a run made, except for what names the time."""
     return {
         str(path.relative_to(out)): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in sorted([out / "scout.gpkg", *(out / "rasters").glob("*.tif")])

@@ -20,8 +20,17 @@ from shapely import LineString, Point, Polygon, box
 from run.runs import called, copied, environment, lanewright
 
 LEFT, BOTTOM, SIDE = 500_000.0, 4_400_000.0, 60.0
-SMALL = {"sites": {"boundary_setback": 1.0, "wet": True}}
-"""Settings of the legs for land of half a football field."""
+SMALL = {
+    "levels": ["green"],
+    "holes": 3,
+    "legs": {"sites": {"boundary_setback": 1.0, "wet": True}, "throws": 64, "keep": 60},
+    "layout": {
+        "hole": {"keep": 30, "most_legs": 1},
+        "proposals": 1,
+        "solver": {"first": {"changes": 5_000}, "work": 0.2, "candidates": 30},
+    },
+}
+"""Settings for land of half a football field, and for a run that soon ends."""
 
 
 def tile(path: Path, kind: str = "meadow", epsg: int | None = 26916) -> Path:
@@ -79,7 +88,7 @@ def refused(config: Path, *said: str, command: str = "scout", run=called) -> str
     return done.stderr
 
 
-def test_missing_tile_and_missing_boundary_are_told_together(case, tmp_path):
+def test_missing_tile_and_missing_boundary_are_named_together(case, tmp_path):
     config = case(points=["none.laz"], property="nowhere.gpkg")
     refused(config, "none.laz", "nowhere.gpkg", run=lanewright)
 
@@ -92,7 +101,7 @@ def test_not_lidar(case, tmp_path):
 def test_truncated(case, tmp_path):
     raw = (tmp_path / "a.laz").read_bytes()
     (tmp_path / "a.laz").write_bytes(raw[: len(raw) // 2])
-    refused(case(), "a.laz", "cut off", run=lanewright)
+    refused(case(), "a.laz", "cut off")
 
 
 def test_no_crs(case, tmp_path):
@@ -174,7 +183,7 @@ def test_full_disk_keeps_earlier_results(case, tmp_path):
 @pytest.mark.parametrize("kind", ["meadow", "plane"])
 def test_no_vegetation_runs_and_finds_open_legs(case, tmp_path, kind):
     tile(tmp_path / "a.laz", kind)
-    done = called("scout", case(levels=["green"], legs=SMALL))
+    done = called("scout", case(**SMALL))
     assert done.returncode == 0, done.stderr
     legs = gpd.read_file(tmp_path / "out" / "scout.gpkg", layer="legs")
     assert len(legs) > 0
@@ -366,7 +375,7 @@ def test_a_whole_run_opens_no_socket(case, tmp_path):
     asks = without_sockets("-c", "import socket; socket.socket()")
     assert asks.returncode == -31  # SIGSYS: the test can fail
     drawn(tmp_path / "road.gpkg", LineString([IN, (LEFT + 30, BOTTOM + 50)]))
-    config = case(levels=["green"], legs=SMALL, keep_out=[{"path": "road.gpkg", "buffer": 1.0}])
+    config = case(**SMALL, keep_out=[{"path": "road.gpkg", "buffer": 1.0}])
     done = without_sockets("-m", "lanewright", "scout", config)
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "out" / "report.html").exists()

@@ -17,7 +17,7 @@ import yaml
 import pulses
 import worlds
 from land import Band
-from run.runs import lanewright
+from run.runs import called
 
 SIDE = 90.0
 SEAM = 6.0  # m wide, west to east through the middle
@@ -47,7 +47,7 @@ def out(tmp_path_factory) -> Path:
         "layout": {"proposals": 1, "solver": {"first": {"changes": 5_000}, "work": 0.2}},
     }
     (folder / "run.yaml").write_text(yaml.safe_dump(settings))
-    done = lanewright("scout", folder / "run.yaml")
+    done = called("scout", folder / "run.yaml")
     assert done.returncode == 0, done.stderr
     (folder / "out" / "said.txt").write_text(done.stdout)
     return folder / "out"

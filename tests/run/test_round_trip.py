@@ -146,7 +146,7 @@ def test_nothing_like_the_hole_struck_out_and_nothing_in_the_area(folder, asked,
     assert walks.intersection(area.buffer(-1.5)).is_empty.all()  # cells of walks are wider
 
 
-def test_what_changed_is_told_with_its_reason(folder, round_now):
+def test_what_changed_is_reported_with_its_reason(folder, round_now):
     summary = json.loads((folder / "out" / "summary.json").read_text())
     reported = summary["findings"]["layout"]["changes"]
     assert any(t.startswith("hole 1: moved by the designer") for t in reported)
@@ -201,7 +201,7 @@ def line(*places: tuple[float, float]) -> shapely.LineString:
     return shapely.LineString([(552_350 + x, 4_310_010 + y) for x, y in places])
 
 
-def test_all_faults_of_a_designer_s_files_are_told_at_once(folder):
+def test_all_faults_of_a_designer_s_files_are_named_at_once(folder):
     path = drawn(
         folder / "bad.gpkg",
         Pond=line((40, 60), (120, 60)), Pond_=line((40, 90), (120, 90)),

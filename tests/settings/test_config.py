@@ -45,7 +45,7 @@ def test_legs_and_holes_are_kept_for_the_level_of_the_layouts(tmp_path):
         load(write(tmp_path, GOOD | {"legs": {"level": "pink"}}))
 
 
-def test_every_fault_is_told_with_its_key(tmp_path):
+def test_every_fault_is_named_with_its_key(tmp_path):
     bad = GOOD | {"hols": 18, "holes": "many", "ground": {"source": "magic"},
                   "ingest": {"cell": -1}}  # fmt: skip
     with pytest.raises(InputError) as fault:
