@@ -546,7 +546,8 @@ def aim(legs, paths, field, log, out):
     `out` (legs, 5): as surveyed, at least, at most, in the other season; share searched. A flight
     that comes down to the ground before `SHORT` counts `NO_THROW`.
     """
-    for leg in prange(out.shape[0]):
+    for k in prange(out.shape[0]):
+        leg = np.int64(k)  # of one type before and after: what is called is compiled once
         chances = np.zeros((1, CHANCES), np.float32)
         chances[0, HIGHER] = (paths.margin - 1.0) / 2.0
         chances[0, STOPPED_BY], chances[0, COSINE] = np.inf, 1.0
@@ -575,7 +576,8 @@ def throw(legs, paths, field, points, log, clear, space, stops):
     """
     keep, throws = stops.shape[0] > 0, points.shape[0]
     firsts = np.full(throws, -1, np.int64)
-    for leg in prange(clear.shape[0]):
+    for k in prange(clear.shape[0]):
+        leg = np.int64(k)  # of one type before and after: what is called is compiled once
         chances = np.empty((throws, CHANCES), np.float32)
         states = np.empty(throws, STATE)
         thrown = stops[leg] if keep else np.empty((throws, 4), np.float32)
@@ -605,7 +607,8 @@ def meet(legs, paths, field, points, log, starts, enough):
     """
     write, throws = log.kinds.shape[0] > 0, points.shape[0]
     nowhere = np.full(throws, -1, np.int64)
-    for leg in prange(starts.shape[0]):
+    for k in prange(starts.shape[0]):
+        leg = np.int64(k)  # of one type before and after: what is called is compiled once
         chances = np.empty((throws, CHANCES), np.float32)
         states = np.empty(throws, STATE)
         stops = np.empty((throws, 4), np.float32)

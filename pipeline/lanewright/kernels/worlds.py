@@ -174,7 +174,8 @@ def throw(legs, paths, field, worlds, points, clear):
     Writes `clear` (legs, throws, worlds): chance that the throw touches nothing.
     """
     throws = points.shape[0]
-    for leg in prange(clear.shape[0]):
+    for k in prange(clear.shape[0]):
+        leg = np.int64(k)  # of one type before and after: what is called is compiled once
         chances = np.empty((throws, CHANCES), np.float32)
         states = np.empty(throws, STATE)
         shifts, sums = shifts_of(legs.seed[leg]), clear[leg]
