@@ -19,6 +19,7 @@ BENCHES = (
     "truth",
     "report",
     "rank",
+    "rounds",
     "whole",
 )
 
