@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from kernels.test_throws import even_points, field_of, paths_of, plain_draw, plain_walk
+from kernels.test_throws import (
+    as_stored,
+    even_points,
+    field_of,
+    paths_of,
+    plain_draw,
+    plain_walk,
+)
 from lanewright.kernels import throws, worlds
 
 WORLDS = [(wall, unseen) for wall in (-1, 0, 1) for unseen in (0, 1, 2)]
@@ -70,7 +77,7 @@ def test_throws_in_many_worlds_are_those_of_one_world_after_another(seed):
         seed=rng.integers(0, 2**63, n).astype(np.uint64),
     )
     clear = np.zeros((n, count, len(WORLDS)))
-    worlds.throw(legs, paths, field, drawn, points, clear)
+    worlds.throw(legs, paths, as_stored(field), drawn, points, clear)
     which = {worlds.OPEN: 1, worlds.EXPECTED: 0, worlds.AS_SEARCHED: 2}  # sums of the twin
     for w, (_, unseen) in enumerate(WORLDS):
         land = one_world(field, there, w, drawn)

@@ -472,10 +472,12 @@ def legs_of(
 
 def field_of(contacts: Contacts, cell: float) -> kernel.Field:
     """What stands on the land in the form the kernels read."""
+    ground = contacts.ground.reshape(-1)
     density = np.asarray(contacts.density).reshape(-1, march.LAYERS)
-    density.flags.writeable = False  # as stored results are: one kind, compiled once
+    # As stored results are, so that kernels are compiled for one kind of arrays.
+    ground.flags.writeable = density.flags.writeable = False
     return kernel.Field(
-        contacts.ground.ravel(),
+        ground,
         contacts.cells,
         density,
         contacts.table,
