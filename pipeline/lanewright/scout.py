@@ -137,6 +137,11 @@ def scout(
         hand,
         features=features.features,
     )
+
+    from lanewright.layout.roundwork import plan_rounds
+
+    sections = config.legs, config.trim
+    rounds = step(plan_rounds, scene, flights, holes, (layouts, trim), sections, brief)
     return Scouting(
         found,
         survey,
@@ -149,9 +154,9 @@ def scout(
         features,
         legs,
         holes,
-        trim,
+        rounds.trim,
         cuts,
-        layouts,
+        rounds.layouts,
         changes,
     )
 

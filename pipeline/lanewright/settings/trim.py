@@ -79,7 +79,8 @@ class TrimSettings(Settings):
 
     legs: Annotated[int, Field(ge=1, le=5000)] = Field(
         300,
-        description="legs that are not clear enough, planned at most; the designer's own always",
+        description="legs that are not clear enough, planned at most before rounds are laid out; "
+        "the designer's own always, and those of the rounds that come of it",
     )
     wished: WishSettings = WishSettings()
     keep: Place | None = Field(

@@ -41,7 +41,7 @@ NOTHING_ASKED = Brief()
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
 
 
-@stage("trim", version=9)
+@stage("trim", version=10)
 def plan_trim(
     scene: Scene,
     flights: Flights,
@@ -78,7 +78,7 @@ def plan_trim(
             thrower_of(scene, flights, legs_settings),
             holes.legs.iloc[hard],
             clear=holes.legs.iloc[clear],
-            hole_of=_hole_of(holes),
+            hole_of=hole_of(holes),
             arrival=brief.arrival,
             warnings=warnings,
             progress=progress,
@@ -213,7 +213,7 @@ def _out_of_reach(planned: list[Planned], own: Mapping[int, str]) -> list[str]:
     return said
 
 
-def _hole_of(holes: Holes) -> dict[int, int]:
+def hole_of(holes: Holes) -> dict[int, int]:
     """Best hole of each leg."""
     ranked = holes.links.merge(holes.holes[["hole_id", "promise"]], on="hole_id")
     ranked = ranked.sort_values(["promise", "hole_id"], ascending=[False, True], kind="stable")

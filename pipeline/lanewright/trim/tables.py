@@ -53,6 +53,9 @@ PER_LEG = (
 )
 
 
+MARKS = ("_x", "_y", "_tree", "_band")
+
+
 @dataclass(frozen=True)
 class Trim:
     """Trim work of the legs that were planned.
@@ -70,6 +73,9 @@ class Trim:
         `reached_leaf` (the plan made for the leafy season, by hand, without a bound).
     legs, holes
         Those that the work makes fair, in the columns `opened.LEG` and `opened.HOLE`.
+    marks
+        Of each piece of work, in the columns `MARKS`: its middle as throws met it [m], row of its
+        tree (`NO_TREE` where none is known) and reach band, for numbering pieces.
     """
 
     work: gpd.GeoDataFrame
@@ -78,6 +84,7 @@ class Trim:
     warnings: tuple[str, ...] = ()
     legs: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(LEG)))
     holes: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(HOLE)))
+    marks: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(MARKS)))
 
 
 def no_trim(grid: Grid, warning: str | None = None) -> Trim:
@@ -127,10 +134,6 @@ def collected(
         return replace(empty, per_leg=per_leg, warnings=tuple(warnings), facts=facts)
     work = gpd.GeoDataFrame(rows, geometry=np.array(shapes, object), crs=grid.crs)
     work["hole_id"] = work["leg_id"].map(hole_of)
-    work["piece_id"] = _piece_ids(work)
-    work["walk_order"] = _walk_order(work, grid, arrival)
-    for name in ("hole_id", "tree_id", "nearest_tree_id", "walk_order"):
-        work[name] = work[name].astype("Int64")
     over = int((_trees(growth, planned) > treework.MOST_FOLIAGE).sum())
     if over:
         warnings = [
@@ -138,9 +141,50 @@ def collected(
             f"{over} tree{'s' * (over > 1)} would lose more than a quarter of the live crown if "
             "all chosen trim work were done; see the flags",
         ]
+    return _numbered(work, per_leg, grid, arrival, warnings)
+
+
+def _numbered(
+    work: gpd.GeoDataFrame,
+    per_leg: pd.DataFrame,
+    grid: Grid,
+    arrival: tuple[float, float] | None,
+    warnings: list[str],
+) -> Trim:
+    """Trim work out of rows with their marks: one number a piece, one walk past all chosen."""
+    work["piece_id"] = _piece_ids(work)
+    work["walk_order"] = _walk_order(work, grid, arrival)
+    for name in ("hole_id", "tree_id", "nearest_tree_id", "walk_order"):
+        work[name] = work[name].astype("Int64")
     names = [c.name for c in SCHEMA["trim_work"].columns if c.derived is None]
-    work = gpd.GeoDataFrame(work[[*names, "geometry"]], geometry="geometry", crs=grid.crs)
-    return Trim(work, per_leg, _facts(per_leg, work), tuple(warnings))
+    layer = gpd.GeoDataFrame(work[[*names, "geometry"]], geometry="geometry", crs=grid.crs)
+    marks = pd.DataFrame(work[list(MARKS)])
+    return Trim(layer, per_leg, _facts(per_leg, layer), tuple(warnings), marks=marks)
+
+
+def together(first: Trim, more: Trim, grid: Grid, arrival: tuple[float, float] | None) -> Trim:
+    """Trim work of legs that were planned first and of others; what both need is one piece.
+
+    Legs and holes that the work makes fair are those of the first.
+
+    Parameters
+    ----------
+    first, more
+        Of different legs.
+    grid, arrival
+        As in `collected`.
+    """
+    per_leg = pd.concat([t.per_leg for t in (first, more) if len(t.per_leg)])
+    per_leg = per_leg.sort_values("leg_id", kind="stable", ignore_index=True)
+    said = [*first.warnings, *more.warnings]
+    some = [t for t in (first, more) if len(t.work)]
+    if not some:
+        return replace(first, per_leg=per_leg, facts=_facts(per_leg, first.work))
+    rows = [t.work.join(t.marks) for t in some]
+    work = gpd.GeoDataFrame(pd.concat(rows, ignore_index=True), crs=grid.crs)
+    work["work_id"] = np.arange(1, len(work) + 1)
+    made = _numbered(work, per_leg, grid, arrival, said)
+    return replace(made, legs=first.legs, holes=first.holes)
 
 
 def _outlines(growth: Growth, pieces: Pieces) -> list[shapely.MultiPolygon]:
