@@ -224,8 +224,10 @@ def both(metres: float, digits: int = 0) -> str:
     --------
     >>> both(15.24, 1)
     '15.2 m (50 ft)'
+    >>> both(552)
+    '552 m (1,811 ft)'
     """
-    return f"{metres:.{digits}f} m ({metres / FOOT:.0f} ft)"
+    return f"{metres:,.{digits}f} m ({metres / FOOT:,.0f} ft)"
 
 
 def full(value: float, at: float) -> float:
