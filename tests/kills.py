@@ -31,7 +31,7 @@ from run.runs import lanewright, results  # noqa: E402
 
 STAGES = (
     "ingest", "ground", "terrain", "vegetation", "lanes", "flight", "scene", "legs", "holes",
-    "trim", "layout", "roundwork", "publish",
+    "trim", "layout", "roundtees", "roundwork", "publish",
 )  # fmt: skip
 IN_A_ROW = 10
 _DONE = re.compile(r" (\w+): (?:done in ([\d.]+) s|nothing changed)")

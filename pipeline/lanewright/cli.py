@@ -53,6 +53,7 @@ StageName = Literal[
     "trim",
     "cuts",
     "layout",
+    "roundtees",
     "roundwork",
     "publish",
 ]

@@ -138,6 +138,10 @@ def scout(
         features=features.features,
     )
 
+    from lanewright.layout.roundtees import place_round_tees
+
+    tees = step(place_round_tees, scene, flights, legs, holes, layouts, rules)
+
     from lanewright.layout.roundwork import plan_rounds
 
     sections = config.legs, config.trim
@@ -153,7 +157,7 @@ def scout(
         scene,
         features,
         legs,
-        holes,
+        tees.joined(holes),
         rounds.trim,
         cuts,
         rounds.layouts,

@@ -14,10 +14,13 @@ from lanewright.land.ground import find_ground
 from lanewright.land.reading import read_points
 from lanewright.land.survey import lay_survey, mark_survey
 from lanewright.land.terrain import find_terrain
+from lanewright.layout.proposals import lay_out
+from lanewright.layout.roundtees import place_round_tees
 from lanewright.legs.legs import Legs, find_legs
 from lanewright.scene import Scene, build_scene
 from lanewright.settings.config import Config
 from lanewright.store import Damaged, Store
+from lanewright.trim.plan import plan_trim
 from lanewright.workplace import OWN, STAGES
 
 
@@ -69,7 +72,10 @@ def stored_results(out: Path, settings: Config) -> Stored:
         flights = store.last(fly_throws)
         store.last(mark_survey)
         scene, legs = store.last(build_scene), store.last(find_legs)
-        found = Stored(scene, flights, legs, store.last(find_holes))
+        holes = store.last(find_holes)
+        store.last(plan_trim)
+        store.last(lay_out)
+        found = Stored(scene, flights, legs, store.last(place_round_tees).joined(holes))
     except Damaged as fault:
         raise InputError(
             out,

@@ -189,7 +189,9 @@ def as_layer(
     return _named(holes.assign(**more))
 
 
-def in_round(layout: gpd.GeoDataFrame, links: pd.DataFrame, pars: pd.DataFrame) -> gpd.GeoDataFrame:
+def in_round(
+    layout: gpd.GeoDataFrame, links: pd.DataFrame, pars: pd.DataFrame, positions: pd.DataFrame
+) -> gpd.GeoDataFrame:
     """Holes of rounds with their legs, and their pars for other levels, as text.
 
     Parameters
@@ -198,12 +200,35 @@ def in_round(layout: gpd.GeoDataFrame, links: pd.DataFrame, pars: pd.DataFrame) 
         Rows of layer `layout_holes`, with `hole_id` and `level`.
     links, pars
         As in `as_layer`.
+    positions
+        Other tees and pins of holes: a level with a tee of its own plays from there.
     """
+    at_tee = positions[positions["position"] == "tee"]
+    own = {
+        (hole, level): f"{level} par {int(par)}, {feet_and_metres(length)} from its own tee"
+        for hole, level, par, length in zip(
+            at_tee["hole_id"], at_tee["level"], at_tee["par"], at_tee["length_m"], strict=True
+        )
+    }
     ordered = links.sort_values(["hole_id", "throw"])
     legs = ordered.groupby("hole_id")["leg_id"].agg(lambda ids: " ".join(map(str, ids)))
     others = []
     for hole, level in zip(layout["hole_id"], layout["level"], strict=True):
         mine = pars[(pars["hole_id"] == hole) & (pars["level"] != level)]
-        said = (f"{name} par {par}" for name, par in zip(mine["level"], mine["par"], strict=True))
-        others.append(", ".join(said) or None)
+        said = (
+            own.get((hole, name), f"{name} par {par}")
+            for name, par in zip(mine["level"], mine["par"], strict=True)
+        )
+        others.append("; ".join(said) or None)
     return _named(layout.assign(legs=layout["hole_id"].map(legs), other_levels=others))
+
+
+def feet_and_metres(metres: float) -> str:
+    """A length in both units.
+
+    Examples
+    --------
+    >>> feet_and_metres(350)
+    '350 m (1,148 ft)'
+    """
+    return f"{metres:,.0f} m ({metres / FOOT:,.0f} ft)"

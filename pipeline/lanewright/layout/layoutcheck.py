@@ -96,6 +96,12 @@ def check_layout(
     return _checked(Check(levels, scene, settings), holes, legs, walks)
 
 
+def faults_of(one: Line, others: Sequence[Line], check: Check) -> list[Violation]:
+    """Rules that one hole breaks towards some others and the land."""
+    found = [*_against_land(one, check), *_under_wires(one, check)]
+    return found + [fault for other in others for fault in _against(one, other, check)]
+
+
 def check_proposals(
     layout_holes: gpd.GeoDataFrame,
     layout_walks: gpd.GeoDataFrame | None,

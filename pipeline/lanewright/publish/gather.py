@@ -112,7 +112,12 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         "cut_lanes": scouting.cuts.lanes,
         "cut_work": scouting.cuts.work,
         "hole_positions": scouting.holes.positions,
-        "layout_holes": in_round(scouting.layouts.holes, scouting.holes.links, scouting.holes.pars),
+        "layout_holes": in_round(
+            scouting.layouts.holes,
+            scouting.holes.links,
+            scouting.holes.pars,
+            scouting.holes.positions,
+        ),
         "layout_walks": scouting.layouts.walks,
         "layout_neighbours": scouting.layouts.neighbours,
     }

@@ -146,9 +146,12 @@ def _terms(
     terms.append(("Holes over running water", over))
     if ways is not None and len(ways):
         terms += [
-            ("Walks between holes", units.length(float(ways["length_m"].sum()))),
+            (
+                "Walks between holes",
+                f"{units.length(float(ways['length_m'].sum()))}, "
+                f"{number(float(ways['minutes'].sum()))} min off paths",
+            ),
             ("Longest walk", units.length(float(ways["length_m"].max()))),
-            ("Walking time off paths", f"{number(float(ways['minutes'].sum()))} min"),
             ("Walks that need a bridge", f"{int((ways['bridge_m'].fillna(0) > 0).sum())}"),
             ("Walks through a line of fire", fire_words(ways)),
         ]
@@ -169,14 +172,12 @@ def _use_of(row: Row, units: Units) -> str:
         many = plural(row["holes that use it"], "hole that uses", "holes that use")
         fit = f"none of {many} it is fair and safe" if row["holes that use it"] else "no hole does"
         return f"left out, {fit}"
-    why = f"left out, the best placed of {plural(row['candidates'], 'hole')}"
-    if row["in_conflict"]:
-        why += f" lies too near {plural(row['in_conflict'], 'hole')} of the round"
-    else:
-        why += " keeps its distance"
     if row["walk_m"] is None:
-        return f"{why} and cannot be walked to"
-    return f"{why} and asks for {units.length(round(row['walk_m'], -1))} of walk there and on"
+        return f"left out, none of {plural(row['candidates'], 'hole')} can be walked to"
+    why = f"left out, {units.length(round(row['walk_m'], -1))} of walk there and on"
+    if row["in_conflict"]:
+        why += f" and too near {plural(row['in_conflict'], 'hole')}"
+    return why
 
 
 def _gives_up(mine: Row, rows: list[Row], units: Units) -> str:

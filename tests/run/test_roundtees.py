@@ -1,0 +1,44 @@
+"""From tiles to what is published: holes of rounds have tees for other levels and other pins."""
+
+import json
+
+import geopandas as gpd
+import shapely
+
+from run.runs import called
+from small import SETTINGS, small_property
+
+
+def scouted(folder):
+    """A hectare for blue and red; one candidate alone has other positions looked for beforehand."""
+    layout = SETTINGS["layout"] | {
+        "level": "red",
+        "hole": {"keep": 60, "most_legs": 2, "positions_per_ha": 0.01},
+    }  # fmt: skip
+    called("scout", small_property(folder, levels=["blue", "red"], layout=layout))
+    out = folder / "out"
+    names = "layout_holes", "hole_positions", "legs"
+    found = {name: gpd.read_file(out / "scout.gpkg", layer=name) for name in names}
+    facts = json.loads((out / "summary.json").read_text())["findings"]["holes"]
+    return found, facts
+
+
+def test_holes_of_rounds_have_other_tees_and_pins(tmp_path):
+    found, facts = scouted(tmp_path)
+    rounds, positions = found["layout_holes"], found["hole_positions"]
+    legs = found["legs"].set_index("leg_id")
+    played = positions[positions["hole_id"].isin(rounds["hole_id"])]
+    assert played["hole_id"].nunique() >= 2
+    assert set(played["position"]) == {"tee", "pin"}
+    assert positions["position_id"].tolist() == list(range(1, len(positions) + 1))
+    for row in played.itertuples():
+        line = shapely.force_2d(legs.geometry[row.leg_id])
+        end = shapely.get_point(line, 0 if row.position == "tee" else -1)
+        assert end.distance(row.geometry) < 1
+        assert row.level == legs["level"][row.leg_id]
+        assert (row.level == "blue") == (row.position == "tee")  # the rounds are for red
+    with_tee = rounds["hole_id"].isin(played.loc[played["position"] == "tee", "hole_id"])
+    said = rounds["other_levels"].str.contains("from its own tee")
+    assert (said == with_tee).all()
+    assert facts["of these with another tee"] == played.query("position == 'tee'").hole_id.nunique()
+    assert facts["of these with another pin"] == played.query("position == 'pin'").hole_id.nunique()
