@@ -28,7 +28,7 @@ from lanewright.growth.vegetation import Vegetation
 from lanewright.legs import throwing
 from lanewright.legs.contacts import Contacts, contacts_of
 from lanewright.legs.throwing import Lines
-from lanewright.legs.worlds import band
+from lanewright.legs.worlds import band, other_worlds
 from lanewright.scene import Scene
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.lanes import LanesSettings
@@ -202,7 +202,8 @@ def band_of(scene, legs, arcs, contacts, said):
     level, lines = flights(), lines_on(scene.grid, legs, arcs)
     seeds = throwing.seeds_of("blue", lines, *legs[["x0", "y0", "x1", "y1"]].to_numpy().T)
     paths = throwing.paths_of(level)
-    return band(lines, level, paths, contacts, seeds, said, scene.grid.cell)
+    other = other_worlds(contacts, scene.grid.cell)
+    return band(lines, level, paths, other, seeds, said, THROWS)
 
 
 # ---------------------------------------------------------------------------------------------

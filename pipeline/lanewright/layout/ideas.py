@@ -26,7 +26,7 @@ def settings_for(idea: str, settings: LayoutSettings) -> LayoutSettings:
     Examples
     --------
     >>> settings_for("shortest walks", LayoutSettings()).weights.quality
-    20.0
+    100.0
     """
     weights = settings.weights
     more = {name: times * getattr(weights, name) for name, times in TIMES[idea].items()}
