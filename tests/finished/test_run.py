@@ -46,9 +46,10 @@ def met(run, leg, xyzt):
 
 
 def seen_whole(run):
-    """Legs of the search all of whose flight space was searched."""
+    """Legs of the search, thrown in full, all of whose flight space was searched."""
     legs = run.table("legs")
-    return legs[(legs["seen_share"] == 1.0) & (legs["origin"] == "search")]
+    fewer = legs["leg_id"].isin(run.table("hole_positions")["leg_id"])
+    return legs[(legs["seen_share"] == 1.0) & (legs["origin"] == "search") & ~fewer]
 
 
 def test_tables_and_rasters_are_those_of_the_files(run, demo):

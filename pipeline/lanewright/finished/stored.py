@@ -73,6 +73,9 @@ def stored_results(out: Path, settings: Config) -> Stored:
         store.last(mark_survey)
         scene, legs = store.last(build_scene), store.last(find_legs)
         holes = store.last(find_holes)
+        rules = settings.legs, settings.layout.hole, settings.layout.safety
+        if not store.is_last(find_holes, scene, flights, legs, *rules):
+            raise later(out)
         store.last(plan_trim)
         store.last(lay_out)
         found = Stored(scene, flights, legs, store.last(place_round_tees).joined(holes))
@@ -82,9 +85,6 @@ def stored_results(out: Path, settings: Config) -> Stored:
             f"the results of its stages cannot be used: {fault}",
             "Run `lanewright scout` with its configuration again.",
         ) from None
-    rules = settings.legs, settings.layout.hole, settings.layout.safety
-    if not store.is_last(find_holes, scene, flights, legs, *rules):
-        raise later(out)
     return found
 
 

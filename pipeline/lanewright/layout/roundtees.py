@@ -95,17 +95,21 @@ def place_round_tees(
     every = pd.concat([f for f in (holes.positions, more) if len(f)] or [more], ignore_index=True)
     check = Check(levels, scene, safety)
     fits = _fit(every, holes.links, table, layouts.holes, check)
-    kept = every[fits].sort_values(
-        ["hole_id", "position", "level", "site_id"], kind="stable", ignore_index=True
-    )
-    kept["position_id"] = np.arange(1, len(kept) + 1)
-    positions = gpd.GeoDataFrame(kept, geometry="geometry", crs=holes.legs.crs)
+    positions = _numbered(every[fits], holes.legs.crs)
     used = set(positions["leg_id"]) | set(holes.legs["leg_id"])
     facts = _facts(positions, layouts.holes) | {
         "positions": len(positions),
         "positions too near other holes of a round or the land": int((~fits).sum()),
     }
     return RoundTees(positions, table[table["leg_id"].isin(used)].reset_index(drop=True), facts)
+
+
+def _numbered(positions: pd.DataFrame, crs: object) -> gpd.GeoDataFrame:
+    """Positions hole by hole, numbered from 1."""
+    order = ["hole_id", "position", "level", "site_id"]
+    kept = positions.sort_values(order, kind="stable", ignore_index=True)
+    kept["position_id"] = np.arange(1, len(kept) + 1)
+    return gpd.GeoDataFrame(kept, geometry="geometry", crs=crs)
 
 
 def _fit(

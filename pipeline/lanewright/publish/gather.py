@@ -112,14 +112,7 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         "cut_lanes": scouting.cuts.lanes,
         "cut_work": scouting.cuts.work,
         "hole_positions": scouting.holes.positions,
-        "layout_holes": in_round(
-            scouting.layouts.holes,
-            scouting.holes.links,
-            scouting.holes.pars,
-            scouting.holes.positions,
-        ),
-        "layout_walks": scouting.layouts.walks,
-        "layout_neighbours": scouting.layouts.neighbours,
+        **_rounds(scouting),
     }
     if scouting.vegetation is not None and scouting.lanes is not None:
         layers |= {
@@ -130,6 +123,16 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
     if scouting.changes is not None:
         layers |= {"changes": scouting.changes.changes, "lane_changes": scouting.changes.lanes}
     return layers
+
+
+def _rounds(scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
+    """Layers of the proposed rounds."""
+    holes, layouts = scouting.holes, scouting.layouts
+    return {
+        "layout_holes": in_round(layouts.holes, holes.links, holes.pars, holes.positions),
+        "layout_walks": layouts.walks,
+        "layout_neighbours": layouts.neighbours,
+    }
 
 
 def _keep_outs(config: Config, survey: Survey) -> gpd.GeoDataFrame:
