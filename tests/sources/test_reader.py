@@ -100,13 +100,19 @@ def test_coordinates_come_back_to_the_millimetre(tmp_path):
     np.testing.assert_allclose(key(ours), key(theirs), atol=6e-4)
 
 
-def test_points_of_overlapping_tiles_count_once_in_any_order(tmp_path):
+def test_points_of_overlapping_tiles_count_once_in_any_order(tmp_path, monkeypatch):
+    started = []
+    monkeypatch.setattr(reader_module, "WORTH_A_PROCESS", 1000)  # two, as with large tiles
+    plain = reader_module._Worker
+    monkeypatch.setattr(reader_module, "_Worker", lambda box: started.append(1) or plain(box))
     a = write(tmp_path / "a.laz", 6)
     las = laspy.read(a)
     half = las[np.asarray(las.x) > 500_050]
     half.write(tmp_path / "b.laz")
     _, ab = read([a, tmp_path / "b.laz"], tmp_path / "out1")
+    assert len(started) == 2
     read([tmp_path / "b.laz", a], tmp_path / "out2", workers=1)
+    assert len(started) == 3
     assert len(ab) == len(las)
     raw = [(tmp_path / f / "points.bin").read_bytes() for f in ("out1", "out2")]
     assert raw[0] == raw[1]

@@ -107,18 +107,6 @@ def _height(z, row, col):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _pair(z, row, col, drow, dcol, centre):  # type: ignore[no-untyped-def]
-    """Difference of two opposite neighbours, the one at (+drow, +dcol) less the other."""
-    ahead = _height(z, row + drow, col + dcol)
-    behind = _height(z, row - drow, col - dcol)
-    if np.isnan(ahead):
-        return 2.0 * (centre - behind)  # unknown if both are
-    if np.isnan(behind):
-        return 2.0 * (ahead - centre)
-    return ahead - behind
-
-
-@njit(cache=True, nogil=True)
 def _or_level(difference):  # type: ignore[no-untyped-def]
     return 0.0 if np.isnan(difference) else difference
 
@@ -127,10 +115,20 @@ def _or_level(difference):  # type: ignore[no-untyped-def]
 def _careful(z, row, col, scale):  # type: ignore[no-untyped-def]
     """Gradient of a cell on the border or beside an unknown one."""
     centre = np.float64(z[row, col])
-    falling = _pair(z, row, col, 1, 1, centre)
-    rising = _pair(z, row, col, -1, 1, centre)
-    along = _pair(z, row, col, 0, 1, centre)
-    down = _pair(z, row, col, 1, 0, centre)
+    pairs = np.empty(4)  # falling, down, rising, along
+    for k in range(4):
+        # Differences of two opposite neighbours: south-east, south, north-east and east ahead
+        drow = -1 if k == 2 else np.int64(k < 2)
+        dcol = np.int64(k != 1)
+        ahead = _height(z, row + drow, col + dcol)
+        behind = _height(z, row - drow, col - dcol)
+        if np.isnan(ahead):
+            pairs[k] = 2.0 * (centre - behind)  # unknown if both are
+        elif np.isnan(behind):
+            pairs[k] = 2.0 * (ahead - centre)
+        else:
+            pairs[k] = ahead - behind
+    falling, down, rising, along = pairs[0], pairs[1], pairs[2], pairs[3]
     # On a plane falling = along + down and rising = along - down.
     if np.isnan(along):
         along = _or_level(0.5 * (falling + rising))
@@ -148,7 +146,8 @@ def _careful(z, row, col, scale):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, parallel=True)
 def _gradient(z, scale, east, south):  # type: ignore[no-untyped-def]
     rows, cols = z.shape
-    for row in prange(rows):
+    for each in prange(rows):
+        row = np.int64(each)
         inner = 0 < row < rows - 1
         if inner:
             for col in range(1, cols - 1):

@@ -8,7 +8,6 @@ the ground returns.
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from lanewright.base.arrays import Flags, Floats
 
@@ -50,6 +49,8 @@ def lone_ground(x: Floats, y: Floats, z: Floats) -> Flags:
     candidates = np.flatnonzero(_far(x, y, z))
     if not len(candidates):
         return lone
+    from scipy.spatial import cKDTree  # half a second of imports in every reading process
+
     tree = cKDTree(np.column_stack([x, y]))
     count = min(_NEAREST, len(x))
     distance, other = tree.query(

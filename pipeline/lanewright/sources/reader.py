@@ -38,6 +38,9 @@ CHUNK = 500_000
 PART = 4_000_000
 """Points of a tile that one worker reads in one go; a single tile keeps all of them busy."""
 
+WORTH_A_PROCESS = 1_000_000
+"""Points for each further process: one starts in a second, in which another decodes as many."""
+
 MEMORY = 4 * 2**30
 """Bytes that a reading process may take; it needs a tenth of it."""
 
@@ -302,6 +305,7 @@ def read_parts(
     waiting = list(enumerate(parts))[::-1]
     results: dict[int, Tally] = {}
     total = len(waiting)
+    worth = 1 + sum(part.count for _, part in waiting) // WORTH_A_PROCESS
     inbox: queue.Queue[tuple[_Worker, Any]] = queue.Queue()
     crew: list[_Worker] = []
     at: dict[_Worker, int] = {}
@@ -313,7 +317,7 @@ def read_parts(
             worker.give(part)
 
     try:
-        for _ in range(max(1, min(workers, total))):
+        for _ in range(max(1, min(workers, total, worth))):
             crew.append(_Worker(inbox))
             feed(crew[-1])
         while len(results) < total:
