@@ -311,3 +311,27 @@ def test_labels_of_drawings_never_touch(demo, browser, width):
         watched.page.wait_for_timeout(300)
         assert watched.page.locator("svg.side text").count() > 30
         assert watched.page.evaluate(MET) == []
+
+
+ON_MAP = """() => {
+  const svg = document.querySelector("#map-svg"), met = [];
+  const seen = e => e.getBoundingClientRect().width > 0 && e.checkVisibility();
+  const heights = [...svg.querySelectorAll("text.height")].filter(seen);
+  const others = [...svg.querySelectorAll("rect.plate, .feature-plate, text.height")].filter(seen);
+  for (const h of heights) for (const o of others) {
+    const p = h.getBoundingClientRect(), q = o.getBoundingClientRect();
+    if (h !== o && p.left < q.right && q.left < p.right && p.top < q.bottom && q.top < p.bottom)
+      met.push(`${h.textContent} / ${o.textContent || o.className.baseVal}`);
+  }
+  return [heights.length, met];
+}"""
+"""Heights of contours on the map, and those that lie on a number or on another."""
+
+
+@pytest.mark.parametrize("width", [1280, 768])
+def test_heights_on_the_map_lie_on_no_number(demo, browser, width):
+    with opened(demo / "report.html", browser, width) as watched:
+        watched.page.wait_for_timeout(300)
+        count, met = watched.page.evaluate(ON_MAP)
+        assert count >= 3
+        assert met == []

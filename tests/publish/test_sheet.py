@@ -66,6 +66,21 @@ def test_what_an_owner_asks_is_on_it(run, outing, tmp_path):
         assert words.lower() in text.lower()
 
 
+def test_wires_roads_and_other_tees_are_in_its_legend_where_they_are_on_its_map(outing, tmp_path):
+    run = made().found
+    text = text_of(written(run, outing, tmp_path))
+    for words in ("tee of another level", "other place of the basket"):
+        assert words in text
+    for name, words in (
+        ("wires", "overhead wire in the lidar"),
+        ("keep_out_lines", "as its file draws it"),
+        ("buildings", "building, from the lidar"),
+    ):
+        assert words in text
+        without = replace(run, layers={k: v for k, v in run.layers.items() if k != name})
+        assert words not in text_of(written(without, outing, tmp_path))
+
+
 def test_the_same_results_make_the_same_sheet(run, outing, tmp_path):
     first = written(run, outing, tmp_path).read_bytes()
     assert written(run, outing, tmp_path).read_bytes() == first

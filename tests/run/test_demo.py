@@ -2,6 +2,8 @@
 
 import json
 import re
+import subprocess
+import zipfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -189,6 +191,65 @@ def test_the_page_is_read_in_25_screens_and_printed_on_40_pages(out, tmp_path):
         assert watched.errors == []
         assert watched.requests == []
     assert len(re.findall(rb"/Type /Page[ \n/]", (tmp_path / "report.pdf").read_bytes())) <= 40
+
+
+def test_road_house_and_wire_lie_where_they_were_planted(out):
+    """The road as its file draws it, the house and the wire as the lidar shows them."""
+    road = layer(out, "keep_out_lines")
+    planted = gpd.read_file(ROOT / "sample_tiles" / "road.gpkg").to_crs(road.crs).union_all()
+    assert set(road["name"]) == {"road"}
+    assert list(road["buffer_m"].unique()) == [6.0]
+    assert road.geometry.within(planted.buffer(0.01)).all()
+    house = Polygon(TRUTH["house"])
+    found = layer(out, "buildings").geometry.union_all()
+    assert found.intersection(house).area > 0.8 * house.area
+    assert found.area < 1.5 * house.area
+    wire = LineString(TRUTH["wire"]["line"])
+    seen = layer(out, "wires")
+    land = layer(out, "property").geometry.union_all()
+    over = wire.intersection(land)
+    # Parallel wires hang up to 1.5 m from the middle; a straight piece cuts a bend by a metre more.
+    assert seen.geometry.within(wire.buffer(3.0)).all()
+    assert over.intersection(seen.geometry.union_all().buffer(3.0)).length > 0.9 * over.length
+    low, high = TRUTH["wire"]["height_m"]
+    assert seen["height_m"].between(low - 2, high + 1).all()
+
+
+def test_other_tees_and_pins_are_drawn_on_map_card_book_and_in_the_project(out):
+    """Each position of a hole of the first proposal, as the GeoPackage has it."""
+    holes = layer(out, "layout_holes")
+    holes = holes[holes["proposal"] == 1]
+    positions = layer(out, "hole_positions")
+    mine = positions[positions["hole_id"].isin(holes["hole_id"])]
+    assert len(mine) > 10
+    page = (out / "report.html").read_text("utf-8")
+    first = page.split('data-proposal="proposal-1"')[1].split('data-proposal="proposal-2"')[0]
+    order = dict(zip(holes["hole_id"], holes["play_order"], strict=True))
+    book = subprocess.run(
+        ["pdftotext", "-layout", str(out / "field-book.pdf"), "-"], capture_output=True, text=True
+    ).stdout
+    to_wgs = positions.to_crs("EPSG:4326").geometry
+    for row, spot in zip(mine.itertuples(), to_wgs[mine.index], strict=True):
+        kind = "tee" if row.position == "tee" else "other pin"
+        said = f"{row.level} {kind}: {row.length_m:.0f}\u202fm ("
+        assert f"<title>Hole {order[row.hole_id]}, {said}" in first
+        assert f"{spot.y:.6f}, {spot.x:.6f}" in book
+    assert first.count("</title>") > len(mine)
+    with zipfile.ZipFile(out / "scout.qgz") as archive:
+        project = archive.read("scout.qgs").decode()
+    assert "Proposal 1: other tees and pins" in project
+
+
+def test_heights_of_contours_on_the_map_are_those_of_the_ground(out):
+    """Each height stands within a contour's smoothing of ground that is as high."""
+    page = (out / "report.html").read_text("utf-8")
+    texts = re.findall(r'<text class="height" x="([-\d.]+)" y="([-\d.]+)" dy=".36em">(\d+)<', page)
+    assert len(texts) >= 3
+    with rasterio.open(out / "rasters" / "ground.tif") as source:
+        ground, left, top = source.read(1), source.bounds.left, source.bounds.top
+        for x, y, height in texts:
+            row, col = source.index(left + float(x), top - float(y))
+            assert abs(ground[row, col] - float(height)) < 0.6
 
 
 def test_what_is_worth_seeing_first_is_what_was_planted(out):

@@ -69,6 +69,8 @@ class Plan:
         Drawn areas, with their buffers.
     own_holes
         Drawn lines: name and WKT.
+    keep_out_lines
+        Lines that keep-out files draw, before buffers: name of the file, buffer [m] and WKT.
     converted
         Point files of other formats that PDAL read.
     """
@@ -86,6 +88,7 @@ class Plan:
     warnings: tuple[str, ...]
     converted: tuple[Converted, ...] = ()
     earlier: PointPlan | None = None
+    keep_out_lines: tuple[tuple[str, float, str], ...] = ()
 
     @property
     def tiles(self) -> tuple[PointTile, ...]:
@@ -137,6 +140,7 @@ class _Drawn(NamedTuple):
     keep_out: MultiPolygon
     water: MultiPolygon
     own: tuple[tuple[str, str], ...]
+    lines: tuple[tuple[str, float, str], ...] = ()
 
 
 _NOTHING_KNOWN: Contents = MappingProxyType({})
@@ -214,6 +218,7 @@ def plan(config: Config, known: Contents = _NOTHING_KNOWN) -> Plan:
         keep_out=drawn.keep_out,
         water=drawn.water,
         own_holes=drawn.own,
+        keep_out_lines=drawn.lines,
         assumed=assumed([*near, *before], models) + _read_by_pdal(files.converted),
         warnings=doubts([*near, *before])
         + warnings_of(place.land, _boxes(place, near, models), density if near else None),
@@ -445,7 +450,14 @@ def _drawn(config: Config, place: Placed, faults: Faults) -> _Drawn:
         lines = faults.attempt(partial(vectors.drawn_lines, config.own_holes, working, assumed))
         if lines is not None:
             own = tuple(zip(lines["name"], lines.geometry.to_wkt(), strict=True))
-    return _Drawn(_union(keep_out), _union(water), own)
+    if any(shape is None for shape in keep_out):
+        return _Drawn(_union(keep_out), _union(water), own)
+    lines = tuple(
+        (k.path.stem, k.buffer, line.wkt)
+        for k in config.keep_out
+        if not (line := vectors.lines_in(k.path, working, assumed)).is_empty
+    )
+    return _Drawn(_union(keep_out), _union(water), own, lines)
 
 
 def _union(found: list[MultiPolygon | None]) -> MultiPolygon:

@@ -73,7 +73,7 @@ class Findings:
             frame = self.layer(name)
             return list(frame.geometry) if frame is not None else []
 
-        trees = shapes("trees")
+        trees, roads = shapes("trees"), self.layer("keep_out_lines")
         return MapData(
             grid=self.grid,
             ground=self.rasters["ground"],
@@ -84,6 +84,10 @@ class Findings:
             wet=shapes("wet_ground"),
             stems=shapely.get_coordinates(trees).reshape(-1, 2),
             blocked=self.config.legs.blocked_density,
+            roads=[] if roads is None else list(zip(roads["name"], roads.geometry, strict=True)),
+            buildings=shapes("buildings"),
+            wires=shapes("wires"),
+            feet=self.config.units == "feet",
         )
 
     @cached_property

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 import geopandas as gpd
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from lanewright.base.rows import Row
@@ -14,13 +13,13 @@ from lanewright.features.links import link_features
 from lanewright.holes.holes import Holes
 from lanewright.holes.wording import as_layer, in_round
 from lanewright.land.plan import Plan
-from lanewright.land.survey import Survey
 from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.refused import raster_of, table_of
 from lanewright.legs.throwing import LINE
 from lanewright.publish.field import arrival_of, plan_field, plan_first_walk
 from lanewright.publish.findings import Findings
 from lanewright.publish.landwords import land_words
+from lanewright.publish.obstacles import obstacle_layers
 from lanewright.publish.summary import InputFile, Said, summarise
 from lanewright.results import Scouting
 from lanewright.settings.config import Config
@@ -84,7 +83,7 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         scouting.trim.per_leg,
     )
     layers = {
-        "keep_out": _keep_outs(config, survey),
+        **obstacle_layers(config, scouting.plan, survey, scouting.scene),
         "property": outline if not survey.land.is_empty else outline.iloc[:0],
         "water": terrain.water_bodies,
         "wet_ground": terrain.wet_ground,
@@ -133,21 +132,6 @@ def _rounds(scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
         "layout_walks": layouts.walks,
         "layout_neighbours": layouts.neighbours,
     }
-
-
-def _keep_outs(config: Config, survey: Survey) -> gpd.GeoDataFrame:
-    """The layer `keep_out`: each part of what files keep out of, buffers included."""
-    parts = [part for part in shapely.get_parts(survey.keep_out) if not part.is_empty]
-    drawn = "; ".join(f"{k.path.name}, buffer {k.buffer:g} m" for k in config.keep_out)
-    return gpd.GeoDataFrame(
-        {
-            "keep_out_id": np.arange(1, len(parts) + 1),
-            "area_m2": np.array([part.area for part in parts], np.float64),
-            "source": np.full(len(parts), drawn, object),
-        },
-        geometry=parts,
-        crs=survey.grid.crs,
-    )
 
 
 def _holes(holes: Holes, trim: Trim) -> gpd.GeoDataFrame:

@@ -14,10 +14,13 @@ from skimage.measure import find_contours
 from lanewright.base.arrays import Floats
 from lanewright.base.grid import Grid
 from lanewright.base.rows import Row
+from lanewright.base.units import FOOT
 from lanewright.growth.columns import Columns
 from lanewright.publish.spread import Spread
 
 _STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)  # m between contours
+_FOOT_STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # ft between contours
+_SPOTS = (4, 3, 5, 2, 6, 1, 7)  # eighths of a contour at which its height may stand
 _GRAIN = 1.5  # m; lidar ground is rough by centimetres, a contour is no place to show that
 _SHORT = 8  # points of a contour that is left out for smallness
 
@@ -42,6 +45,12 @@ class MapData:
         Outlines of water and of wet ground.
     stems : (n, 2)
         Where trees were found.
+    roads
+        Lines that keep-out files draw, with the names of their files.
+    buildings, wires
+        Ground that buildings stand on; overhead wires.
+    feet
+        Whether contours stand at whole feet.
     blocked
         Contacts per metre from which growth counts as blocking.
     """
@@ -55,6 +64,10 @@ class MapData:
     wet: Sequence[shapely.Geometry]
     stems: Floats = field(default_factory=lambda: np.empty((0, 2)))
     blocked: float = 0.1
+    roads: Sequence[tuple[str, shapely.Geometry]] = ()
+    buildings: Sequence[shapely.Geometry] = ()
+    wires: Sequence[shapely.Geometry] = ()
+    feet: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,6 +84,8 @@ class Line:
         Rows of `trim_work` that are chosen for its legs, and the outline of each.
     spreads
         How throws at each leg spread; None where unknown.
+    others
+        Other tees and pins: kind, words, and place (2,).
     """
 
     legs: tuple[Row, ...]
@@ -78,6 +93,7 @@ class Line:
     work: tuple[Row, ...] = ()
     outlines: tuple[shapely.Geometry, ...] = ()
     spreads: tuple[Spread | None, ...] = ()
+    others: tuple[tuple[str, str, Floats], ...] = ()
 
     @property
     def tee(self) -> Floats:
@@ -109,9 +125,49 @@ class Contour:
     level: float
 
 
-def contour_step(relief: float, lines: int) -> float:
-    """Metres between contours so that no more than so many lines cover a relief [m]."""
+def contour_step(relief: float, lines: int, *, feet: bool = False) -> float:
+    """Metres between contours so that no more than so many lines cover a relief [m].
+
+    Examples
+    --------
+    >>> contour_step(22.0, 12), round(contour_step(22.0, 12, feet=True) / FOOT, 6)
+    (2.0, 10.0)
+    """
+    if feet:
+        return next((s for s in _FOOT_STEPS if relief / (s * FOOT) <= lines), 100.0) * FOOT
     return next((s for s in _STEPS if relief / s <= lines), 50.0)
+
+
+def height_spots(
+    lines: Sequence[Contour], busy: shapely.Geometry, clear: float
+) -> list[tuple[float, float, float]]:
+    """Where the height of each level may stand: on its longest contour, off what is drawn.
+
+    Parameters
+    ----------
+    busy
+        Lines and signs to keep off.
+    clear
+        How far [m], from them and from one another.
+
+    Returns
+    -------
+    list of (x, y, level)
+        None for a level that has no free place.
+    """
+    longest = {c.level: c for c in sorted(lines, key=lambda c: len(c.places))}
+    taken: list[shapely.Point] = []
+    made = []
+    for level, contour in sorted(longest.items()):
+        count = len(contour.places)
+        spots = [contour.places[count * k // 8] for k in _SPOTS if count > 8]
+        for spot in map(shapely.Point, spots):
+            if spot.distance(busy) < clear or any(spot.distance(t) < clear for t in taken):
+                continue
+            taken.append(spot)
+            made.append((float(spot.x), float(spot.y), level))
+            break
+    return made
 
 
 def contours(
@@ -146,7 +202,7 @@ def contours(
         return [], 1.0
     part = _smooth(part, _GRAIN / grid.cell)
     low, high = float(np.nanmin(part)), float(np.nanmax(part))
-    step = contour_step(high - low, lines)
+    step = contour_step(high - low, lines, feet=data.feet)
     found = []
     for level in np.arange(np.ceil(low / step) * step, high, step):
         strong = round(level / step) % 5 == 0

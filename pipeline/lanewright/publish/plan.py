@@ -67,6 +67,8 @@ class Plan:
         Places that most throws touch that fail, and what stands there.
     rests
         Where throws come to rest.
+    roads, buildings, wires
+        What people built, within the window.
     """
 
     contours: tuple[Contour, ...]
@@ -82,6 +84,9 @@ class Plan:
     cores: tuple[Floats, ...]
     fails: tuple[tuple[Floats, str], ...]
     rests: tuple[Rest, ...]
+    roads: tuple[shapely.Geometry, ...] = ()
+    buildings: tuple[shapely.Geometry, ...] = ()
+    wires: tuple[shapely.Geometry, ...] = ()
 
 
 def plan_of(data: MapData, line: Line, window: shapely.Geometry, coarse: float = 0.3) -> Plan:
@@ -102,6 +107,9 @@ def plan_of(data: MapData, line: Line, window: shapely.Geometry, coarse: float =
         cores=tuple(_bands(line, 1)),
         fails=tuple(_fails(line)),
         rests=tuple(_rests(line)),
+        roads=tuple(_within([road for _, road in data.roads], window)),
+        buildings=tuple(_within(data.buildings, window)),
+        wires=tuple(_within(data.wires, window)),
     )
 
 

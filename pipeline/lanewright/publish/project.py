@@ -21,6 +21,13 @@ from lanewright.publish.findings import Findings
 from lanewright.publish.mapdata import contour_step
 from lanewright.publish.outputs import PROJECT
 from lanewright.publish.qml import qml
+from lanewright.publish.rasterstyles import (
+    CANOPY,
+    SLOPE,
+    class_renderer,
+    contour_renderer,
+    shade_renderer,
+)
 from lanewright.publish.styles import styles_of
 from lanewright.publish.symbols import Line, Rule, Style, Tag
 from lanewright.publish.whole import beside
@@ -134,11 +141,25 @@ def groups_of(found: Findings) -> list[Group]:
     feet = found.config.units == "feet"
     proposals = _proposals(found)
     made = [
-        Group("Round", tuple(_round(p, p == proposals[0], feet) for p in proposals)),
+        Group(
+            "Round",
+            tuple(
+                layer
+                for p in proposals
+                for layer in (
+                    *_positions(p, p == proposals[0], found),
+                    _round(p, p == proposals[0], feet),
+                )
+            ),
+        ),
         Group("Walks", tuple(_walks(p, p == proposals[0]) for p in proposals)),
         Group("Room between holes", tuple(_room(p, found) for p in proposals)),
         Group("Features", tuple(_features(found))),
-        _plain("Cautions and keep-outs", found, on=("cautions", "keep_out")),
+        _plain(
+            "Cautions and keep-outs",
+            found,
+            on=("cautions", "wires", "keep_out_lines", "buildings", "keep_out"),
+        ),
         _plain("Water and wet ground", found, on=("water", "wet_ground", "drainage")),
         _plain("Property", found, on=("property",)),
         Group("Legs", (*_best_legs(found), *_of("legs", found, "All legs"))),
@@ -245,6 +266,20 @@ def _walks(proposal: int, on: bool) -> Shown:
     return replace(_shown("layout_walks", title, f'"proposal" = {proposal}', style), on=on)
 
 
+def _positions(proposal: int, on: bool, found: Findings) -> Iterable[Shown]:
+    """Other tees and pins of the holes of one proposal, each with the level it is for."""
+    layout = found.layers["layout_holes"]
+    if found.layer("hole_positions") is None:
+        return
+    holes = sorted({int(n) for n in layout.loc[layout["proposal"] == proposal, "hole_id"]})
+    base = styles_of("hole_positions")[0]
+    rules = tuple(replace(rule, tagged=True) for rule in base.rules)
+    style = replace(base, rules=rules, tag=Tag("level", 7.0, priority=2), nearer=None)
+    subset = f'"hole_id" IN ({",".join(map(str, holes))})'
+    title = f"Proposal {proposal}: other tees and pins"
+    yield replace(_shown("hole_positions", title, subset, style), on=on)
+
+
 def _best_legs(found: Findings) -> Iterable[Shown]:
     """The best legs of each level, by score."""
     legs = found.layer("legs")
@@ -283,79 +318,18 @@ def _rasters(found: Findings, feet: bool) -> Iterable[Shown]:
     if feet:
         each = next((f for f in _FEET if relief / (f * FOOT) <= _CONTOURS), _FEET[-1])
         step, words = each * FOOT, f"{each:g} ft"
-    yield _raster("ground", f"Contours every {words}", _contour_renderer(step), on=True)
+    yield _raster("ground", f"Contours every {words}", contour_renderer(step), on=True)
     for name, title, stops in (
-        ("canopy_height", "Canopy height, m", _CANOPY),
-        ("slope", "Slope, %", _SLOPE),
+        ("canopy_height", "Canopy height, m", CANOPY),
+        ("slope", "Slope, %", SLOPE),
     ):
         if name in found.rasters:
-            yield _raster(name, title, _class_renderer(stops), on=False)
-    yield _raster("ground", "Shaded ground", _shade_renderer(), on=True)
-
-
-_CANOPY = (
-    (0.5, "255,255,255,0", "under 0.5"), (2.0, "228,236,205,255", "0.5 to 2"),
-    (5.0, "188,210,150,255", "2 to 5"), (10.0, "140,178,112,255", "5 to 10"),
-    (20.0, "92,140,84,255", "10 to 20"), (99.0, "44,90,58,255", "over 20"),
-)  # fmt: skip
-_SLOPE = (
-    (3.0, "255,255,255,0", "under 3"), (10.0, "253,224,170,255", "3 to 10"),
-    (25.0, "240,150,90,255", "10 to 25"), (500.0, "165,50,40,255", "over 25"),
-)  # fmt: skip
-"""Upper ends of classes in the raster's unit, colour and words."""
+            yield _raster(name, title, class_renderer(stops), on=False)
+    yield _raster("ground", "Shaded ground", shade_renderer(), on=True)
 
 
 def _raster(name: str, title: str, renderer: ET.Element, *, on: bool) -> Shown:
     return Shown(title, f"./rasters/{name}.tif", None, renderer, "", on)
-
-
-def _shade_renderer() -> ET.Element:
-    return ET.Element(
-        "rasterrenderer", type="hillshade", band="1", opacity="1", alphaBand="-1",
-        azimuth="315", angle="45", zfactor="1", multidirection="1",
-    )  # fmt: skip
-
-
-def _contour_renderer(step: float) -> ET.Element:
-    made = ET.Element(
-        "rasterrenderer", {"type": "contour", "band": "1", "opacity": "1", "alphaBand": "-1",
-                           "contour-interval": f"{step:.6g}",
-                           "contour-index-interval": f"{5 * step:.6g}", "downscale": "4"},
-    )  # fmt: skip
-    # QGIS reads one set of symbols: the plain contour, then the strong one.
-    symbols = ET.SubElement(made, "symbols")
-    symbols.append(_line_symbol("contour", "122,90,54,160", 0.12))
-    symbols.append(_line_symbol("index", "122,90,54,200", 0.3))
-    return made
-
-
-def _line_symbol(name: str, colour: str, width: float) -> ET.Element:
-    symbol = ET.Element("symbol", name=name, type="line", alpha="1", force_rhr="0")
-    layer = ET.SubElement(symbol, "layer", {"class": "SimpleLine", "enabled": "1", "pass": "0"})
-    options = ET.SubElement(layer, "Option", type="Map")
-    for key, value in (
-        ("line_color", colour),
-        ("line_style", "solid"),
-        ("line_width", f"{width:g}"),
-        ("line_width_unit", "MM"),
-    ):
-        ET.SubElement(options, "Option", name=key, type="QString", value=value)
-    return symbol
-
-
-def _class_renderer(stops: tuple[tuple[float, str, str], ...]) -> ET.Element:
-    made = ET.Element(
-        "rasterrenderer", type="singlebandpseudocolor", band="1", opacity="0.75", alphaBand="-1",
-        classificationMin="0", classificationMax=f"{stops[-1][0]:g}",
-    )  # fmt: skip
-    shader = ET.SubElement(ET.SubElement(made, "rastershader"), "colorrampshader")
-    shader.attrib |= {"colorRampType": "DISCRETE", "classificationMode": "1", "clip": "0",
-                      "minimumValue": "0", "maximumValue": f"{stops[-1][0]:g}"}  # fmt: skip
-    for value, colour, label in stops:
-        red, green, blue, alpha = colour.split(",")
-        code = f"#{int(red):02x}{int(green):02x}{int(blue):02x}"
-        ET.SubElement(shader, "item", value=f"{value:g}", color=code, alpha=alpha, label=label)
-    return made
 
 
 def project_of(found: Findings) -> bytes:
@@ -474,7 +448,7 @@ def _themes(root: ET.Element, groups: list[Group], found: Findings) -> None:
     """One theme for each proposal and each level, and one each for the crew and the ground."""
     base = {layer.id for group in groups for layer in group.layers if layer.on}
     of = {group.title: group.layers for group in groups}
-    rounds = (*of.get("Round", ()), *of.get("Walks", ()))
+    rounds = [r for name in ("Round", "Walks") for r in of.get(name, ())]
     ground = base - {layer.id for layer in rounds}
     themes: dict[str, set[str]] = {}
     for n in _proposals(found):

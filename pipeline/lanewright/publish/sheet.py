@@ -132,18 +132,24 @@ def _map(made: _Maker, top: float) -> None:
     ):
         paper.put(box[0] + 190, y + 4 - i * 9.5, line, made.body)
     paper.y = y - 28
-    _legend(made, box[0], paper.y, maps.step_of(found.map_data, seen))
-    _desk_study(made, box[0] + 0.52 * width, paper.y, box[2])
+    ends = _legend(made, box[0], paper.y, maps.step_of(found.map_data, seen))
+    _desk_study(made, max(box[0] + 0.52 * width, ends), paper.y, box[2])
 
 
-def _legend(made: _Maker, x: float, y: float, step: float) -> None:
+def _legend(made: _Maker, x: float, y: float, step: float) -> float:
+    """Signs in two columns; returns where they end at the right."""
     paper, found = made.paper, made.found
-    signs = front.plan_signs(made.units.length(step), found.layer("keep_out") is not None)
+    keep_outs = found.layer("keep_out") is not None
+    signs = front.plan_signs(found.map_data, made.units.length(step), keep_outs)
     paper.put(x, y - 8, "Legend", 8.5, bold=True)
-    for i, (draw, text) in enumerate(signs):
-        row = y - 19 - i * 10.4
-        draw(paper, x + 16, row)
-        paper.put(x + 40, row - 2.5, text, made.body)
+    rows = -(-len(signs) // 2)
+    for column in (signs[:rows], signs[rows:]):
+        for i, (draw, text) in enumerate(column):
+            row = y - 19 - i * 10.4
+            draw(paper, x + 16, row)
+            paper.put(x + 40, row - 2.5, text, made.body)
+        x += 40 + max((paper.measure(text, made.body) for _, text in column), default=0) + _GUTTER
+    return x
 
 
 def _desk_study(made: _Maker, x: float, y: float, right: float) -> None:

@@ -317,6 +317,22 @@ STYLES: tuple[Style, ...] = (
         nearer=_NEAR,
     ),
     Style(
+        "keep_out_lines",
+        "Lines of keep-outs",
+        (Rule("road or other line, as drawn", Line("#777777", 0.9), tagged=True),),
+        tag=Tag("name", 8.0),
+    ),
+    Style(
+        "buildings",
+        "Buildings",
+        (Rule("building, from the lidar", Fill("#4d4b45", Line(INK, 0.2))),),
+    ),
+    Style(
+        "wires",
+        "Overhead wires",
+        (Rule("wire in the lidar; more may hang", Line(INK, 0.4, (3.0, 0.8, 0.5, 0.8))),),
+    ),
+    Style(
         "lanes",
         "Kind",
         (

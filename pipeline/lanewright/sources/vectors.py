@@ -283,6 +283,19 @@ def areas(path: Path, working: str, assumed_crs: str | None, buffer: float = 0.0
     return merged if merged.geom_type == "MultiPolygon" else MultiPolygon([merged])
 
 
+def lines_in(path: Path, working: str, assumed_crs: str | None) -> Geometry:
+    """The lines of a file in the working CRS, as one shape; empty where it draws none.
+
+    Raises
+    ------
+    InputError
+        As `read_vectors` and `in_working`.
+    """
+    frame = in_working(path, read_vectors(path, assumed_crs), working)
+    every = [part for shape in frame.geometry for part in parts(shape)]
+    return union_all([part for part in every if isinstance(part, LineString)])
+
+
 def near_enough(path: Path, shape: Geometry, bounds: tuple[float, float, float, float]) -> None:
     """Refuse a drawing of which nothing lies near the land: its CRS is wrong, or it is no use.
 

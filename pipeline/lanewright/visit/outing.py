@@ -43,6 +43,16 @@ class Spot:
 
 
 @dataclass(frozen=True)
+class Position:
+    """Another tee or pin of a hole: what it is, for which level, its row of `hole_positions`."""
+
+    kind: Literal["tee", "pin"]
+    level: str
+    spot: Spot
+    facts: Row
+
+
+@dataclass(frozen=True)
 class Played:
     """A hole, or a single leg, to be seen on foot.
 
@@ -65,6 +75,8 @@ class Played:
         two throws comes with the first.
     walk
         Its row of `layout_walks`: from the basket before; None where no walk is known.
+    positions
+        Other tees and pins of the hole.
     """
 
     number: int
@@ -77,6 +89,7 @@ class Played:
     basket: Spot
     trim: gpd.GeoDataFrame
     walk: Row | None
+    positions: tuple[Position, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -87,6 +100,17 @@ class Played:
             *(f"L{self.number}{letter}" for letter in letters),
             f"B{self.number}",
         )
+
+    @property
+    def other_names(self) -> tuple[str, ...]:
+        """Short names of the other tees and pins, such as T7b and B7c; T7 and B7 are the first."""
+        counts = {"tee": 0, "pin": 0}
+        names = []
+        for other in self.positions:
+            counts[other.kind] += 1
+            letter = string.ascii_lowercase[counts[other.kind]]
+            names.append(f"{'T' if other.kind == 'tee' else 'B'}{self.number}{letter}")
+        return tuple(names)
 
     @property
     def spots(self) -> tuple[Spot, ...]:
@@ -240,7 +264,37 @@ def _played(layers: Frames, choice: _Choice, walks: gpd.GeoDataFrame | None) -> 
             _site(ends, int(own["end_id"].iloc[-1])),
             _pieces(trim, chain) if trim is not None else gpd.GeoDataFrame(geometry=[]),
             _walk_to(walks, number),
+            _positions(layers, facts.get("hole_id"), tees, ends),
         )
+
+
+def _positions(
+    layers: Frames, hole: object, tees: gpd.GeoDataFrame, ends: gpd.GeoDataFrame
+) -> tuple[Position, ...]:
+    """Other tees of a hole, then its other pins; none for a single leg."""
+    every = layers.get("hole_positions")
+    if every is None or hole is None:
+        return ()
+    mine = every[every["hole_id"] == hole].sort_values(["position", "position_id"])
+    return tuple(
+        Position(
+            row["position"],
+            str(row["level"]),
+            _ground_of(point, tees if row["position"] == "tee" else ends, row["site_id"]),
+            row,
+        )
+        for point, row in sorted(
+            zip(mine.geometry, rows_of(mine), strict=True),
+            key=lambda pair: pair[1]["position"] != "tee",
+        )
+    )
+
+
+def _ground_of(point: shapely.Point, sites: gpd.GeoDataFrame, number: int) -> Spot:
+    """A place with the ground of its site, where the site is known."""
+    if number in sites.index:
+        return _site(sites, int(number))
+    return Spot(point.x, point.y, float("nan"))
 
 
 def legs_of_holes(holes: gpd.GeoDataFrame) -> dict[int, tuple[int, ...]]:

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import zip_longest
 
 from lanewright.publish.book import maps, view
 from lanewright.publish.book.paper import BODY, CAPTION, MM, Column, Paper
 from lanewright.publish.book.writer import Writer, near, number
+from lanewright.publish.mapdata import MapData
 from lanewright.publish.report.words import trimming
 from lanewright.visit.outing import CHECK, Played
+
+Sign = tuple[Callable[[Paper, float, float], None], str]
+"""What draws a sign at a place of the page, and what it means."""
 
 
 def title_page(w: Writer) -> None:
@@ -36,9 +41,11 @@ def title_page(w: Writer) -> None:
 def _signs(w: Writer) -> None:
     paper = w.paper
     every = "50 ft" if w.book.feet_first else "10 m"
-    rows: list[tuple[Callable[[Paper, float, float], None], str]] = [
+    rows: list[Sign] = [
         (_tee, "tee, play to the right"),
         (_basket, "basket; dashed ring: 10 m (33 ft) around it"),
+        (_other_tee, "tee of another level"),
+        (_other_pin, "other place of the basket"),
         (_landing, "landing zone"),
         (_rest, "two of three throws that nothing stops come to rest inside"),
         (view.cross, "where most failing throws touch something"),
@@ -47,13 +54,23 @@ def _signs(w: Writer) -> None:
         (_square, "field check, by its number in the list at the end"),
         (_walk, "walk between holes"),
         (_water, "water; loose strokes: ground that is wet by the shape of the terrain"),
+        *_built_signs(w.book.data),
         (
             _greys,
             "growth: in plans the taller, in profiles the denser, the darker; dots in profiles: "
             "lidar never searched there",
         ),
     ]
-    for draw, text in rows:
+    half = paper.wide / 2
+    short = [row for row in rows if paper.measure(row[1], BODY) <= half - 42]
+    for pair in zip_longest(short[::2], short[1::2]):
+        paper.room(14)
+        for place, sign in enumerate(filter(None, pair)):
+            left = paper.left + place * half
+            sign[0](paper, left + 16, paper.y - 5)
+            paper.put(left + 40, paper.y - 8, sign[1], BODY)
+        paper.y -= 12
+    for draw, text in (row for row in rows if row not in short):
         lines = paper.lines(text, paper.wide - 40, BODY)
         paper.room(11.2 * len(lines) + 3)
         draw(paper, paper.left + 16, paper.y - 5)
@@ -75,6 +92,38 @@ def _tee(paper: Paper, x: float, y: float) -> None:
 
 def _basket(paper: Paper, x: float, y: float) -> None:
     _picture(paper, x, y).basket((x, y))
+
+
+def _other_tee(paper: Paper, x: float, y: float) -> None:
+    _picture(paper, x, y).tee((x, y), (x + 9, y), hollow=True)
+
+
+def _other_pin(paper: Paper, x: float, y: float) -> None:
+    _picture(paper, x, y).other_pin((x, y))
+
+
+def _road(paper: Paper, x: float, y: float) -> None:
+    _picture(paper, x, y).road([(x - 14, y), (x + 14, y)])
+
+
+def _building(paper: Paper, x: float, y: float) -> None:
+    paper.canvas.setFillGray(0.35)
+    paper.canvas.rect(x - 6, y - 3.5, 12, 7, stroke=0, fill=1)
+    paper.canvas.setFillGray(0)
+
+
+def _wire(paper: Paper, x: float, y: float) -> None:
+    _picture(paper, x, y).wire([(x - 14, y), (x + 14, y)])
+
+
+def _built_signs(data: MapData) -> list[Sign]:
+    """Signs of what people built, as far as there is any."""
+    names = ", ".join(dict.fromkeys(name for name, _ in data.roads))
+    return [
+        *([(_road, f"{names}, as its file draws it")] if names else []),
+        *([(_building, "building, from the lidar")] if data.buildings else []),
+        *([(_wire, "overhead wire in the lidar; more may hang")] if data.wires else []),
+    ]
 
 
 def _landing(paper: Paper, x: float, y: float) -> None:
@@ -141,13 +190,13 @@ def _contour(paper: Paper, x: float, y: float) -> None:
     paper.stroke([(x - 14, y - 2), (x - 4, y + 1), (x + 5, y - 1), (x + 14, y + 2)], 0.35, 0.35)
 
 
-def plan_signs(
-    step: str, keep_outs: bool
-) -> list[tuple[Callable[[Paper, float, float], None], str]]:
+def plan_signs(data: MapData, step: str, keep_outs: bool) -> list[Sign]:
     """Signs of a plan of the whole property, with what they mean.
 
     Parameters
     ----------
+    data
+        The land, for what stands on it.
     step
         Between contours, in words.
     keep_outs
@@ -155,15 +204,18 @@ def plan_signs(
     """
     return [
         (_tee, "tee, its hole's number in a ring; A: arrival"),
+        (_other_tee, "tee of another level"),
         (_landing, "landing zone"),
         (_basket, "basket"),
+        (_other_pin, "other place of the basket"),
         (_route, "flight aimed for"),
         (_walk, "walk between holes"),
-        (_water, "water; loose strokes: ground that is wet by its shape"),
+        (_water, "water; loose strokes: wet by its shape"),
         (_greys, "canopy, the taller the darker"),
         (_contour, f"contours every {step}, with their height"),
         (_border, "property line as given, not surveyed"),
         *([(_keep_out, "keep-out with its buffer")] if keep_outs else []),
+        *_built_signs(data),
     ]
 
 

@@ -55,7 +55,8 @@ def hole_pages(w: Writer, hole: Played) -> None:
 
 def _pictures(w: Writer, hole: Played) -> None:
     paper, book = w.paper, w.book
-    below = 92 + 27 * len(hole.spots)  # the table of places and the way to the tee
+    # The table of places and the way to the tee.
+    below = 92 + 27 * len(hole.spots) + 16 * len(hole.positions)
     free = paper.y - paper.bottom - below
     tall = max(free * 0.54, 80)
     view = draw_plan(paper, (paper.left, paper.y - tall, paper.right, paper.y), book, hole)
@@ -92,11 +93,18 @@ def _places(w: Writer, hole: Played) -> None:
             ]
         )
         grids.append(f"{w.crs} {spot.x:.1f} E {spot.y:.1f} N")
+    for name, other in zip(hole.other_names, hole.positions, strict=True):
+        spot = other.spot
+        ground = "" if np.isnan(spot.z) else f"{spot.z:.1f} m"
+        length = w.length(other.facts, "hole_positions", "length_m")
+        who = f"{other.level}, {length}, par {other.facts['par']}"
+        rows.append([name, ", ".join(w.lonlat(spot.x, spot.y)), ground, who])
+        grids.append("")
     columns = [
         Column("staked", 0.55),
-        Column("WGS 84", 2.1),
-        Column("ground", 0.8),
-        Column("on, from true north", 1.75),
+        Column("WGS 84", 1.95),
+        Column("ground", 0.7),
+        Column("on, from true north; others: for whom", 2.1),
     ]
     w.paper.table(columns, rows, BODY, boxes=True, notes=grids)
 

@@ -23,8 +23,8 @@ from lanewright.publish.book.view import (
     canopy_tone,
     north_up,
 )
-from lanewright.publish.mapdata import Contour, MapData, contours
-from lanewright.visit.outing import Outing
+from lanewright.publish.mapdata import Contour, MapData, contours, height_spots
+from lanewright.visit.outing import Outing, Played
 
 BORDER = (7.0, 2.0, 1.5, 2.0)
 """Dashes of the property's outline."""
@@ -36,6 +36,7 @@ START = {True: "A", False: "S"}
 
 COARSE = 1e-4
 """Metres on paper that a contour may be off: a tenth of a millimetre is nothing there."""
+_NAME = 12.0  # points from the edge of a map within which no road is named
 _LINES = 12  # most heights with a contour on the map of the property
 
 
@@ -133,12 +134,14 @@ def overview(paper: Paper, box: Box, book: Book) -> View:
         lines, _ = contours(data, view.outline(), _LINES, COARSE * scale)
         backdrop(picture, data, lines, data.wet, data.water)
         _grid_lines(picture, view)
+        built(picture, data)
         picture.shape(data.land, 1.6, BORDER)
         for area in book.keep_out.geometry if book.keep_out is not None else ():
             if area.intersects(view.outline()):
                 picture.shape(area, 0.9, KEEP_OUT)
         _round(picture, book.outing)
         _heights(picture, book, lines)
+        _road_names(picture, data)
         _numbers(picture, book)
     _grid_numbers(paper, view)
     return view
@@ -146,17 +149,9 @@ def overview(paper: Paper, box: Box, book: Book) -> View:
 
 def _heights(picture: Picture, book: Book, lines: Sequence[Contour]) -> None:
     """The height on the longest contour of each level, where no hole is played."""
-    longest = {c.level: c for c in sorted(lines, key=lambda c: len(c.places))}
-    fairways = [hole.line for hole in book.outing.holes]
-    played = shapely.buffer(shapely.MultiLineString(fairways), _CLEAR / picture.view.per_metre)
-    for level, contour in sorted(longest.items()):
-        count = len(contour.places)
-        places = [contour.places[count * k // 8] for k in (4, 3, 5, 2, 6) if count > 8]
-        free = (p for p in places if not played.intersects(shapely.Point(p)))
-        place = next(free, None)
-        if place is not None:
-            height = level / FOOT if book.feet_first else level
-            picture.label((float(place[0]), float(place[1])), f"{height:.0f}")
+    fairways = shapely.MultiLineString([hole.line for hole in book.outing.holes])
+    for x, y, level in height_spots(lines, fairways, _CLEAR / picture.view.per_metre):
+        picture.label((x, y), f"{level / FOOT if book.feet_first else level:.0f}")
 
 
 def step_of(data: MapData, view: View) -> float:
@@ -185,6 +180,31 @@ def backdrop(
             picture.shape(shape, 0.7)
 
 
+def built(picture: Picture, data: MapData) -> None:
+    """Roads as their files draw them, buildings, overhead wires."""
+    seen = picture.view.outline()
+    for _, line in data.roads:
+        for part in shapely.get_parts(line.intersection(seen)):
+            picture.road(shapely.get_coordinates(part))
+    for shape in data.buildings:
+        if shape.intersects(seen):
+            picture.building(shape)
+    for line in data.wires:
+        for part in shapely.get_parts(line.intersection(seen)):
+            picture.wire(shapely.get_coordinates(part))
+
+
+def _road_names(picture: Picture, data: MapData) -> None:
+    """The name of each drawn line on its middle, once."""
+    seen = picture.view.outline().buffer(-_NAME / picture.view.per_metre)
+    for name in dict.fromkeys(name for name, _ in data.roads):
+        parts = [line.intersection(seen) for other, line in data.roads if other == name]
+        longest = max(parts, key=lambda part: part.length)
+        if longest.length > 0:
+            spot = longest.interpolate(0.5, normalized=True)
+            picture.label((spot.x, spot.y), name)
+
+
 def _round(picture: Picture, outing: Outing) -> None:
     """Walks and holes."""
     if outing.walks is not None:
@@ -194,16 +214,28 @@ def _round(picture: Picture, outing: Outing) -> None:
         picture.line(shapely.get_coordinates(hole.line), 1.2, cased=True)
     for hole in outing.holes:
         after = hole.landings[0] if hole.landings else hole.basket
+        others(picture, hole, 1.9)
         picture.tee(hole.tee.xy, after.xy, 2.4)
         for landing in hole.landings:
             picture.landing(landing.xy, 2.4)
         picture.basket(hole.basket.xy, 2.4)
 
 
+def others(picture: Picture, hole: Played, size: float) -> None:
+    """Other tees and pins of a hole."""
+    aim = hole.landings[0] if hole.landings else hole.basket
+    for other in hole.positions:
+        if other.kind == "tee":
+            picture.tee(other.spot.xy, aim.xy, size, hollow=True)
+        else:
+            picture.other_pin(other.spot.xy, size)
+
+
 def _numbers(picture: Picture, book: Book) -> None:
     """Numbers of holes and checks, and where the round starts."""
     outing, checks = book.outing, book.checks
     signs = [spot.xy for hole in outing.holes for spot in hole.spots]
+    signs += [other.spot.xy for hole in outing.holes for other in hole.positions]
     if outing.start is not None:
         signs.append(outing.start.xy)
     tags = Tags(picture, signs)

@@ -9,7 +9,7 @@ from lanewright.base.arrays import Floats
 from lanewright.base.rows import rows_of
 from lanewright.base.units import FOOT
 from lanewright.holes.greens import CIRCLE
-from lanewright.publish.book.maps import BORDER, COARSE, Book, backdrop, north_arrow
+from lanewright.publish.book.maps import BORDER, COARSE, Book, backdrop, built, north_arrow, others
 from lanewright.publish.book.paper import Paper
 from lanewright.publish.book.view import Box, Picture, Tags, View, along_play, cross
 from lanewright.publish.mapdata import Line, unit
@@ -33,6 +33,7 @@ def draw_plan(paper: Paper, box: Box, book: Book, hole: Played) -> View:
     plan = plan_of(book.data, line_of(hole), view.outline(), COARSE * view.scale)
     with Picture(paper, view) as picture:
         backdrop(picture, book.data, plan.contours, plan.wet, plan.water)
+        built(picture, book.data)
         picture.shape(book.data.land, 1.6, BORDER)
         _others(picture, book, hole)
         picture.shape(shapely.Point(hole.basket.xy).buffer(CIRCLE), 0.7, (3, 2))
@@ -82,6 +83,9 @@ def _distances(picture: Picture, flown: Floats, step: float) -> None:
 
 def _signs(picture: Picture, hole: Played) -> None:
     spots = [spot.xy for spot in hole.spots]
+    others(picture, hole, 2.6)
+    for name, other in zip(hole.other_names, hole.positions, strict=True):
+        picture.label(other.spot.xy, name, "", (0.0, 7.5))
     picture.tee(spots[0], spots[1])
     for landing in hole.landings:
         picture.landing(landing.xy)

@@ -54,6 +54,7 @@ SCALES = (
 
 _PIXEL = 0.5  # m on the ground of the greys behind a plan
 _TALL = 25.0  # m of canopy drawn in the darkest grey
+_WIRE = 17.0  # points between the crosses on a wire
 CASING = 1.6  # points of white beside a line, to part it from what it crosses
 
 
@@ -256,8 +257,8 @@ class Picture:
 
     # --- our signs
 
-    def tee(self, place: Point, toward: Point, size: float = 3.2) -> None:
-        """A solid bar across the way of play, with a stroke behind it."""
+    def tee(self, place: Point, toward: Point, size: float = 3.2, *, hollow: bool = False) -> None:
+        """A solid bar across the way of play; hollow for a tee of another level."""
         (x, y), (tx, ty) = self.view.page([place, toward])
         way = np.array([tx - x, ty - y])
         way = way / max(float(np.hypot(*way)), 1e-9)
@@ -266,7 +267,10 @@ class Picture:
             (x, y) + way * a * size * 0.55 + side * b * size
             for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))
         ]
-        blob(self.paper, [(float(p[0]), float(p[1])) for p in corners], 0.0)
+        points = [(float(p[0]), float(p[1])) for p in corners]
+        blob(self.paper, points, 1.0 if hollow else 0.0)
+        if hollow:
+            self.paper.stroke(points, 0.8, closed=True)
 
     def basket(self, place: Point, size: float = 3.4) -> None:
         """A ring with a point in it."""
@@ -285,6 +289,36 @@ class Picture:
         points = [(x - size, y), (x, y + size), (x + size, y), (x, y - size)]
         blob(self.paper, [(float(a), float(b)) for a, b in points], 1.0)
         self.paper.stroke([(float(a), float(b)) for a, b in points], 1.0, closed=True)
+
+    def other_pin(self, place: Point, size: float = 2.6) -> None:
+        """Another place of the basket: an empty ring."""
+        (x, y) = self.view.page([place])[0]
+        canvas = self.paper.canvas
+        canvas.setFillGray(1)
+        canvas.setStrokeGray(0)
+        canvas.setLineWidth(0.9)
+        canvas.circle(float(x), float(y), size, stroke=1, fill=1)
+
+    def road(self, places: ArrayLike) -> None:
+        """A line as it is drawn in a keep-out file: two strokes side by side."""
+        self.line(places, 2.6)
+        self.line(places, 1.3, 1.0)
+
+    def building(self, shape: shapely.Geometry) -> None:
+        """Ground that a building stands on: dark, for nothing else is."""
+        for part in shapely.get_parts(shape):
+            ring = self.view.page(shapely.get_coordinates(part.exterior))
+            blob(self.paper, [(float(x), float(y)) for x, y in ring], 0.35)
+
+    def wire(self, places: ArrayLike) -> None:
+        """An overhead wire: a thin line with crosses."""
+        line = shapely.LineString(self.view.page(places))
+        self.line(places, 0.5)
+        for at in np.arange(_WIRE / 2, line.length, _WIRE):
+            x, y = shapely.get_coordinates(line.interpolate(at))[0]
+            for turn in (-1, 1):
+                ends = [(x - 1.9, y - 1.9 * turn), (x + 1.9, y + 1.9 * turn)]
+                self.paper.stroke([(float(a), float(b)) for a, b in ends], 0.6)
 
     def label(self, place: Point, text: str, shape: str = "", shift: Point = (0.0, 0.0)) -> None:
         """Text on white, in a square, a ring or bare."""

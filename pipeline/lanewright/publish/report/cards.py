@@ -14,6 +14,7 @@ from lanewright.publish.findings import Findings
 from lanewright.publish.mapdata import Line
 from lanewright.publish.report.crewlist import Instruction, lines_for
 from lanewright.publish.report.facts import facts_of
+from lanewright.publish.report.otherplaces import others_of
 from lanewright.publish.report.planview import PlanView, plan_view
 from lanewright.publish.report.sideview import SideView, side_view
 from lanewright.publish.report.space import space_of
@@ -84,6 +85,8 @@ class Card:
         Features that the hole uses; empty without.
     room
         The nearest holes of its round: hole, rule, distance, asked for, margin, trees between.
+    others
+        Other tees and pins: sign, and for whom they are.
     checks
         What to look at on foot: the question, and why the desk cannot say.
     """
@@ -107,6 +110,7 @@ class Card:
     room: tuple[tuple[str, ...], ...]
     checks: tuple[tuple[str, str], ...]
     space: Row | None
+    others: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -153,6 +157,7 @@ class _Desk:
             for row in rows_of(found.layer("layout_holes"))
         }
         self.near = rows_of(found.layer("layout_neighbours"))
+        self.positions = others_of(found, units)
         self.promises = {int(row["leg_id"]): row for row in _promises(found)}
 
     def card(self, subject: Subject, in_full: bool) -> Card:
@@ -185,6 +190,7 @@ class _Desk:
             room=self._room(subject),
             checks=tuple(_checks(subject, self.checks, units)),
             space=space_of(found, subject, line.spreads) if in_full else None,
+            others=tuple((kind, words) for kind, words, _ in line.others),
         )
 
     def _sight(self, subject: Subject) -> Iterator[tuple[str, str, str]]:
@@ -223,6 +229,7 @@ class _Desk:
                 spread_of(self.found.flights, leg, flown)
                 for leg, flown in zip(subject.legs, subject.paths, strict=True)
             ),
+            self.positions.get(int(subject.row["hole_id"]), ()) if "hole_id" in subject.row else (),
         )
 
 

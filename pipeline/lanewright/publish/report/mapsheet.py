@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -13,8 +13,10 @@ from markupsafe import Markup
 from lanewright.base.rows import rows_of
 from lanewright.base.units import FOOT
 from lanewright.publish.findings import Findings
+from lanewright.publish.mapdata import contours, height_spots
 from lanewright.publish.report import pictures
 from lanewright.publish.report.drawing import dots, path_of
+from lanewright.publish.report.otherplaces import Other, others_of
 from lanewright.publish.report.pictures import Surface
 from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, plural
@@ -22,6 +24,8 @@ from lanewright.publish.report.words import Units, plural
 _CROWNS = (0.0, 3.0, 5.0, 8.0)  # m, lower ends of the classes of crowns
 _PLATE = 17.0  # from the tee back to the number's plate, in pixels of the screen
 _STRONGER = (1 / 3, 2 / 3)  # of the legs drawn, from which the better ones are drawn stronger
+_HEIGHTS = 12  # most heights that contours are drawn at
+_CLEAR = 22.0  # pixels of the screen around a height that lines and signs leave free
 _LEGS = 100  # most legs drawn; all of them lie in the GeoPackage
 
 
@@ -62,6 +66,8 @@ class Drawn:
         Whether it shows at first.
     swatch
         Style class for the legend.
+    texts
+        Words at places: x, y [m], and what stands there.
     """
 
     key: str
@@ -70,11 +76,12 @@ class Drawn:
     count: str
     on: bool
     swatch: str
+    texts: tuple[tuple[float, float, str], ...] = ()
 
 
 @dataclass(frozen=True)
 class Mark:
-    """A hole on the map."""
+    """A hole on the map; `others` are its other tees and pins: x, y, turn, sign, words."""
 
     key: str
     label: str
@@ -89,6 +96,7 @@ class Mark:
     end_y: float
     landings: tuple[tuple[float, float], ...]
     finish: str
+    others: tuple[tuple[float, float, float, str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -162,7 +170,7 @@ def map_sheet(found: Findings, subjects: list[Subject], units: Units) -> MapShee
         view,
         pictures.shade_picture(found.rasters["ground"], grid.cell),
         tuple(shown),
-        tuple(_drawn(found)),
+        (_contours(found, units, view[2]), *_drawn(found)),
         tuple(_proposals(found, subjects, units)),
         _outside(outline, left, top, width, height),
         (round(arrival[0] - left, 1), round(top - arrival[1], 1)) if arrival else None,
@@ -203,6 +211,33 @@ def _outside(
     return path_of([frame.difference(shapely.union_all(outline.values))], left, top, 0.3)
 
 
+def _contours(found: Findings, units: Units, width: float) -> Drawn:
+    """Lines of equal height over the property, with their heights where nothing else stands."""
+    left, top, data = found.grid.left, found.grid.top, found.map_data
+    window = shapely.box(*found.grid.bounds) if data.land.is_empty else data.land
+    drawn, step = contours(data, window, _HEIGHTS, 0.5)
+    parts: list[Part] = []
+    for style, strong in (("contour", False), ("contour strong", True)):
+        mine = [shapely.LineString(c.places) for c in drawn if c.strong == strong]
+        parts.append((style, path_of(mine, left, top, 0), None))
+    unit = FOOT if units.feet_first else 1.0
+    texts = tuple(
+        (round(x - left, 1), round(top - y, 1), f"{level / unit:.0f}")
+        for x, y, level in height_spots(drawn, _busy(found), _CLEAR * width / 760)
+    )
+    every = units.length(step, 0 if step >= 1 else 1)
+    title = f"Contours every {every}, with their height"
+    return Drawn("contours", title, tuple(parts), found.config.units, True, "contour strong", texts)
+
+
+def _busy(found: Findings) -> shapely.Geometry:
+    """Lines and signs that stand on the map at first."""
+    layers = ("layout_holes", "layout_walks", "features", "wires", "keep_out_lines")
+    frames = [frame for name in layers if (frame := found.layer(name)) is not None]
+    shapes = [line for frame in frames for line in frame.geometry]
+    return shapely.union_all([*shapes, *([shapely.Point(found.arrival)] if found.arrival else [])])
+
+
 Part = tuple[str, Markup, float | None]
 
 
@@ -219,12 +254,20 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         ("drainage", "drainage", "Drainage lines", "line", "lines", False),
         ("openings", "opening", "Openings", "opening", "openings", False),
         ("keep_out", "keepout", "Keep-outs with their buffers", "part", "parts", True),
+        ("keep_out_lines", "road", "", "line", "lines", True),
+        ("buildings", "building", "Buildings, from the lidar", "building", "buildings", True),
+        ("wires", "wire", "Overhead wires in the lidar; more may hang", "piece", "pieces", True),
     )
+    parts: list[Part]
     for name, style, title, one, many, on in plain:
         if (frame := found.layer(name)) is not None:
             count = plural(len(frame), one, many)
-            yield Drawn(style, title, ((style, lines(frame), None),), count, on, style)
-    parts: list[Part]
+            parts = [(style, lines(frame), None)]
+            if name == "keep_out_lines":
+                names = ", ".join(dict.fromkeys(frame["name"]))
+                title = f"{names[:1].upper()}{names[1:]}, as drawn"
+                parts.insert(0, ("road-edge", parts[0][1], None))
+            yield Drawn(style, title, tuple(parts), count, on, style)
     if (frame := found.layer("trees")) is not None:
         xy = shapely.get_coordinates(frame.geometry.values)
         size = np.digitize(frame["crown_m"], _CROWNS)
@@ -277,12 +320,16 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
 
 def _proposals(found: Findings, subjects: list[Subject], units: Units) -> list[Proposal]:
     by_key = {int(s.row["hole_id"]): s for s in subjects if "hole_id" in s.row}
+    others = others_of(found, units)
     layout = rows_of(found.layer("layout_holes"))
     walks = found.layer("layout_walks")
     made = []
     for number in sorted({row["proposal"] for row in layout}):
         marks = [
-            _mark(found, by_key[row["hole_id"]], str(row["play_order"]), units)
+            replace(
+                _mark(found, by_key[row["hole_id"]], str(row["play_order"]), units),
+                others=_others(found, by_key[row["hole_id"]], others.get(row["hole_id"], ())),
+            )
             for row in layout
             if row["proposal"] == number and row["hole_id"] in by_key
         ]
@@ -296,6 +343,23 @@ def _proposals(found: Findings, subjects: list[Subject], units: Units) -> list[P
         marks = [_mark(found, s, s.title.split()[-1], units) for s in subjects]
         made.append(Proposal("best", title, tuple(marks), Markup("")))
     return made
+
+
+def _others(
+    found: Findings, subject: Subject, others: Sequence[Other]
+) -> tuple[tuple[float, float, float, str, str], ...]:
+    """Other tees, turned to where the first throw ends, and other pins."""
+    aim = subject.paths[0][-1, :2]
+    return tuple(
+        (
+            round(float(place[0]) - found.grid.left, 1),
+            round(found.grid.top - float(place[1]), 1),
+            round(float(np.degrees(np.arctan2(place[1] - aim[1], aim[0] - place[0]))), 1),
+            kind,
+            f"{subject.title}, {words}",
+        )
+        for kind, words, place in others
+    )
 
 
 def _mark(found: Findings, subject: Subject, label: str, units: Units) -> Mark:

@@ -40,6 +40,8 @@ class PlanView:
         Where nine of ten throws fly, and where half of them do.
     fails
         x, y and what most throws touch there that fail.
+    others
+        Other tees and pins: x, y, kind, words, and turn of the way of play.
     rests
         Ellipses that two of three throws come to rest in: x, y, half length, half width, turn.
     """
@@ -60,6 +62,10 @@ class PlanView:
     core: Markup
     fails: tuple[tuple[float, float, str], ...]
     rests: tuple[tuple[float, float, float, float, float], ...]
+    others: tuple[tuple[float, float, str, str, float], ...]
+    roads: Markup
+    buildings: Markup
+    wires: Markup
     circle: float
     alt: str
 
@@ -113,6 +119,10 @@ def plan_view(data: MapData, line: Line, title: str, units: Units) -> PlanView:
         core=_lines(frame, plan.cores, closed=True),
         fails=tuple((*_spot(frame, place), what) for place, what in plan.fails),
         rests=tuple(_ellipse(frame, rest) for rest in plan.rests),
+        others=tuple(_others(frame, line)),
+        roads=shapes(plan.roads, 0.2),
+        buildings=shapes(plan.buildings, 0.1),
+        wires=shapes(plan.wires, 0.2),
         circle=CIRCLE,
         alt=_alt(line, title, units),
     )
@@ -120,7 +130,13 @@ def plan_view(data: MapData, line: Line, title: str, units: Units) -> PlanView:
 
 def _view(frame: _Frame, line: Line) -> tuple[float, float, float, float]:
     """Left, top, width and height that hold the flights and most of their spread."""
-    flown = frame.here(np.vstack([path[:, :2] for path in line.paths]))
+    way = shapely.MultiLineString([path[:, :2] for path in line.paths])
+    others = [
+        np.reshape(place, (1, 2))
+        for _, _, place in line.others
+        if way.distance(shapely.Point(place)) <= _MOST
+    ]
+    flown = frame.here(np.vstack([*(path[:, :2] for path in line.paths), *others]))
     widest = max(
         (float(np.nanmax(np.abs(s.left))) for s in line.spreads if s is not None), default=0.0
     )
@@ -153,6 +169,14 @@ def _places(frame: _Frame, plan: Plan) -> Iterable[tuple[float, float, str]]:
     kinds = ["tee", *["landing"] * (len(plan.spots) - 2), "basket"]
     for place, kind in zip(plan.spots, kinds, strict=True):
         yield (*_spot(frame, place), kind)
+
+
+def _others(frame: _Frame, line: Line) -> Iterable[tuple[float, float, str, str, float]]:
+    """Other tees turned to where the first throw ends, and other pins."""
+    aim = frame.here(line.paths[0][-1:])[0]
+    for kind, words, place in line.others:
+        x, y = _spot(frame, place)
+        yield x, y, kind, words, round(math.degrees(math.atan2(aim[1] - y, aim[0] - x)), 1)
 
 
 def _ellipse(frame: _Frame, rest: Rest) -> tuple[float, float, float, float, float]:
