@@ -215,3 +215,16 @@ def test_no_round_is_worth_more_than_its_holes_less_its_walks(half):
         assert most >= points - 600 * broken - 1e-6
         gaps += most > points - 600 * broken + 1
     assert gaps > 0
+
+
+@pytest.mark.parametrize(("homing", "kept"), [(1.0, 5), (2.0, 0)])
+def test_the_walk_to_the_stop_halfway_counts_on_the_holes_before_it(homing, kept):
+    """Hole 5 is the best to start with but for the walk to the arrival after two of four holes."""
+    _, terms, guide = easy()
+    cost = terms.cost.copy()
+    cost[5, -1] = 90.0
+    terms = terms._replace(cost=cost, half=2)
+    guide = guide._replace(points=np.array([10.0, 1, 1, 1, 1, 20]))
+    narrow = BeamSettings.model_construct(width=1, each=10, homing=homing)
+    stretch = Stretch(6, 6, 0, 4, 4, np.empty(0, np.int64))
+    assert strings_of(terms, guide, stretch, narrow)[0, 0] == kept

@@ -106,7 +106,7 @@ def test_a_walk_back_along_the_hole_just_played_is_a_fault():
 
 
 def test_what_hides_a_basket_from_its_tee():
-    """A ridge of 4 m, a hedge, a roof of crowns over the view, and nothing."""
+    """A ridge of 4 m, a hedge, crowns over the view, nothing; what nobody saw is not clear."""
     frame = round_of((100, 40, 100, 140))
     flat = leg_worlds.bare(300.0, 1.0)
     _, y = leg_worlds.centres(flat)
@@ -119,5 +119,16 @@ def test_what_hides_a_basket_from_its_tee():
         (replace(flat, ground=low_ridge), "clear"),
         (leg_worlds.planted(flat, hedge, 1.0, high=3.0), "growth"),
         (leg_worlds.planted(flat, hedge, 1.0, low=3.0, high=9.0), "clear"),
+        (replace(flat, searched=np.where(hedge, 0, flat.searched)), None),
+        (replace(flat, surveyed=False), None),
+        (replace(flat, ground=ridge, surveyed=False), "ground"),
+        (replace(flat, ground=np.where(hedge, np.nan, flat.ground)), None),
     ):
         assert sights_of(scene, frame) == [expected]
+
+
+def test_without_lidar_nobody_knows_of_trees_between():
+    frame = round_of((100, 40, 100, 140), (142, 40, 142, 140))
+    found = rows(frame, replace(leg_worlds.bare(300.0, 1.0), surveyed=False))
+    assert found["trees_between"].isna().all()
+    assert found["asked_m"].to_numpy() == pytest.approx(37.0, abs=0.6)  # as over open ground

@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 import subprocess
 import zipfile
 from pathlib import Path
@@ -14,7 +15,11 @@ import shapely
 from rio_cogeo import cog_validate
 from shapely import LineString, Polygon
 
+from lanewright import open_run
 from lanewright.base import schema
+from lanewright.finished.stored import stored_results
+from lanewright.layout.checklines import Check
+from lanewright.layout.roundtees import _fit
 from publish.browser import browsing, opened
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -326,10 +331,34 @@ def test_each_hole_of_a_round_says_how_much_room_it_leaves(out):
         first, last = (shapely.Point(row.geometry.coords[k][:2]) for k in (0, -1))
         assert lines[row.proposal, row.play_order].distance(first) < 3
         assert lines[row.proposal, row.other_order].distance(last) < 3
-    assert set(holes["sight"]) == {"clear", "growth", "ground"}
+    assert set(holes["sight"].dropna()) == {"clear", "growth", "ground"}
     page = (out / "report.html").read_text("utf-8")
     assert page.count("blind, behind the ground") >= (holes["sight"] == "ground")[:18].sum() > 0
     assert page.count("The three holes of the round that leave least room") >= 18
+
+
+def test_other_tees_and_pins_of_rounds_keep_the_rules_beside_their_neighbours(out):
+    """22 that were found do not, and are left out."""
+    run = open_run(out)
+    stored = stored_results(out, run.settings)
+    rounds, positions = run.table("layout_holes"), run.table("hole_positions")
+    played = positions[positions["hole_id"].isin(rounds["hole_id"])]
+    assert played.loc[played["position"] == "tee", "hole_id"].nunique() >= 20
+    assert played.loc[played["position"] == "pin", "hole_id"].nunique() >= 20
+    levels = [each.level for each in stored.flights.levels]
+    check = Check(levels, stored.scene, run.settings.layout.safety)
+    links = stored.holes.links
+    assert _fit(played, links, stored.holes.legs, rounds.drop(columns="legs"), check).all()
+    facts = run.summary["findings"]["holes"]
+    assert facts["positions too near other holes of a round or the land"] > 0
+
+
+def test_the_owners_sheet_is_one_page(out):
+    if shutil.which("pdfinfo") is None:
+        pytest.skip("pdfinfo of poppler-utils is not installed")
+    words = ["pdfinfo", str(out / "concept-plan.pdf")]
+    said = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    assert re.search(r"Pages:\s+1\n", said)
 
 
 def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):

@@ -23,6 +23,19 @@ def scouted(folder):
     return found, facts
 
 
+def test_walks_back_along_a_hole_are_listed_among_rules_broken(tmp_path):
+    """Where no metre of it is allowed and the green ends a metre from the basket."""
+    for most, broken in ((0.0, True), (100.0, False)):
+        layout = SETTINGS["layout"] | {"safety": {"walk_back": most, "handover": 1.0}}
+        config = small_property(tmp_path, layout=layout)
+        called("scout", config)
+        summary = json.loads((tmp_path / "out" / "summary.json").read_text())
+        rules = summary["findings"]["layout"]["rules_broken"]
+        found = [text for each in rules.values() for text in each if "walk back along" in text]
+        assert bool(found) == broken
+        assert all("where at most 0.0 m are allowed" in text for text in found)
+
+
 def test_holes_of_rounds_have_other_tees_and_pins(tmp_path):
     found, facts = scouted(tmp_path)
     rounds, positions = found["layout_holes"], found["hole_positions"]

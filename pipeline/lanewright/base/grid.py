@@ -82,6 +82,13 @@ class Grid:
         row = np.floor((self.top - np.asarray(y)) / self.cell).astype(np.int64)
         return row, col
 
+    def nearest(
+        self, x: NDArray[np.float64], y: NDArray[np.float64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Row and column of points; for one beyond the edge those of the nearest cell."""
+        row, col = self.rowcol(x, y)
+        return np.clip(row, 0, self.rows - 1), np.clip(col, 0, self.cols - 1)
+
     def xy(
         self, row: NDArray[np.int64], col: NDArray[np.int64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

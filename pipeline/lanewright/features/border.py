@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import shapely
 
-from lanewright.features.found import Found, both
+from lanewright.base.units import both
+from lanewright.features.found import Found
 from lanewright.settings.features import FeaturesSettings
 
 LOOKED_AT = ("view", "specimen_tree")

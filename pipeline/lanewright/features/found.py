@@ -13,7 +13,6 @@ from scipy import ndimage as ndi
 from lanewright.base.arrays import Flags, Floats, Ints, Raster
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import cells_of
-from lanewright.base.units import FOOT
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.scene import FLIGHT, Scene
 from lanewright.settings.features import FeaturesSettings
@@ -217,19 +216,6 @@ def peaks(score: Floats, places: Floats, apart: float) -> Iterator[int]:
             yield int(index)
 
 
-def both(metres: float, digits: int = 0) -> str:
-    """A length in metres and feet, for names and reasons.
-
-    Examples
-    --------
-    >>> both(15.24, 1)
-    '15.2 m (50 ft)'
-    >>> both(552)
-    '552 m (1,811 ft)'
-    """
-    return f"{metres:,.{digits}f} m ({metres / FOOT:,.0f} ft)"
-
-
 def full(value: float, at: float) -> float:
     """0 to 1: `value` as a share of what counts in full."""
     return float(min(1.0, max(0.0, value / at)))
@@ -291,11 +277,7 @@ def _air(scene: Scene, line: shapely.LineString, height: float, arc: float) -> A
     """The same for one flight, whose middle lies `arc` [m] over the straight way."""
     count = max(2, int(line.length) + 1)
     points = shapely.get_coordinates(line.interpolate(np.linspace(0, 1, count), normalized=True))
-    row, col = scene.grid.rowcol(points[:, 0], points[:, 1])
-    row, col = (
-        np.clip(row, 0, scene.grid.rows - 1),
-        np.clip(col, 0, scene.grid.cols - 1),
-    )
+    row, col = scene.grid.nearest(points[:, 0], points[:, 1])
     ground = scene.ground[row, col].astype(np.float64)
     along = np.linspace(0, 1, count)
     straight = ground[0] + along * (ground[-1] - ground[0])

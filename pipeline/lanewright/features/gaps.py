@@ -12,7 +12,8 @@ from skimage.segmentation import watershed
 
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.base.grid import Grid
-from lanewright.features.found import Found, both, full, gap_for
+from lanewright.base.units import both
+from lanewright.features.found import Found, full, gap_for
 from lanewright.scene import FLIGHT, Scene
 from lanewright.settings.features import FeaturesSettings
 from lanewright.settings.levels import Level

@@ -9,7 +9,8 @@ import numpy as np
 import shapely
 
 from lanewright.base.rows import Row, rows_of
-from lanewright.features.found import LITTLE, Found, Squares, both, full, gap_for
+from lanewright.base.units import both
+from lanewright.features.found import LITTLE, Found, Squares, full, gap_for
 from lanewright.features.joined import Fairway, fairways_of
 from lanewright.scene import FLIGHT, Scene
 from lanewright.settings.features import FeaturesSettings

@@ -10,16 +10,8 @@ import shapely
 from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Flags, Floats, Ints
-from lanewright.features.found import (
-    Found,
-    Squares,
-    air_along,
-    both,
-    compass,
-    full,
-    peaks,
-    within_throw,
-)
+from lanewright.base.units import both
+from lanewright.features.found import Found, Squares, air_along, compass, full, peaks, within_throw
 from lanewright.kernels.around import around, furthest_down
 from lanewright.scene import Scene
 from lanewright.settings.features import FeaturesSettings

@@ -8,7 +8,8 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
-from lanewright.features.found import Found, both, full
+from lanewright.base.units import both
+from lanewright.features.found import Found, full
 from lanewright.scene import Scene
 from lanewright.settings.features import FeaturesSettings
 

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from lanewright.features.found import Found, Squares, both, compass, full, peaks
+from lanewright.base.units import both
+from lanewright.features.found import Found, Squares, compass, full, peaks
 from lanewright.kernels.sight import sight
 from lanewright.settings.features import FeaturesSettings
 

@@ -10,11 +10,11 @@ import shapely
 from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.units import both
 from lanewright.features.found import (
     Found,
     Squares,
     air_along,
-    both,
     compass,
     full,
     peaks,

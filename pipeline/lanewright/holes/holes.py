@@ -19,6 +19,7 @@ from lanewright.holes.choose import cover, few_of_each, leading
 from lanewright.holes.furtherlegs import Further
 from lanewright.holes.greens import greens_of
 from lanewright.holes.judge import by_one_throw, carried_by, with_choice
+from lanewright.holes.links import counted
 from lanewright.holes.measure import Played, measured
 from lanewright.holes.positions import other_positions
 from lanewright.holes.ringtees import Ringed, with_ring_holes
@@ -299,8 +300,7 @@ def _finished(
     )
     documented = [c.name for c in LAYERS["holes"].columns if c.name in holes]
     frame = holes[[*(n for n in documented if n != "legs"), "geometry"]]
-    used = table["tee_id"].value_counts()
-    tees = tees.assign(legs=tees["site_id"].map(used).fillna(0).astype(int))
+    tees = counted(tees, table)
     return Holes(frame, links, pars, positions, table, tees, facts, _warnings(holes))
 
 

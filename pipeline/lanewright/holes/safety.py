@@ -226,9 +226,8 @@ def trees_between(scene: Scene, a: Floats, b: Floats) -> Floats:
     """Share of trees along the straight from each a to its b (pairs, 2) -> (pairs,)."""
     steps = (np.arange(LOOKS) + 0.5) / LOOKS
     xy = a[:, None] + (b - a)[:, None] * steps[:, None]
-    row, col = scene.grid.rowcol(xy[..., 0], xy[..., 1])
-    row, col = np.clip(row, 0, scene.grid.rows - 1), np.clip(col, 0, scene.grid.cols - 1)
-    return np.asarray(scene.trees_around[row, col].mean(1), np.float64)
+    at = scene.grid.nearest(xy[..., 0], xy[..., 1])
+    return np.asarray(scene.trees_around[at].mean(1), np.float64)
 
 
 # ---------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import geopandas as gpd
 import pandas as pd
 
 from lanewright.base.rows import Facts, Row
-from lanewright.base.units import FOOT
+from lanewright.base.units import FOOT, both
 
 TIGHT = 9.0  # m; widest 1 to 2 in 3 gap of any level, worth a word; ours
 
@@ -205,7 +205,7 @@ def in_round(
     """
     at_tee = positions[positions["position"] == "tee"]
     own = {
-        (hole, level): f"{level} par {int(par)}, {feet_and_metres(length)} from its own tee"
+        (hole, level): f"{level} par {int(par)}, {both(length)}"
         for hole, level, par, length in zip(
             at_tee["hole_id"], at_tee["level"], at_tee["par"], at_tee["length_m"], strict=True
         )
@@ -221,14 +221,3 @@ def in_round(
         )
         others.append("; ".join(said) or None)
     return _named(layout.assign(legs=layout["hole_id"].map(legs), other_levels=others))
-
-
-def feet_and_metres(metres: float) -> str:
-    """A length in both units.
-
-    Examples
-    --------
-    >>> feet_and_metres(350)
-    '350 m (1,148 ft)'
-    """
-    return f"{metres:,.0f} m ({metres / FOOT:,.0f} ft)"

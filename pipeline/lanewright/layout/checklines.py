@@ -97,13 +97,7 @@ class Check:
 
     def between(self, a: Floats, b: Floats) -> bool:
         """Whether dense trees stand on the straight from a to b."""
-        n = max(2, int(np.ceil(np.hypot(*(b - a)) / LOOK)))
-        u = (np.arange(n) + 0.5) / n
-        x, y = a[0] + u * (b[0] - a[0]), a[1] + u * (b[1] - a[1])
-        grid = self.scene.grid
-        place = [(grid.top - y) / grid.cell - 0.5, (x - grid.left) / grid.cell - 0.5]
-        share = map_coordinates(self.trees, place, order=1, mode="nearest").mean()
-        return bool(share >= self.rules.sheltered)
+        return bool(self.trees_between(a[None], b[None])[0] >= self.rules.sheltered)
 
     def trees_between(self, a: Floats, b: Floats) -> Floats:
         """Share of dense trees on the straight from each a to its b (n, 2) -> (n,), 0-1."""

@@ -93,7 +93,10 @@ def check_layout(
     list of Violation
         The worst place of each rule, hole and other hole; empty if all is well.
     """
-    return _checked(Check(levels, scene, settings), holes, legs, walks)
+    check = Check(levels, scene, settings)
+    lines = [line_of(row, legs, check) for row in holes.to_dict("records")]
+    order = holes["play_order"] if walks is not None else range(len(lines))
+    return _checked(check, dict(zip(order, lines, strict=True)), walks)
 
 
 def faults_of(one: Line, others: Sequence[Line], check: Check) -> list[Violation]:
@@ -123,26 +126,22 @@ def check_proposals(
         As in `check_layout`.
     """
     check = Check(levels, scene, settings)
-    throws = {hole: tuple(mine["leg_id"]) for hole, mine in links.groupby("hole_id")}
     broken = {}
     for number, mine in layout_holes.groupby("proposal"):
-        # Reported by the number in the round, as a reader counts.
-        used = [throws.get(hole, ()) for hole in mine["hole_id"]]
-        frame = mine.assign(legs=used, hole_id=mine["play_order"])
         walks = layout_walks
         if walks is not None:
             walks = walks[walks["proposal"] == number]
-        broken[int(str(number))] = _checked(check, frame, legs, walks)
+        # Reported by the number in the round, as a reader counts.
+        lines = {line.number: line for line in check.lines(mine, links, legs)}
+        broken[int(str(number))] = _checked(check, lines, walks)
     return broken
 
 
 def _checked(
-    check: Check,
-    holes: gpd.GeoDataFrame,
-    legs: gpd.GeoDataFrame | None,
-    walks: gpd.GeoDataFrame | None,
+    check: Check, order: dict[int, Line], walks: gpd.GeoDataFrame | None
 ) -> list[Violation]:
-    lines = [line_of(row, legs, check) for row in holes.to_dict("records")]
+    """The worst place of each rule, hole and other hole; holes by their number in the round."""
+    lines = [*order.values()]
     found: list[Violation] = []
     for i, one in enumerate(lines):
         found += _against_land(one, check)
@@ -150,7 +149,6 @@ def _checked(
         for other in lines[i + 1 :]:
             found += _against(one, other, check)
     if walks is not None:
-        order = dict(zip(holes["play_order"], lines, strict=True))
         for row in walks.to_dict("records"):
             found += _walked(row, order, check)
     worst: dict[tuple[str, int, int | None], Violation] = {}

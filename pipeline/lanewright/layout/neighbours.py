@@ -26,10 +26,10 @@ NEAREST = 3
 """Holes named for each; the nearest of a round."""
 
 LIKELY = 6
-"""Holes that pass nearest, of which these are sought."""
+"""Holes that pass nearest, of which these are sought; ours."""
 
 LOOKED = 200
-"""Pairs of places, tightest over open ground first, between which trees are looked for."""
+"""Pairs of places, tightest over open ground first, between which trees are looked for; ours."""
 
 
 class Near(NamedTuple):
@@ -72,7 +72,7 @@ def neighbours_of(
         }
         for i in range(len(lines)):
             others = [(pair, near) for pair, near in tightest.items() if i in pair]
-            others.sort(key=lambda one: (one[1].distance - one[1].asked, one[0]))
+            others.sort(key=lambda one: (margin_of(one[1]), one[0]))
             for place, (pair, near) in enumerate(others[:NEAREST], start=1):
                 other = lines[sum(pair) - i]
                 ends = (near.here, near.there) if pair[0] == i else (near.there, near.here)
@@ -85,8 +85,8 @@ def neighbours_of(
                         "rule": near.rule,
                         "distance_m": near.distance,
                         "asked_m": near.asked,
-                        "margin_m": near.distance - near.asked,
-                        "trees_between": near.trees,
+                        "margin_m": margin_of(near),
+                        "trees_between": near.trees if scene.surveyed else np.nan,
                         "geometry": shapely.LineString(ends),
                     }
                 )
@@ -111,7 +111,9 @@ def tightest_between(one: Line, other: Line, check: Check) -> Near:
     for line, beside, turned in ((one, other, False), (other, one, True)):
         for start, place, aside, needed in in_cone(line, beside, check.rules):
             ends = (place, start) if turned else (start, place)
-            best = min(best, Near("in the danger cone", aside, needed, 0.0, *ends), key=margin_of)
+            trees = float(check.trees_between(start[None], place[None])[0])
+            cone = Near("in the danger cone", aside, needed, trees, *ends)
+            best = min(best, cone, key=margin_of)
     for asked in asked_between(one, other, check.rules):
         near = _near(asked, check, margin_of(best))
         if near is not None and asked.one.number != one.number:

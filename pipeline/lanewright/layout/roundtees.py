@@ -19,7 +19,7 @@ from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.holes.furtherlegs import Further
 from lanewright.holes.holes import Holes
-from lanewright.holes.links import with_legs_of
+from lanewright.holes.links import counted, with_legs_of
 from lanewright.holes.positions import other_positions
 from lanewright.layout.checklines import Check, Line, line_of
 from lanewright.layout.layoutcheck import faults_of
@@ -42,21 +42,29 @@ class RoundTees:
         Rows of layer `hole_positions`.
     legs
         As `Holes.legs`, with more at its end.
+    tee_sites
+        As `Holes.tee_sites`, these legs counted.
     facts
         For the summary.
     """
 
     positions: gpd.GeoDataFrame
     legs: gpd.GeoDataFrame
+    tee_sites: gpd.GeoDataFrame
     facts: dict[str, object] = field(default_factory=dict)
 
     def joined(self, holes: Holes) -> Holes:
         """The holes with these positions and legs."""
-        facts = holes.facts | self.facts
-        return replace(holes, positions=self.positions, legs=self.legs, facts=facts)
+        return replace(
+            holes,
+            positions=self.positions,
+            legs=self.legs,
+            tee_sites=self.tee_sites,
+            facts=holes.facts | self.facts,
+        )
 
 
-@stage("roundtees", version=1)
+@stage("roundtees", version=2)
 def place_round_tees(
     scene: Scene,
     flights: Flights,
@@ -81,7 +89,7 @@ def place_round_tees(
     rules, hole_settings, safety = settings
     mine = holes.holes[holes.holes["hole_id"].isin(layouts.holes["hole_id"].astype("int64"))]
     if not len(mine) or not scene.surveyed:
-        return RoundTees(holes.positions, holes.legs)
+        return RoundTees(holes.positions, holes.legs, holes.tee_sites)
     levels = tuple(flight.level for flight in flights.levels)
     lacking = mine[~mine["hole_id"].isin(holes.positions["hole_id"])]
     with kernel_threads(threads):
@@ -101,7 +109,8 @@ def place_round_tees(
         "positions": len(positions),
         "positions too near other holes of a round or the land": int((~fits).sum()),
     }
-    return RoundTees(positions, table[table["leg_id"].isin(used)].reset_index(drop=True), facts)
+    table = table[table["leg_id"].isin(used)].reset_index(drop=True)
+    return RoundTees(positions, table, counted(holes.tee_sites, table), facts)
 
 
 def _numbered(positions: pd.DataFrame, crs: object) -> gpd.GeoDataFrame:

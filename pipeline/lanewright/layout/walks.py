@@ -354,9 +354,8 @@ def bridged(land: Footing, lines: NDArray[np.object_]) -> Flags:
     if there.any() and land.water.any():
         short = shapely.segmentize(lines[there], land.fine.cell)
         places, which = shapely.get_coordinates(short, return_index=True)
-        row, col = land.fine.rowcol(places[:, 0], places[:, 1])
-        row, col = np.clip(row, 0, land.fine.rows - 1), np.clip(col, 0, land.fine.cols - 1)
-        found[np.flatnonzero(there)[which[land.water[row, col]]]] = True
+        at = land.fine.nearest(places[:, 0], places[:, 1])
+        found[np.flatnonzero(there)[which[land.water[at]]]] = True
     return found
 
 
@@ -379,8 +378,7 @@ def met_by(land: Footing, line: shapely.LineString) -> Met:
     count = max(2, int(np.ceil(line.length / SAMPLE)) + 1)
     along = np.linspace(0, line.length, count)
     places = shapely.get_coordinates(shapely.line_interpolate_point(line, along), include_z=True)
-    row, col = land.fine.rowcol(places[:, 0], places[:, 1])
-    at = np.clip(row, 0, land.fine.rows - 1), np.clip(col, 0, land.fine.cols - 1)
+    at = land.fine.nearest(places[:, 0], places[:, 1])
     each = line.length / count
     z = places[:, 2]
     every = max(1, min(round(10.0 / max(each, 1e-9)), count - 1))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.arrays import Flags, Floats
 from lanewright.kernels import march
 from lanewright.scene import Scene
 from lanewright.settings.judge import InterestSettings
@@ -68,7 +68,7 @@ def components(scene: Scene, ways: Ways) -> dict[str, Floats]:
     """Columns `COLUMNS` of legs, 0-1 each (legs,)."""
     both = _framed(scene, ways)
     ground = scene.ground.astype(np.float64)
-    at = _cells(scene, ways.x, ways.y)
+    at = scene.grid.nearest(ways.x, ways.y)
     tee, end = ground[at[0][:, 0], at[1][:, 0]], ground[at[0][:, -1], at[1][:, -1]]
     share = np.linspace(0, 1, ways.x.shape[1])
     straight = tee[:, None] * (1 - share) + end[:, None] * share
@@ -109,11 +109,6 @@ def interest(parts: Mapping[str, Floats], weights: InterestSettings) -> Floats:
     return np.asarray(1 - missing)
 
 
-def _cells(scene: Scene, x: Floats, y: Floats) -> tuple[Ints, Ints]:
-    row, col = scene.grid.rowcol(x, y)
-    return np.clip(row, 0, scene.grid.rows - 1), np.clip(col, 0, scene.grid.cols - 1)
-
-
 def _framed(scene: Scene, ways: Ways) -> Floats:
     """How well trees frame each point (legs, points): the farther side, a little of the nearer."""
     dx, dy = ways.x[:, -1:] - ways.x[:, :1], ways.y[:, -1:] - ways.y[:, :1]
@@ -123,7 +118,7 @@ def _framed(scene: Scene, ways: Ways) -> Floats:
     for sign in (1, -1):
         wall = np.zeros(ways.x.shape)
         for off in ASIDE:
-            at = _cells(scene, ways.x + sign * off * left_x, ways.y + sign * off * left_y)
+            at = scene.grid.nearest(ways.x + sign * off * left_x, ways.y + sign * off * left_y)
             wall = np.maximum(wall, scene.stands[at] * np.interp(off, *WALLS))
         sides.append(wall)
     least, most = np.minimum(*sides), np.maximum(*sides)
@@ -135,7 +130,7 @@ def _barred(scene: Scene, ways: Ways) -> Floats:
     share = np.linspace(0, 1, ways.x.shape[1])
     x = ways.x[:, :1] + (ways.x[:, -1:] - ways.x[:, :1]) * share
     y = ways.y[:, :1] + (ways.y[:, -1:] - ways.y[:, :1]) * share
-    at = _cells(scene, x, y)
+    at = scene.grid.nearest(x, y)
     layer = np.floor(np.nan_to_num(ways.z - scene.ground[at], nan=1e3) / march.LAYER)
     inside = (layer >= 0) & (layer < march.LAYERS)
     bit = np.uint64(1) << np.clip(layer, 0, march.LAYERS - 1).astype(np.uint64)
@@ -151,8 +146,8 @@ def _falls(scene: Scene, ways: Ways, end: Floats) -> Floats:
         if np.cos(turn) < -0.5:  # back the way it came
             continue
         for far in GREEN:
-            at = _cells(
-                scene, last_x + far * np.cos(came + turn), last_y + far * np.sin(came + turn)
+            at = scene.grid.nearest(
+                last_x + far * np.cos(came + turn), last_y + far * np.sin(came + turn)
             )
             most = np.fmax(most, end - scene.ground[at])
     return np.asarray(most)

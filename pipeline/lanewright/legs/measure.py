@@ -378,12 +378,7 @@ class _Path:
 
 def _along(scene: Scene, x: Floats, y: Floats, z: Floats, length: Floats) -> _Path:
     grid = scene.grid
-
-    def cells(x: Floats, y: Floats) -> tuple[Ints, Ints]:
-        row, col = grid.rowcol(x, y)
-        return np.clip(row, 0, grid.rows - 1), np.clip(col, 0, grid.cols - 1)
-
-    at = cells(x, y)
+    at = grid.nearest(x, y)
     height = z - scene.ground[at]
     canopy = np.nan_to_num(scene.canopy_height[at])
     roof = canopy > np.maximum(height + OVERHEAD, 5.0)
@@ -394,7 +389,10 @@ def _along(scene: Scene, x: Floats, y: Floats, z: Floats, length: Floats) -> _Pa
     # The ground to both sides, square to the leg as a whole
     dx, dy = x[:, -1:] - x[:, :1], y[:, -1:] - y[:, :1]
     off_x, off_y = -BESIDE * dy / length[:, None], BESIDE * dx / length[:, None]
-    fall = scene.ground[cells(x + off_x, y + off_y)] - scene.ground[cells(x - off_x, y - off_y)]
+    fall = (
+        scene.ground[grid.nearest(x + off_x, y + off_y)]
+        - scene.ground[grid.nearest(x - off_x, y - off_y)]
+    )
     known = np.isfinite(fall)
     side = np.where(known, np.abs(fall), 0).sum(1) / np.maximum(known.sum(1), 1)
     return _Path(

@@ -267,8 +267,7 @@ def _codes(data: MapData, x: Floats, y: Floats) -> Codes:
     out = np.zeros((x.size, LAYERS), np.uint8)
     bits = np.uint64(1) << np.arange(LAYERS, dtype=np.uint64)
     for aside in (-BESIDE, BESIDE, 0.0):
-        row, col = grid.rowcol(x - aside * np.sin(turn), y + aside * np.cos(turn))
-        row, col = np.clip(row, 0, grid.rows - 1), np.clip(col, 0, grid.cols - 1)
+        row, col = grid.nearest(x - aside * np.sin(turn), y + aside * np.cos(turn))
         np.maximum(out, classes[columns.density[row, col]], out=out)
     out[(np.asarray(columns.searched[row, col])[:, None] & bits) == 0] = UNSEEN
     return out

@@ -191,12 +191,12 @@ def _holes(made: _Maker) -> None:
     columns = [
         Column("Hole", 0.5),
         Column("par", 0.4),
-        Column("length", 1.25),
-        Column("other levels", 1.25),
+        Column("length", 1.2),
+        Column("other levels, own tees", 2.1),
         Column("rise", 1.15),
-        Column("corridor", 0.8),
-        Column("throws clear", 1.05),
-        Column("trimming", 1.3),
+        Column("corridor", 0.7),
+        Column("throws clear", 1.0),
+        Column("trimming", 1.2),
     ]
     rows = [_hole(made, hole.facts) for hole in outing.holes]
     paper.table(columns, rows, made.body)

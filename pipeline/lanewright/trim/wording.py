@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 
 from lanewright.base.arrays import Floats, Ints
-from lanewright.base.units import FOOT
+from lanewright.base.units import FOOT, both
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS
 from lanewright.trim import treework
 from lanewright.trim.oneleg import Planned
@@ -17,24 +17,19 @@ STEEP_PCT = 25.0
 """Slope from which a crew's footing is flagged; common practice, no source."""
 
 
-def both(metres: float, digits: int = 1) -> str:
-    """A length in both units."""
-    return f"{metres:.{digits}f} m ({metres / FOOT:.0f} ft)"
-
-
 def words(
     growth: Growth, pieces: Pieces, j: int, along: float, off: float, side: str, length: float
 ) -> str:
     """One piece for the crew."""
-    place = f"{both(along, 0)} from the tee, " + (
-        "over the line" if side == "over" else f"{both(abs(off))} {side} of the line"
+    place = f"{both(along)} from the tee, " + (
+        "over the line" if side == "over" else f"{both(abs(off), 1)} {side} of the line"
     )
     t = int(pieces.tree[j])
     if pieces.action[j] == BRUSH:
         kind = treework.brush_class(pieces.high[j : j + 1], pieces.density[j : j + 1])[0]
         name = ("light", "medium", "heavy")[int(kind)]
         area = max(pieces.area[j], 1)
-        size = f"{area:.0f} m² ({area / FOOT**2:.0f} ft²), up to {both(pieces.high[j])} high"
+        size = f"{area:.0f} m² ({area / FOOT**2:.0f} ft²), up to {both(pieces.high[j], 1)} high"
         return f"cut {name} brush, {size}; {place}"
     if pieces.action[j] == TREE:
         return (
@@ -69,7 +64,7 @@ def flags_of(
         {BRUSH: treework.HAND, LIMBS: int(pieces.band[j]), TREE: treework.SAWYER}[action]
     ]
     if wire <= max(treework.WIRE_CAUTION, growth.height[t] if action == TREE else 0.0):
-        flags.append(f"a possible power line {both(wire, 0)} away: the utility first")
+        flags.append(f"a possible power line {both(wire)} away: the utility first")
         by = treework.REACHES[treework.ARBORIST]
     if action == LIMBS and t != NO_TREE:
         same = p.chosen & (pieces.tree == t) if p.chosen[j] else np.arange(len(pieces)) == j

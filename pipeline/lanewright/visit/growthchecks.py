@@ -52,11 +52,7 @@ def _stretches(
     """
     along = np.arange(0.0, line.length, STEP)
     x, y = shapely.get_coordinates(shapely.line_interpolate_point(line, along)).T
-    row, col = grid.rowcol(x, y)
-    values = np.nan_to_num(
-        raster[np.clip(row, 0, grid.rows - 1), np.clip(col, 0, grid.cols - 1)].astype(np.float64),
-        nan=low,
-    )
+    values = np.nan_to_num(raster[grid.nearest(x, y)].astype(np.float64), nan=low)
     values = ndimage.uniform_filter1d(values, 3, mode="nearest")
     labels, count = ndimage.label((values >= low) & (values < high))
     found = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -42,6 +43,7 @@ RULES = {
 SIGHTS = {
     "clear": ("in sight", "over the ground and through what grows, as surveyed"),
     "growth": ("hidden by growth", "as surveyed; leaves hide more"),
+    None: ("not known", "lidar has not searched all of the way between"),
     "ground": ("blind, behind the ground", "nobody sees who plays ahead; a bell or a spotter"),
 }
 """What hides a basket from its tee, and what that means."""
@@ -156,6 +158,8 @@ class _Desk:
             (row["proposal"], row["play_order"]): row
             for row in rows_of(found.layer("layout_holes"))
         }
+        positions = rows_of(found.layer("hole_positions"))
+        self.pins = Counter(row["hole_id"] for row in positions if row["position"] == "pin")
         self.near = rows_of(found.layer("layout_neighbours"))
         self.positions = others_of(found, units)
         self.promises = {int(row["leg_id"]): row for row in _promises(found)}
@@ -175,7 +179,7 @@ class _Desk:
             subject=subject,
             plan=plan_view(found.map_data, line, subject.title, units),
             side=side_view(found.map_data, line, subject.title, units),
-            facts=(*facts_of(subject, units), *self._sight(subject)),
+            facts=(*facts_of(subject, units), *self._in_round(subject)),
             rates=tuple(_rates(subject, self.legs, self.promises)),
             keyline=tuple(_keyline(subject, units)),
             tasks=tuple(
@@ -193,11 +197,17 @@ class _Desk:
             others=tuple((kind, words) for kind, words, _ in line.others),
         )
 
-    def _sight(self, subject: Subject) -> Iterator[tuple[str, str, str]]:
-        """What hides the basket from the tee, for a hole of a round."""
-        row = self.rounds.get(subject.places[0], {}) if subject.places else {}
-        if row.get("sight"):
-            yield ("Basket from the tee", *SIGHTS[row["sight"]])
+    def _in_round(self, subject: Subject) -> Iterator[tuple[str, str, str]]:
+        """What hides the basket from the tee of a hole of a round, and how others play it."""
+        row = self.rounds.get(subject.places[0]) if subject.places else None
+        if row is None:
+            return
+        yield ("Basket from the tee", *SIGHTS[row["sight"]])
+        if row["other_levels"]:
+            yield "Other levels", str(row["other_levels"]), "a length is from a tee of their own"
+        pins = self.pins.get(row["hole_id"], 0)
+        if pins:
+            yield "Other pins", str(pins), "places in layer hole_positions of scout.gpkg"
 
     def _room(self, subject: Subject) -> tuple[tuple[str, ...], ...]:
         """Rows of the nearest holes in the first round that the hole is in."""
@@ -209,7 +219,7 @@ class _Desk:
                 length(row["distance_m"]),
                 length(row["asked_m"]),
                 length(row["margin_m"]),
-                percent(row["trees_between"]) or "",
+                percent(row["trees_between"]),
             )
             for row in self.near
             if place == (row["proposal"], row["play_order"])
