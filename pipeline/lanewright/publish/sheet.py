@@ -33,9 +33,7 @@ SIZES = {"a5": "a3", "half-letter": "tabloid"}
 """Paper of the sheet beside that of the book: whoever prints one has the other."""
 
 _MAP = 0.63  # share of the width
-_BODY = (5.5, 7.8)  # points of text, at the least and at the most
-_LINES = 34  # lines of running text beside the map
-_ROWS = 17  # rows of tables beside the map, but for the holes
+_BODY = tuple(range(78, 50, -1))  # tenths of points of text; the first that fits is taken
 _EDGE = 28.0  # points around everything
 _GUTTER = 14.0
 _FIRST = ("power line", "flying discs", "saws", "open water", "water")  # cautions that can kill
@@ -75,13 +73,7 @@ class _Maker:
     found: Findings
     outing: Outing
     units: Units
-
-    @property
-    def body(self) -> float:
-        """Points of text with which everything beside the map stays on the page."""
-        rows = len(self.outing.holes) + _ROWS
-        free = self.paper.height - 2 * _EDGE - 40
-        return float(min(max((free - 3 * rows) / (1.25 * rows + 1.3 * _LINES), _BODY[0]), _BODY[1]))
+    body: float
 
 
 def write_sheet(path: Path, found: Findings, outing: Outing) -> None:
@@ -92,16 +84,26 @@ def write_sheet(path: Path, found: Findings, outing: Outing) -> None:
     InputError
         If the file cannot be written, or the table of costs is no such table.
     """
-    config = found.config
     with beside(path) as part:
-        paper = Sheet(part, f"{config.name}, concept plan", "Desk study", SIZES[config.field.paper])
-        paper.column = (_EDGE, paper.width - _EDGE)
-        made = _Maker(paper, found, outing, Units(config.units == "feet"))
-        paper.begin(f"{config.name}: concept plan", _date(found), bookmark="Concept plan")
-        top = paper.y
+        for tenths in _BODY:
+            made = _begun(part, found, outing, tenths / 10)
+            _right(made, made.paper.y)
+            if made.paper.page == 1:
+                break
+        made = _begun(part, found, outing, made.body)
+        top = made.paper.y
         _map(made, top)
         _right(made, top)
-        paper.close()
+        made.paper.close()
+
+
+def _begun(path: Path, found: Findings, outing: Outing, body: float) -> _Maker:
+    """A sheet with its title; nothing is written before it is closed."""
+    config = found.config
+    paper = Sheet(path, f"{config.name}, concept plan", "Desk study", SIZES[config.field.paper])
+    paper.column = (_EDGE, paper.width - _EDGE)
+    paper.begin(f"{config.name}: concept plan", _date(found), bookmark="Concept plan")
+    return _Maker(paper, found, outing, Units(config.units == "feet"), body)
 
 
 def _date(found: Findings) -> str:
@@ -189,14 +191,14 @@ def _holes(made: _Maker) -> None:
         paper.paragraph(outing.note, 8)
         return
     columns = [
-        Column("Hole", 0.5),
-        Column("par", 0.4),
+        Column("Hole", 0.45),
+        Column("par", 0.35),
         Column("length", 1.2),
-        Column("other levels, own tees", 2.1),
-        Column("rise", 1.15),
-        Column("corridor", 0.7),
-        Column("throws clear", 1.0),
-        Column("trimming", 1.2),
+        Column("other levels, own tees", 1.8),
+        Column("rise", 1.25),
+        Column("corridor", 0.65),
+        Column("throws clear", 0.95),
+        Column("trimming", 1.25),
     ]
     rows = [_hole(made, hole.facts) for hole in outing.holes]
     paper.table(columns, rows, made.body)
