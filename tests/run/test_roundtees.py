@@ -25,15 +25,13 @@ def scouted(folder):
 
 def test_walks_back_along_a_hole_are_listed_among_rules_broken(tmp_path):
     """Where no metre of it is allowed and the green ends a metre from the basket."""
-    for most, broken in ((0.0, True), (100.0, False)):
-        layout = SETTINGS["layout"] | {"safety": {"walk_back": most, "handover": 1.0}}
-        config = small_property(tmp_path, layout=layout)
-        called("scout", config)
-        summary = json.loads((tmp_path / "out" / "summary.json").read_text())
-        rules = summary["findings"]["layout"]["rules_broken"]
-        found = [text for each in rules.values() for text in each if "walk back along" in text]
-        assert bool(found) == broken
-        assert all("where at most 0.0 m are allowed" in text for text in found)
+    layout = SETTINGS["layout"] | {"safety": {"walk_back": 0.0, "handover": 1.0}}
+    called("scout", small_property(tmp_path, layout=layout))
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text())
+    rules = summary["findings"]["layout"]["rules_broken"]
+    found = [text for each in rules.values() for text in each if "walk back along" in text]
+    assert found
+    assert all("where at most 0.0 m are allowed" in text for text in found)
 
 
 def test_holes_of_rounds_have_other_tees_and_pins(tmp_path):
@@ -51,7 +49,7 @@ def test_holes_of_rounds_have_other_tees_and_pins(tmp_path):
         assert row.level == legs["level"][row.leg_id]
         assert (row.level == "blue") == (row.position == "tee")  # the rounds are for red
     with_tee = rounds["hole_id"].isin(played.loc[played["position"] == "tee", "hole_id"])
-    said = rounds["other_levels"].str.contains("from its own tee")
+    said = rounds["other_levels"].str.contains(r" m \(")  # a length
     assert (said == with_tee).all()
     assert facts["of these with another tee"] == played.query("position == 'tee'").hole_id.nunique()
     assert facts["of these with another pin"] == played.query("position == 'pin'").hole_id.nunique()
