@@ -366,7 +366,8 @@ def _flags(_: Column, series: Values) -> Values:
 
 
 def _texts(column: Column, series: Values) -> Values:
-    values = [None if pd.isna(v) else v for v in series.astype(object)]
+    empty = series.isna().to_numpy()
+    values = [None if e else v for v, e in zip(series.astype(object), empty, strict=True)]
     wrong = {type(v).__name__ for v in values if v is not None and not isinstance(v, str)}
     if wrong:
         raise ValueError(f"{', '.join(sorted(wrong))} where text belongs")
@@ -383,6 +384,8 @@ def _texts(column: Column, series: Values) -> Values:
 @lru_cache(maxsize=4096)
 def _plain(text: str) -> str:
     """Text on one line, fit for any writer: titles and sources come from users and their files."""
+    if text.isprintable():  # neither controls, line breaks nor surrogates
+        return " ".join(text.split())
     whole = text.encode("utf-8", "replace").decode("utf-8")  # lone surrogates become ?
     spaced = "".join(" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in whole)
     return " ".join(spaced.split())

@@ -125,17 +125,26 @@ def _results(scouting: Scouting) -> list[object]:
 
 def write_all(folder: Path, found: Findings, outing: Outing) -> None:
     """Write every file but the summary."""
+    feet_first = found.config.units == "feet"
+    # GDAL writes beside the pages, which are made in Python: each file is one thread's alone.
+    with ThreadPoolExecutor(1) as beside:
+        data = beside.submit(_write_data, folder, found)
+        write_holes_csv(folder / "holes.csv", found.layers["layout_holes"], feet_first=feet_first)
+        write_field(folder, found, outing)
+        write_sheet(folder / "concept-plan.pdf", found, outing)
+        report.write_report(folder / "report.html", found)
+        data.result()
+    write_project(folder, found)
+
+
+def _write_data(folder: Path, found: Findings) -> None:
+    """GeoPackages and rasters."""
     layers, crs, words = found.layers, found.grid.crs, words_of(found.config)
     feet_first = found.config.units == "feet"
     write_geopackage(folder / "scout.gpkg", layers, crs, feet_first=feet_first, words=words)
     start = start_frames(layers["layout_holes"], layers["holes"], layers["legs"], crs)
     write_geopackage(folder / DESIGNER_START, start, crs)
-    write_holes_csv(folder / "holes.csv", layers["layout_holes"], feet_first=feet_first)
-    write_field(folder, found, outing)
-    write_sheet(folder / "concept-plan.pdf", found, outing)
-    report.write_report(folder / "report.html", found)
     _write_rasters(folder / "rasters", found, words)
-    write_project(folder, found)
 
 
 def _write_rasters(folder: Path, found: Findings, words: Mapping[str, str]) -> None:

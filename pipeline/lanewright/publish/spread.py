@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,8 +87,8 @@ def spread_of(flights: Flights | None, leg: Row, path: Floats) -> Spread | None:
     xy = path[0, :2] + ahead[whole, :, None] * direction + left[whole, :, None] * across
     return Spread(
         stations[enough],
-        np.nanpercentile(aside[:, enough], edges, axis=0),
-        np.nanpercentile(heights[:, enough], OUTER, axis=0),
+        _percentiles(aside[:, enough], edges),
+        _percentiles(heights[:, enough], OUTER),
         np.concatenate([xy, up[whole, :, None]], axis=-1)[:, ::4],
     )
 
@@ -97,8 +99,7 @@ def _thrown(
     """Metres ahead and to the left of the release, and height, of each throw (throws, nodes)."""
     chord = path[-1] - path[0]
     length = float(np.hypot(chord[0], chord[1]))
-    even = qmc.Sobol(5, scramble=False).random(THROWS + 1)[1:]  # the first is a corner
-    draws = norm.ppf(even[:, :4])
+    even, draws = _draws()
     margin = 1.0 + (table.apex_margin - 1.0) * even[:, 4]
     nodes = slice(0, TARGET + 1)
     flown = table.path[(*which, nodes)].astype(float)
@@ -109,6 +110,24 @@ def _thrown(
     aim = np.radians(table.aim_sd_deg) * draws[:, 3:]
     ahead, left = ahead * np.cos(aim) - left * np.sin(aim), ahead * np.sin(aim) + left * np.cos(aim)
     return ahead, left, up
+
+
+@functools.cache
+def _draws() -> tuple[Floats, Floats]:
+    """Points spread evenly (throws, 5), and the first four as standard normal numbers."""
+    even = qmc.Sobol(5, scramble=False).random(THROWS + 1)[1:]  # the first is a corner
+    return even, norm.ppf(even[:, :4])
+
+
+def _percentiles(values: Floats, shares: Sequence[float]) -> Floats:
+    """As `nanpercentile` over the first axis, which goes column by column: those alike at once."""
+    known = np.isfinite(values).sum(0)
+    ordered = np.sort(values, axis=0)  # what is unknown comes last
+    made = np.full((len(shares), values.shape[1]), np.nan)
+    for count in np.unique(known[known > 0]):
+        mine = known == count
+        made[:, mine] = np.percentile(ordered[:count, mine], shares, axis=0)
+    return made
 
 
 def _at(stations: Floats, ahead: Floats, left: Floats, up: Floats) -> tuple[Floats, Floats]:

@@ -185,17 +185,19 @@ def with_hours(holes: Holes, trim: Trim) -> gpd.GeoDataFrame:
     `trim_hours_low` and `trim_hours_high` are NaN where no work was planned.
     """
     per_leg = trim.per_leg.set_index("leg_id")[["hours_low", "hours_high"]].astype(float)
-    by_hole = holes.links.join(per_leg, on="leg_id").groupby("hole_id")
+    legs = holes.links.join(per_leg, on="leg_id")
     out = with_outcome(holes.holes, trim.holes, "hole_id")
     for end in ("low", "high"):
-        hours = by_hole[f"hours_{end}"].agg(lambda each: each.sum(skipna=False))
+        hours: dict[int, float] = {}  # a sum by groupby leaves out what is not known
+        for hole, each in zip(legs["hole_id"], legs[f"hours_{end}"], strict=True):
+            hours[hole] = hours.get(hole, 0.0) + each
         out[f"trim_hours_{end}"] = out["hole_id"].map(hours).astype(float)
     if len(trim.holes):
         opened = out["hole_id"].isin(trim.holes["hole_id"])
-        hours = out.loc[opened, ["trim_hours_low", "trim_hours_high"]].to_numpy(float)
+        work = out.loc[opened, ["trim_hours_low", "trim_hours_high"]].to_numpy(float)
         out.loc[opened, "sentence"] = [
             f"{said.removesuffix('.')}; fair after {low:.1f} to {high:.1f} hours of trimming."
-            for said, (low, high) in zip(out.loc[opened, "sentence"], hours, strict=True)
+            for said, (low, high) in zip(out.loc[opened, "sentence"], work, strict=True)
         ]
     return out
 

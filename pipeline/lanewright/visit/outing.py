@@ -9,6 +9,7 @@ from __future__ import annotations
 import string
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import geopandas as gpd
@@ -90,6 +91,16 @@ class Played:
     trim: gpd.GeoDataFrame
     walk: Row | None
     positions: tuple[Position, ...] = ()
+
+    @cached_property
+    def leg_rows(self) -> tuple[Row, ...]:
+        """Rows of its legs; made once, for every drawing and question asks for them."""
+        return tuple(rows_of(self.legs))
+
+    @cached_property
+    def trim_rows(self) -> tuple[Row, ...]:
+        """Rows of its trim work."""
+        return tuple(rows_of(self.trim))
 
     @property
     def names(self) -> tuple[str, ...]:

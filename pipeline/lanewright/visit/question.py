@@ -66,7 +66,7 @@ def walks_of(outing: Outing) -> Iterator[tuple[Row, shapely.LineString]]:
 def legs_of(outing: Outing) -> Iterator[tuple[Played, Row, shapely.LineString]]:
     """Legs of the outing, each with its hole and its line."""
     for hole in outing.holes:
-        for row, line in zip(rows_of(hole.legs), hole.legs.geometry, strict=True):
+        for row, line in zip(hole.leg_rows, hole.legs.geometry, strict=True):
             yield hole, row, line
 
 

@@ -153,7 +153,7 @@ def _before(w: Writer, hole: Played) -> tuple[str, Spot] | None:
 def _on_foot(w: Writer, hole: Played) -> None:
     paper = w.paper
     paper.begin(f"{hole.title}: on foot", bookmark=f"{hole.title}, on foot", level=1)
-    legs = rows_of(hole.legs)
+    legs = [*hole.leg_rows]
     _leg_table(w, legs)
     paper.paragraph(_underfoot(w, legs), BODY)
     for place, leg in enumerate(legs, start=1):
@@ -239,7 +239,7 @@ def _failing(w: Writer, place: int, leg: Row) -> str:
 def _trim(w: Writer, hole: Played) -> None:
     paper, facts = w.paper, hole.facts
     low, high = facts.get("trim_hours_low"), facts.get("trim_hours_high")
-    pieces = rows_of(hole.trim)
+    pieces = hole.trim_rows
     if not pieces:
         paper.heading("Trim work", 24)
         text = "No trimming was planned in this run."
@@ -256,7 +256,7 @@ def _trim(w: Writer, hole: Played) -> None:
     if partly:
         paper.paragraph(partly, BODY)
     paper.paragraph(_SAWS, BODY, after=2)
-    legs = [int(leg["leg_id"]) for leg in rows_of(hole.legs)]
+    legs = [int(leg["leg_id"]) for leg in hole.leg_rows]
     numbers = {int(piece["piece_id"]): n for n, piece in enumerate(pieces, start=1)}
     tasks = tasks_of(legs, work_of_legs(hole.trim))
     units = Units(w.book.feet_first)

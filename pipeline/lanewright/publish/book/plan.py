@@ -6,7 +6,6 @@ import numpy as np
 import shapely
 
 from lanewright.base.arrays import Floats
-from lanewright.base.rows import rows_of
 from lanewright.base.units import FOOT
 from lanewright.holes.greens import CIRCLE
 from lanewright.publish.book.maps import BORDER, COARSE, Book, backdrop, built, north_arrow, others
@@ -20,9 +19,9 @@ from lanewright.visit.outing import CHECK, Played
 def line_of(hole: Played) -> Line:
     """The hole as its drawings need it."""
     return Line(
-        tuple(rows_of(hole.legs)),
+        hole.leg_rows,
         tuple(shapely.get_coordinates(leg, include_z=True) for leg in hole.legs.geometry),
-        tuple(rows_of(hole.trim)),
+        hole.trim_rows,
         tuple(hole.trim.geometry),
     )
 

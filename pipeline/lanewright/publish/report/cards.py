@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from lanewright.base.rows import Row, rows_of
@@ -149,10 +149,16 @@ class _Desk:
         work = found.layer("trim_work")
         self.found, self.units = found, units
         self.work = rows_of(work)
+        self.chosen: dict[int, list[int]] = {}
+        for i, row in enumerate(self.work):
+            if row["chosen"]:
+                self.chosen.setdefault(int(row["leg_id"]), []).append(i)
         self.work_of = work_of_legs(work)
         self.shapes = list(work.geometry) if work is not None else []
         self.checks = rows_of(found.layer("field_checks"))
-        self.legs = rows_of(found.layer("legs"))
+        self.legs: dict[tuple[int, int], list[Row]] = {}
+        for leg in rows_of(found.layer("legs")):
+            self.legs.setdefault((leg["tee_id"], leg["end_id"]), []).append(leg)
         self.uses = uses_of(found.layers)
         self.rounds = {
             (row["proposal"], row["play_order"]): row
@@ -228,7 +234,7 @@ class _Desk:
     def _line(self, subject: Subject, ids: list[int]) -> Line:
         """The subject as its drawings need it, its chosen trim work from the tee on."""
         rows = self.work
-        mine = [i for i, row in enumerate(rows) if row["chosen"] and int(row["leg_id"]) in ids]
+        mine = [i for n in ids for i in self.chosen.get(n, ())]
         mine.sort(key=lambda i: (rows[i]["leg_id"], rows[i]["along_m"] or 0.0, i))
         return Line(
             subject.legs,
@@ -294,17 +300,16 @@ def _promises(found: Findings) -> list[Row]:
     return [{str(k): v for k, v in row.items()} for row in rows]
 
 
-def _rates(subject: Subject, legs: list[Row], promises: dict[int, Row]) -> list[Rates]:
+def _rates(
+    subject: Subject, legs: Mapping[tuple[int, int], list[Row]], promises: dict[int, Row]
+) -> list[Rates]:
     """Rates of the throws, and of other levels' throws between the same two sites."""
     made = []
     for n, leg in enumerate(subject.legs, start=1):
         same = [
             other
-            for other in legs
-            if other["leg_id"] != leg["leg_id"]
-            and other["tee_id"] == leg["tee_id"]
-            and other["end_id"] == leg["end_id"]
-            and other["level"] != leg["level"]
+            for other in legs.get((leg["tee_id"], leg["end_id"]), ())
+            if other["leg_id"] != leg["leg_id"] and other["level"] != leg["level"]
         ]
         best: dict[str, Row] = {leg["level"]: leg}
         for other in sorted(same, key=lambda r: -(r["clear_rate"] or 0.0)):

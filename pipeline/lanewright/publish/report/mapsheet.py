@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -154,12 +155,15 @@ def map_sheet(found: Findings, subjects: list[Subject], units: Units) -> MapShee
     if "wetness" in found.rasters:
         surfaces.append(pictures.wetness_surface(found.rasters["wetness"], found.inside))
     surfaces.append(pictures.SEEN)
+    surfaces = [surface for surface in surfaces if surface.name in found.rasters]
+    with ThreadPoolExecutor(2) as pool:  # packing needs no Python
+        addresses = {
+            s.name: pool.submit(pictures.classed_picture, s, found.rasters[s.name])
+            for s in surfaces
+        }
     for surface in surfaces:
-        if surface.name not in found.rasters:
-            continue
-        array = found.rasters[surface.name]
         legend = tuple(zip(surface.colours, surface.labels(units), strict=True))
-        address = pictures.classed_picture(surface, array)
+        address = addresses[surface.name].result()
         shown.append(Picture(surface.name, surface.title, surface.note, address, legend))
     outline = found.layers["property"].geometry
     view = _view(outline, left, top, width, height)
