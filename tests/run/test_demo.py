@@ -245,6 +245,39 @@ def test_other_tees_and_pins_are_drawn_on_map_card_book_and_in_the_project(out):
     assert "Proposal 1: other tees and pins" in project
 
 
+def test_low_sun_and_bounds_of_each_hole_reach_card_book_and_sheet(out):
+    """The layer's own words, each parsed from its file; bearings made anew from the lines."""
+    holes = layer(out, "layout_holes")
+    mine = holes[holes["proposal"] == 1]
+    book, sheet = (
+        " ".join(
+            subprocess.run(
+                ["pdftotext", *more, str(out / name), "-"], capture_output=True, text=True
+            ).stdout.split()
+        )
+        for name, more in (("field-book.pdf", []), ("concept-plan.pdf", []))
+    )
+    page = (out / "report.html").read_text("utf-8")
+    legs = layer(out, "legs").set_index("leg_id").geometry
+    assert mine["sun_morning"].notna().any()
+    assert mine["sun_evening"].notna().any()
+    for row in mine.itertuples():
+        card = page.split(f'id="hole-{row.hole_id}"')[1].split("</article>")[0]
+        for when, name in (("sun_morning", "mornings"), ("sun_evening", "evenings")):
+            months = getattr(row, when)
+            if isinstance(months, str):
+                assert f"{name}, {months}" in card
+                assert f"{name}, {months}" in book
+        if isinstance(row.consider, str):
+            assert row.consider in card
+        # From April to October no low sun stands near the south at 39 degrees north.
+        first = shapely.get_coordinates(legs[int(row.legs.split()[0])])
+        east, north = first[-1] - first[0]
+        if abs(east) < 0.1 * abs(north) and north < 0:
+            assert not isinstance(row.sun_morning, str)
+    assert "Low sun ahead of the tee in some months" in sheet
+
+
 def test_heights_of_contours_on_the_map_are_those_of_the_ground(out):
     """Each height stands within a contour's smoothing of ground that is as high."""
     page = (out / "report.html").read_text("utf-8")

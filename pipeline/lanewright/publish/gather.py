@@ -18,8 +18,10 @@ from lanewright.legs.refused import raster_of, table_of
 from lanewright.legs.throwing import LINE
 from lanewright.publish.field import arrival_of, plan_field, plan_first_walk
 from lanewright.publish.findings import Findings
+from lanewright.publish.hints import with_hints
 from lanewright.publish.landwords import land_words
 from lanewright.publish.obstacles import obstacle_layers
+from lanewright.publish.sky import with_sky
 from lanewright.publish.summary import InputFile, Said, summarise
 from lanewright.results import Scouting
 from lanewright.settings.config import Config
@@ -111,7 +113,7 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         "cut_lanes": scouting.cuts.lanes,
         "cut_work": scouting.cuts.work,
         "hole_positions": scouting.holes.positions,
-        **_rounds(scouting),
+        **_rounds(config, scouting),
     }
     if scouting.vegetation is not None and scouting.lanes is not None:
         layers |= {
@@ -119,16 +121,21 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
             "lanes": scouting.lanes.lanes,
             "openings": scouting.lanes.openings,
         }
+    layers["layout_holes"] = with_hints(layers, config.field.beside)
     if scouting.changes is not None:
         layers |= {"changes": scouting.changes.changes, "lane_changes": scouting.changes.lanes}
     return layers
 
 
-def _rounds(scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
+def _rounds(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
     """Layers of the proposed rounds."""
     holes, layouts = scouting.holes, scouting.layouts
     return {
-        "layout_holes": in_round(layouts.holes, holes.links, holes.pars, holes.positions),
+        "layout_holes": with_sky(
+            in_round(layouts.holes, holes.links, holes.pars, holes.positions),
+            holes.legs,
+            config.field,
+        ),
         "layout_walks": layouts.walks,
         "layout_neighbours": layouts.neighbours,
     }

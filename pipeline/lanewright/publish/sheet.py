@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+import geopandas as gpd
+
 from lanewright.base.rows import Row, rows_of
 from lanewright.publish.book import front, maps
 from lanewright.publish.book.maps import Book
@@ -18,8 +20,10 @@ from lanewright.publish.report.proposals import not_planned
 from lanewright.publish.report.words import (
     Units,
     about,
+    holes_named,
     hours_of,
     level_words,
+    listed,
     number,
     plural,
     trimming,
@@ -234,6 +238,7 @@ def _totals(made: _Maker) -> None:
         ways = walks[walks["proposal"] == found.best]
         text += f" Walks and trails {units.length(float(ways['length_m'].sum()))}."
     text += "".join(f" {said}" for said in met_words(found, found.best, ways))
+    text += _low_sun(best)
     work = work_of(found)
     if work is not None:
         brush = units.area(work.brush) if work.brush >= 100 else units.ground(work.brush)
@@ -244,6 +249,16 @@ def _totals(made: _Maker) -> None:
         )
     text += f" {level_words(found.config, units)}"
     paper.paragraph(text, made.body + 0.4)
+
+
+def _low_sun(holes: gpd.GeoDataFrame) -> str:
+    """Holes whose tee looks into a low sun in some month of the season."""
+    parts = [
+        f"{holes_named(order)} in the {when}"
+        for when in ("morning", "evening")
+        if (order := holes.loc[holes[f"sun_{when}"].notna(), "play_order"].tolist())
+    ]
+    return f" Low sun ahead of the tee in some months: {listed(parts)}." if parts else ""
 
 
 def _budget(made: _Maker) -> None:

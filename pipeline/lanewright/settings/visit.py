@@ -9,6 +9,8 @@ from pydantic import Field
 
 from lanewright.settings.base import Length, Metres, Place, Settings, Share
 
+Month = Annotated[int, Field(ge=1, le=12)]
+
 
 class FieldSettings(Settings):
     """What to look at on foot, and the book to carry."""
@@ -58,6 +60,29 @@ class FieldSettings(Settings):
     )
     check_minutes: Annotated[float, Field(ge=0, le=120)] = Field(
         3.0, description="minutes to settle a field check; ours"
+    )
+    season: tuple[Month, Month] = Field(
+        (4, 10),
+        description="first and last month of play, for the sun at the tees; common practice in "
+        "the north, no source",
+    )
+    sun_height: Annotated[float, Field(ge=1, le=60)] = Field(
+        15.0,
+        description="degrees over the horizon below which the sun dazzles who looks towards it; "
+        "ours",
+    )
+    sun_aside: Annotated[float, Field(ge=1, le=90)] = Field(
+        25.0, description="degrees to either side of the first throw within which it does so; ours"
+    )
+    wind_from: Annotated[float, Field(ge=0, le=360)] | None = Field(
+        None,
+        description="where the prevailing wind comes from, in degrees clockwise from true north "
+        "(225 is the south-west); from a wind rose nearby, without it nothing is said of wind",
+    )
+    beside: Length = Field(
+        20.0,
+        description="metres from a fairway to a keep-out, water or the property line within which "
+        "out-of-bounds is worth considering; ours",
     )
     near: Length = Field(
         25.0, description="metres around holes and walks within which water is looked at; ours"

@@ -15,10 +15,11 @@ from lanewright.publish.crew import Task, tasks_of, work_of_legs
 from lanewright.publish.report.crewlist import instruction
 from lanewright.publish.report.words import Units, hours_of, trimming
 from lanewright.publish.section import fails
+from lanewright.publish.sky import sky_words
 from lanewright.visit.outing import CHECK, Played, Spot
 
-_ROOM_VERDICT = 122.0  # points below a list, for what found no room, the verdict and some notes
-_ROOM_CHECKS = 140.0  # points below the trim work, for the verdict and what finds no room
+_ROOM_VERDICT = 126.0  # points below a list, for what found no room, the verdict and some notes
+_ROOM_CHECKS = 144.0  # points below the trim work, for the verdict and what finds no room
 _ROOM_LINE = 40.0  # points that a heading and a line of a list take
 _SAWS = (
     "Saws and felling maim and kill: only trained hands with protective gear, never alone. Read "
@@ -156,6 +157,9 @@ def _on_foot(w: Writer, hole: Played) -> None:
     legs = [*hole.leg_rows]
     _leg_table(w, legs)
     paper.paragraph(_underfoot(w, legs), BODY)
+    aside = _sky_and_bounds(hole.facts)
+    if aside:
+        paper.paragraph(aside, BODY, after=2)
     for place, leg in enumerate(legs, start=1):
         if fails(leg) and leg.get("fail_on"):
             paper.paragraph(_failing(w, place, leg), BODY, after=2)
@@ -165,6 +169,7 @@ def _on_foot(w: Writer, hole: Played) -> None:
     moves = ["move tee", *(["move landing zone"] if hole.landings else []), "move basket"]
     paper.ticks(["keep", *moves, "throw it first", "drop"])
     paper.ticks(["stands clear of paths", "next tee in sight", "a bench fits", "beautiful"])
+    paper.blanks(["Photo from the tee", "from the basket"])
     paper.notes(0, "Notes")
 
 
@@ -222,6 +227,17 @@ def _underfoot(w: Writer, legs: list[Row]) -> str:
     if longest["carry_water_m"]:
         parts.append(f"Over water: {w.length(longest, 'legs', 'carry_water_m')}.")
     return " ".join(parts)
+
+
+def _sky_and_bounds(facts: Row) -> str:
+    """Low sun, wind, and where bounds are worth considering."""
+    sun, wind, bounds = sky_words(facts), facts.get("wind"), facts.get("consider")
+    parts = [
+        f"Low sun ahead: {sun}." if sun else "",
+        f"Prevailing wind {wind}." if wind else "",
+        f"Worth considering: {bounds}." if bounds else "",
+    ]
+    return " ".join(filter(None, parts))
 
 
 def _failing(w: Writer, place: int, leg: Row) -> str:

@@ -21,6 +21,7 @@ from lanewright.publish.report.sideview import SideView, side_view
 from lanewright.publish.report.space import space_of
 from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, about, hours_of, percent, trimming
+from lanewright.publish.sky import sky_words
 from lanewright.publish.spread import spread_of
 from lanewright.publish.uses import uses_of
 
@@ -209,6 +210,12 @@ class _Desk:
         if row is None:
             return
         yield ("Basket from the tee", *SIGHTS[row["sight"]])
+        sun = sky_words(row) or "none in the season"
+        yield "Low sun ahead of the tee", sun, "over open ground; trees hide it"
+        if row.get("wind"):
+            yield "Prevailing wind", str(row["wind"]), "at the first throw, as the settings say"
+        if row.get("consider"):
+            yield "Worth considering", str(row["consider"]), "a suggestion from a desk, no rule"
         if row["other_levels"]:
             yield "Other levels", str(row["other_levels"]), "a length is from a tee of their own"
         pins = self.pins.get(row["hole_id"], 0)
