@@ -45,7 +45,8 @@ def config(folder, **compare) -> Config:
 
 
 def compared(folder, **compare) -> Changes:
-    store = Store(folder / "stages", stop_after="changes")
+    # Where the whole run at the end looks for what is made already.
+    store = Store(folder / "out" / ".stages", stop_after="changes")
     with pytest.raises(Until):
         scout(config(folder, **compare), store)
     return store.last(find_changes)

@@ -1,6 +1,7 @@
 """The compiled column kernels against plain ones that do the same another way."""
 
 import math
+from bisect import bisect_right
 from itertools import pairwise
 
 import numpy as np
@@ -14,11 +15,16 @@ from lanewright.kernels.columns import (
     SOLID,
     VEGETATION,
     Counts,
+    Drifts,
+    Limits,
     Rays,
+    Returns,
     States,
+    Track,
     Window,
     bilinear,
     closed,
+    drift,
     encode,
     march,
     mean_density,
@@ -281,3 +287,60 @@ def test_bilinear_beside_a_void_and_in_it():
     bilinear(raster, 0.0, 4.0, 1.0, np.array([0.9, 3.0]), np.array([3.2, 1.0]), out)
     assert out[0] == 7.0
     assert np.isnan(out[1])
+
+
+def plain_drift(place, time, line, limits):
+    """Way aside per metre towards the sensor of one return, or None; `line` is (time, place)s."""
+    if not line or time == 0:
+        return None
+    times = [t for t, _ in line]
+    after = bisect_right(times, time)
+    if after == 0:
+        sensor = line[0][1] if times[0] - time <= limits.moment else None
+    elif after == len(line):
+        sensor = line[-1][1] if time - times[-1] <= limits.moment else None
+    else:
+        (t0, a), (t1, b) = line[after - 1], line[after]
+        if t1 - t0 <= limits.longest_gap:
+            sensor = a + (time - t0) / (t1 - t0) * (b - a)
+        elif time - t0 <= limits.moment:
+            sensor = a
+        else:
+            sensor = b if t1 - time <= limits.moment else None
+    if sensor is None:
+        return None
+    east, north, up = sensor - place
+    if up <= 10 or math.hypot(east, north) > limits.steepest * up:
+        return None
+    return east / up, north / up
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_drifts_like_one_return_at_a_time(seed):
+    """Before, between and after the positions of three lines, one of them unknown."""
+    rng = np.random.default_rng(seed)
+    limits = Limits(2.0, 0.4, 0.6)
+    lines = []
+    for count in (12, 0, 7):
+        times = np.cumsum(rng.choice([0.5, 1.5, 6.0], count)) + 10.0
+        places = rng.normal(0, 300, (count, 3)) + (0, 0, 900)
+        lines.append(list(zip(times.tolist(), places, strict=True)))
+    n = 600
+    places, source = rng.normal(0, 80, (n, 3)), rng.integers(0, 3, n).astype(np.uint16)
+    known = [t for line in lines for t, _ in line]
+    time = rng.uniform(8.0, max(known) + 2.0, n)
+    time[:20], time[20:40] = 0.0, rng.choice(known, 20)  # no time, and right at a position
+    track = Track(
+        np.cumsum([0, *map(len, lines)]), np.array(known),
+        np.array([p for line in lines for _, p in line]),
+    )  # fmt: skip
+    out = Drifts(np.zeros(n), np.zeros(n), np.zeros(n, bool))
+    drift(Returns(*(np.ascontiguousarray(c) for c in places.T), time, source), track, limits, out)
+    expected = [
+        plain_drift(p, t, lines[s], limits) for p, t, s in zip(places, time, source, strict=True)
+    ]
+    assert out.known.tolist() == [e is not None for e in expected]
+    assert 50 < out.known.sum() < n - 50
+    for i in np.flatnonzero(out.known):
+        assert (out.east[i], out.north[i]) == pytest.approx(expected[i], abs=1e-12)
+    assert not out.east[~out.known].any()

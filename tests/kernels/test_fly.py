@@ -297,3 +297,31 @@ def test_several_chords_at_once_are_as_each_alone():
         both = np.isfinite(alone[:, 0]) & np.isfinite(together[:, k, 0])
         assert both.sum() > 30
         np.testing.assert_allclose(together[both, k], alone[both], atol=0.15, rtol=2e-3)
+
+
+def test_nodes_lie_at_equal_steps_of_the_way_and_end_below_the_chord():
+    """Against the way added up over positions every 2 ms; the last node lies `fall` below."""
+    thrown = throws(30, seed=9)
+    thrown[:, fly.LAUNCH] = np.abs(thrown[:, fly.LAUNCH]) + 3
+    air, chord, ends = where(), -0.05, fly.Nodes(8, 6.0)
+    times = np.empty((len(thrown), 13))
+    fly.node_times(
+        thrown, air.tables, air.discs, air.air, STEP, np.full(len(thrown), chord), ends, times
+    )
+    facts = repertoire.arrivals(thrown, air, np.array([chord]))[:, 0]
+    checked = 0
+    for throw, at, fact in zip(thrown, times, facts, strict=True):
+        if np.isnan(fact[fly.TIME]):
+            assert np.isnan(at).all()
+            continue
+        assert at[ends.target] == pytest.approx(fact[fly.TIME], abs=2 * STEP)
+        clock = np.linspace(0, at[-1], round(at[-1] / 0.002) + 1)
+        x, y, z = flown(throw[None], air, clock[None], 0.01)[0, :, :3].T
+        steps = np.sqrt(np.diff(x) ** 2 + np.diff(y) ** 2 + np.diff(z) ** 2)
+        gone = np.interp(at, clock, np.r_[0, np.cumsum(steps)])
+        for nodes in (gone[: ends.target + 1], gone[ends.target :]):
+            np.testing.assert_allclose(np.diff(nodes), np.diff(nodes).mean(), atol=0.05)
+        below = chord * np.hypot(x[-1], y[-1]) - z[-1]
+        assert below >= ends.fall - 0.01 or at[-1] - at[ends.target] >= fly.FALLING - 1e-9
+        checked += 1
+    assert checked > 20

@@ -183,6 +183,42 @@ def test_spreading_loses_no_water(seed):
     assert np.nanmin(area) == 1
 
 
+def plain_spread(surface, filled, came_from, order, exponent):
+    """Cells in turn from the last that the flood reached, each shared out by slopes."""
+    cols = surface.shape[1]
+    area = np.where(np.isfinite(surface), 1.0, np.nan)
+    reached = {index: turn for turn, index in enumerate(order.tolist())}
+    for index in order[::-1].tolist():
+        at = divmod(index, cols)
+        if came_from[at] == OUTLET:
+            continue
+        lower, level = {}, {}
+        for code, (down, right) in STEPS.items():
+            to = (at[0] + down, at[1] + right)
+            inside = 0 <= to[0] < surface.shape[0] and 0 <= to[1] < cols
+            if not inside or reached.get(to[0] * cols + to[1], np.inf) > reached[index]:
+                continue
+            step = 2**0.5 if down and right else 1.0
+            fall, ground = (float(z[at] - z[to]) / step for z in (filled, surface))
+            if fall > 0:
+                lower[code] = fall**exponent
+            elif fall == 0 and ground > 0:
+                level[code] = ground**exponent
+        shares = lower or level or {int(came_from[at]): 1.0}
+        for code, part in shares.items():
+            to = (at[0] + STEPS[code][0], at[1] + STEPS[code][1])
+            area[to] += area[at] * part / sum(shares.values())
+    return area
+
+
+@settings(max_examples=60, deadline=None)
+@given(surfaces, st.sampled_from([1.0, 1.1, 4.0]))
+def test_spreading_equals_its_plain_twin(surface, exponent):
+    flow, _, _ = routed(surface.astype(np.float32))
+    given_ = flow.surface, flow.filled, flow.came_from, flow.order, exponent
+    np.testing.assert_allclose(spread(*given_), plain_spread(*given_), rtol=1e-9)
+
+
 def test_water_spreads_evenly_round_a_cone():
     """On a cone the area per metre of contour is r/2: half the radius, whatever the direction."""
     row, col = np.mgrid[:101, :101]

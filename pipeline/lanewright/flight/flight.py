@@ -28,6 +28,7 @@ coefficients would change (`LevelFlights.unsure`), and throws draw from it.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numba
@@ -334,7 +335,9 @@ def elevation_of(surface: NDArray[np.float32]) -> float:
     return float(np.round(np.median(known), -1)) if known.size else 0.0
 
 
+@lru_cache(maxsize=8)
 def _throws_of(level: Level, settings: FlightSettings, elevation: float) -> LevelFlights:
+    """Table of one level; kept in the process, where parcels of a ranking ask for the same."""
     here = repertoire.conditions(
         settings.discs,
         density=air_density(elevation, settings.temperature_c),
@@ -364,7 +367,13 @@ def _throws_of(level: Level, settings: FlightSettings, elevation: float) -> Leve
         _farthest(throws, facts) * scale,
     )
     table = replace(table, aim_sd_deg=_aim_left(table))
-    return _with_mirror_images(table) if settings.grips == "both" else table
+    if settings.grips == "both":
+        table = _with_mirror_images(table)
+    for field in fields(table):
+        value = getattr(table, field.name)
+        if isinstance(value, np.ndarray):
+            value.setflags(write=False)  # who asks next has the same
+    return table
 
 
 def _aim_left(table: LevelFlights) -> float:

@@ -164,7 +164,7 @@ def arrivals(throws: Floats, where: Conditions, chords: Floats, step: float = ST
 
     `chords` are slopes (chords,) for all, or (throws, chords); the lowest comes first.
     """
-    each = np.ascontiguousarray(np.broadcast_to(chords, (len(throws), chords.shape[-1])))
+    each = np.array(np.broadcast_to(chords, (len(throws), chords.shape[-1])), order="C")
     facts = np.empty((*each.shape, fly.FACTS))
     fly.arrivals(throws, where.tables, where.discs, where.air, step, each, facts)
     return facts

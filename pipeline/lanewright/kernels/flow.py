@@ -132,7 +132,8 @@ def _drop(z, filled, rank, row, col, k):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, parallel=True)
 def _steepest(z, filled, came_from, rank, code):  # type: ignore[no-untyped-def]
     rows, cols = z.shape
-    for row in prange(rows):
+    for each in prange(rows):
+        row = np.int64(each)
         for col in range(cols):
             towards = came_from[row, col]
             if towards in (VOID, OUTLET):

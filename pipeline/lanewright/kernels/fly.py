@@ -254,7 +254,8 @@ def node_times(throws, tables, discs, air, h, chords, ends, times):
             continue
         for j in range(1, n):
             at[j] = at[j - 1] + (h if j < n - 1 else part)
-        shared_out(states, at, gone, 0, n - 1, times[i], 0, target)
+        start = np.int64(0)  # a literal would compile another one
+        shared_out(states, at, gone, start, n - 1, times[i], start, target)
         disc = int(throw[DISC])
         table, lift, twist = tables[disc], discs[disc, 0], discs[disc, 1] / throw[SPIN]
         first = n - 1

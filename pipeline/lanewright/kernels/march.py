@@ -388,11 +388,11 @@ def _in_order_of_bearing(dr, dc, n, counts, order):
     """Counting sort of the first `n` directions; equal bearings keep their order."""
     counts[:] = 0
     for p in range(n):
-        counts[_bearing(dr[p], dc[p], _BEARINGS) + 1] += 1
+        counts[_bearing(dr[p], dc[p], np.int64(_BEARINGS)) + 1] += 1
     for b in range(_BEARINGS):
         counts[b + 1] += counts[b]
     for p in range(n):
-        b = _bearing(dr[p], dc[p], _BEARINGS)
+        b = _bearing(dr[p], dc[p], np.int64(_BEARINGS))
         order[counts[b]] = p
         counts[b] += 1
 
@@ -419,7 +419,7 @@ def _search(space, tees, ends, table, reach, slots, found):
         order = np.empty(span, np.int32)
         dr_near = np.empty(span, np.int32)
         dc_near = np.empty(span, np.int32)
-        n = 0
+        n = np.int64(0)
         for e in range(low[t], high[t]):
             down = np.int64(e_row[e]) - np.int64(t_row[t])
             across = np.int64(e_col[e]) - np.int64(t_col[t])

@@ -223,10 +223,10 @@ def _broken(p, q, d, worst, places, rules, trees):
             return 0.0, -1
         wooded = rules.fairway[1] * part + rules.slack
     else:
-        needed, why = _asked(p, q, places, rules, 0)
+        needed, why = _asked(p, q, places, rules, np.int64(0))
         if d >= worst * needed:
             return 0.0, -1
-        wooded, why_wooded = _asked(p, q, places, rules, 1)
+        wooded, why_wooded = _asked(p, q, places, rules, np.int64(1))
     if d < wooded:
         needed, why = wooded, why_wooded
     elif _between(trees, places.xy[p], places.xy[q]) >= rules.enough:

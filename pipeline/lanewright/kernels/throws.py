@@ -44,7 +44,6 @@ NO_THROW = 1e6  # contacts that stand for it
 STOP = 6  # figures kept of where a throw was stopped and ended
 
 _BITS = 12
-_NOWHERE = np.array([-1])
 _MIDDLES = (np.arange(1 << _BITS) + 0.5) / (1 << _BITS)
 NORMAL = ndtri(_MIDDLES).astype(np.float32)
 """Standard normal deviate in the middle of each of 4,096 equal shares."""
@@ -553,8 +552,8 @@ def aim(legs, paths, field, log, out):
         chances[0, STOPPED_BY], chances[0, COSINE] = np.inf, 1.0
         states = np.empty(1, STATE)
         stops = np.empty((1, 4), np.float32)
-        way = cut(legs, leg, paths, field.cell, 0)
-        kept = _Kept(stops, log, _NOWHERE)
+        way = cut(legs, leg, paths, field.cell, np.int64(0))
+        kept = _Kept(stops, log, np.full(1, -1, np.int64))  # of one type in all that call `_fly`
         _fly(legs, leg, paths, field, way, chances, states, kept)
         state = states[0]
         far = state.low >= SHORT
@@ -584,7 +583,7 @@ def throw(legs, paths, field, points, log, clear, space, stops):
         shifts = shifts_of(legs.seed[leg])
         for t in range(throws):
             draw(points, t, shifts, paths, chances[t])
-        way = cut(legs, leg, paths, field.cell, ERRORS)
+        way = cut(legs, leg, paths, field.cell, np.int64(ERRORS))
         _fly(legs, leg, paths, field, way, chances, states, _Kept(thrown, log, firsts))
         for t in range(throws):
             state = states[t]
@@ -615,7 +614,7 @@ def meet(legs, paths, field, points, log, starts, enough):
         shifts = shifts_of(legs.seed[leg])
         for t in range(throws):
             draw(points, t, shifts, paths, chances[t])
-        way = cut(legs, leg, paths, field.cell, ERRORS)
+        way = cut(legs, leg, paths, field.cell, np.int64(ERRORS))
         kept = _Kept(stops, log, starts[leg] if write else nowhere)
         _fly(legs, leg, paths, field, way, chances, states, kept)
         if not write:
@@ -632,7 +631,7 @@ def trace(legs, leg, paths, field, points, seconds):
     stretches, 4): row, column, height [m] and time [s] of the release and in the middle of each
     stretch; NaN off the grid, and after the first place lower than `lowest` over the ground.
     """
-    way = cut(legs, leg, paths, field.cell, ERRORS)
+    way = cut(legs, leg, paths, field.cell, np.int64(ERRORS))
     pieces = _pieces(paths.path[legs.row[leg]], legs.length[leg], legs.dz[leg], field.cell)
     time = np.zeros(1 + way.stretches)
     j = 1

@@ -179,7 +179,7 @@ def throw(legs, paths, field, worlds, points, clear):
         chances = np.empty((throws, CHANCES), np.float32)
         states = np.empty(throws, STATE)
         shifts, sums = shifts_of(legs.seed[leg]), clear[leg]
-        way = cut(legs, leg, paths, field.cell, ERRORS)
+        way = cut(legs, leg, paths, field.cell, np.int64(ERRORS))
         for t in range(throws):
             draw(points, t, shifts, paths, chances[t])
             state = states[t]
