@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lanewright.growth.columns import DENSITY_TABLE
+from lanewright.kernels import columns as kernel
 from lanewright.kernels.columns import (
     GROUND,
     SOLID,
@@ -24,7 +25,6 @@ from lanewright.kernels.columns import (
     Window,
     bilinear,
     closed,
-    drift,
     encode,
     march,
     mean_density,
@@ -323,7 +323,7 @@ def test_drifts_like_one_return_at_a_time(seed):
     lines = []
     for count in (12, 0, 7):
         times = np.cumsum(rng.choice([0.5, 1.5, 6.0], count)) + 10.0
-        places = rng.normal(0, 300, (count, 3)) + (0, 0, 900)
+        places = rng.normal((0, 0, 900), 300, (count, 3))
         lines.append(list(zip(times.tolist(), places, strict=True)))
     n = 600
     places, source = rng.normal(0, 80, (n, 3)), rng.integers(0, 3, n).astype(np.uint16)
@@ -335,7 +335,8 @@ def test_drifts_like_one_return_at_a_time(seed):
         np.array([p for line in lines for _, p in line]),
     )  # fmt: skip
     out = Drifts(np.zeros(n), np.zeros(n), np.zeros(n, bool))
-    drift(Returns(*(np.ascontiguousarray(c) for c in places.T), time, source), track, limits, out)
+    xyz = (np.ascontiguousarray(column) for column in places.T)
+    kernel.drift(Returns(*xyz, time, source), track, limits, out)
     expected = [
         plain_drift(p, t, lines[s], limits) for p, t, s in zip(places, time, source, strict=True)
     ]
