@@ -290,6 +290,18 @@ def test_heights_of_contours_on_the_map_are_those_of_the_ground(out):
             assert abs(ground[row, col] - float(height)) < 0.6
 
 
+def test_the_creek_is_one_line_along_its_planted_bed(out):
+    """It enters in the north, leaves in the south, and strays no farther than lidar's ground."""
+    lines = layer(out, "drainage")
+    bed = LineString(TRUTH["creek"]["line"]) if "line" in TRUTH["creek"] else None
+    creek = lines.geometry[lines["upslope_ha"].idxmax()]
+    land = layer(out, "property").geometry.union_all()
+    assert bed is not None
+    inside = bed.intersection(land)
+    assert creek.intersection(bed.buffer(8.0)).length > 0.9 * creek.length
+    assert inside.intersection(creek.buffer(8.0)).length > 0.8 * inside.length
+
+
 def test_what_is_worth_seeing_first_is_what_was_planted(out):
     """Pond, highest drop and planted tunnels are among the first ten features."""
     features = layer(out, "features")

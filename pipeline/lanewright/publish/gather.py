@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 from lanewright.base.rows import Row
 from lanewright.features.links import link_features
+from lanewright.features.naming import CREEK
 from lanewright.holes.holes import Holes
 from lanewright.holes.wording import as_layer, in_round
 from lanewright.land.plan import Plan
 from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.refused import raster_of, table_of
 from lanewright.legs.throwing import LINE
+from lanewright.publish.creeks import as_creeks
 from lanewright.publish.field import arrival_of, plan_field, plan_first_walk
 from lanewright.publish.findings import Findings
 from lanewright.publish.hints import with_hints
@@ -89,7 +91,9 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         "property": outline if not survey.land.is_empty else outline.iloc[:0],
         "water": terrain.water_bodies,
         "wet_ground": terrain.wet_ground,
-        "drainage": terrain.drainage,
+        "drainage": as_creeks(
+            terrain.drainage, survey.grid.cell, max(CREEK, config.layout.walk.stream)
+        ),
         "cautions": list_cautions(
             survey,
             terrain,

@@ -132,8 +132,8 @@ def crossings(outing: Outing, drainage: gpd.GeoDataFrame | None, both: Lengths) 
                 "crossing",
                 (at.x, at.y),
                 "Width, bank and bed where the walk crosses: step, ford or bridge.",
-                f"{stream['upslope_ha']:.1f} ha drain through this line; whether water runs in it "
-                "was not seen.",
+                f"Up to {stream['upslope_ha']:.1f} ha drain through this line; whether water "
+                "runs in it was not seen.",
                 best_seen="after rain",
                 owner=hole_of(outing, int(walk["to_order"])),
                 place=walk_name(walk),
