@@ -62,7 +62,7 @@ def score_line(thrower: Thrower, sites: Sites, name: str, line: shapely.LineStri
     Raises
     ------
     InputError
-        If it leaves the surveyed land.
+        If it leaves the surveyed land, or a throw starts or ends on unknown ground.
     """
     scene, settings = thrower.scene, thrower.settings
     sites, tee, end = _with_corners(sites, scene, name, line)
@@ -101,6 +101,16 @@ def _with_corners(
         raise InputError(
             "a drawn line", f"{name} leaves the surveyed land", "Redraw it or add tiles."
         ) from None
+    row, col = scene.grid.rowcol(*corners.T)
+    unknown = np.flatnonzero(~np.isfinite(scene.ground[row, col]))
+    if unknown.size:
+        what = ("tee", *["landing zone"] * (len(corners) - 2), "basket")[unknown[0]]
+        x, y = corners[unknown[0]]
+        raise InputError(
+            "a drawn line",
+            f"the {what} of {name} at {x:.0f}, {y:.0f} lies where no ground is known",
+            "Redraw it, or add tiles there.",
+        )
     return replace(sites, tees=tees, baskets=baskets), tee, end
 
 

@@ -1,0 +1,132 @@
+"""From tiles to published results: a missing tile, and what an edit of own lines or weights redoes.
+
+A meadow of two tiles; one between them and one to their right are missing. Ground between the two
+is carried across, ground beyond the last is unknown. A line across the gap is clear as far as
+anybody saw; what nobody saw counts as unsearched, and no throw may end on unknown ground.
+"""
+
+from pathlib import Path
+
+import geopandas as gpd
+import laspy
+import numpy as np
+import pytest
+import yaml
+from pyproj import CRS
+from shapely import LineString, box
+
+from run.runs import called
+
+LEFT, BOTTOM, WIDE, HIGH = 500_000.0, 4_400_000.0, 36.0, 40.0
+GAP = (WIDE, 2 * WIDE)
+"""From and to where no tile is, metres from the left."""
+
+
+def write_tile(path: Path, left: float) -> None:
+    """Write bare ground of 6 points per m2 on a square that starts so far to the right."""
+    rng = np.random.default_rng(int(left) + 1)
+    n = int(6 * WIDE * HIGH)
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.scales, header.offsets = [0.01] * 3, [LEFT, BOTTOM, 0]
+    header.add_crs(CRS.from_epsg(26916))
+    las = laspy.LasData(header)
+    las.x, las.y = LEFT + left + WIDE * rng.random(n), BOTTOM + HIGH * rng.random(n)
+    las.z = 200 + 0.02 * rng.standard_normal(n)
+    las.classification = np.full(n, 2, np.uint8)
+    las.return_number = las.number_of_returns = np.ones(n, np.uint8)
+    las.write(path)
+
+
+def draw(folder: Path, **ends: tuple[float, float]) -> None:
+    """Own lines along the middle of the meadow, from and to so far from the left."""
+    y = BOTTOM + HIGH / 2
+    lines = [LineString([(LEFT + a, y), (LEFT + b, y)]) for a, b in ends.values()]
+    gpd.GeoDataFrame({"name": list(ends)}, geometry=lines, crs=26916).to_file(folder / "own.gpkg")
+
+
+def configured(folder: Path, **layout) -> Path:
+    settings = {
+        "name": "Gap", "points": ["*.laz"], "property": "land.gpkg", "own_holes": "own.gpkg",
+        "out": "out", "levels": ["green"], "leaf_state": "off", "holes": 1,
+        "legs": {"sites": {"boundary_setback": 1.0}, "throws": 64, "keep": 20},
+        "layout": {"proposals": 1, "solver": {"first": {"changes": 1000}, "work": 0.1}} | layout,
+    }  # fmt: skip
+    path = folder / "run.yaml"
+    path.write_text(yaml.safe_dump(settings))
+    return path
+
+
+def stages(folder: Path) -> dict[str, list[Path]]:
+    """Stored results by stage."""
+    found: dict[str, list[Path]] = {}
+    for path in (folder / "out" / ".stages").iterdir():
+        if path.is_dir() and "-" in path.name:
+            found.setdefault(path.name.rsplit("-", 1)[0], []).append(path)
+    return found
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    """The meadow with two lines scored: one across the gap, one on what was surveyed."""
+    folder = tmp_path_factory.mktemp("gap")
+    for name, left in (("west", 0.0), ("east", GAP[1])):
+        write_tile(folder / f"{name}.laz", left)
+    land = box(LEFT, BOTTOM, LEFT + 4 * WIDE, BOTTOM + HIGH)
+    gpd.GeoDataFrame(geometry=[land], crs=26916).to_file(folder / "land.gpkg")
+    draw(folder, Across=(28.0, 80.0), Seen=(5.0, 31.0))
+    done = called("score", configured(folder))
+    assert done.returncode == 0, done.stderr
+    return folder
+
+
+def scored(folder: Path) -> gpd.GeoDataFrame:
+    legs = gpd.read_file(folder / "out" / "own-holes" / "scout.gpkg", layer="legs")
+    return legs[legs["origin"] == "own"]
+
+
+def test_a_line_over_a_missing_tile_is_not_seen_there_and_may_meet_growth(folder):
+    legs = scored(folder)
+    across = legs[legs["length_m"] > 40].iloc[0]
+    seen = legs[legs["length_m"] < 40].iloc[0]
+    # 36 of its 52 m lie in the gap; ground at its rims is carried a few metres into it.
+    assert across["seen_share"] == pytest.approx(1 - 36 / 52, abs=0.1)
+    assert seen["seen_share"] > 0.97
+    assert seen["clear_rate_low"] > 0.95
+    assert across["clear_rate_low"] < seen["clear_rate_low"] - 0.2
+
+
+@pytest.mark.parametrize(("what", "ends"), [("basket", (80.0, 130.0)), ("tee", (130.0, 80.0))])
+def test_an_end_on_unknown_ground_is_one_message_that_names_the_hole(folder, what, ends):
+    before = (folder / "own.gpkg").read_bytes()
+    draw(folder, Into=ends)
+    try:
+        done = called("score", folder / "run.yaml")
+    finally:
+        (folder / "own.gpkg").write_bytes(before)
+    assert done.returncode == 2
+    assert done.stderr.count("error: ") == 1
+    assert f"the {what} of Into" in done.stderr
+    assert "no ground is known" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_an_edit_redoes_what_follows_and_points_stay_stored_once(folder):
+    """A line moved by a metre redoes legs onward, a weight of the layout layout onward."""
+    kept = stages(folder)
+    assert all(len(copies) == 1 for copies in kept.values())
+    (points,) = kept["ingest"][0].glob("points.bin")
+    stamp = points.stat().st_mtime_ns
+    draw(folder, Across=(28.0, 81.0), Seen=(5.0, 31.0))
+    done = called("score", folder / "run.yaml")
+    assert done.returncode == 0, done.stderr
+    assert "made: legs, holes, trim, layout, roundtees, roundwork, publish;" in done.stdout
+    assert scored(folder)["length_m"].max() == pytest.approx(53.0, abs=0.8)
+    after = stages(folder)
+    assert all(len(copies) == 1 for copies in after.values())
+    assert after["ingest"] == kept["ingest"]
+    assert points.stat().st_mtime_ns == stamp
+    assert after["legs"] != kept["legs"]
+    done = called("score", configured(folder, weights={"quality": 3.0}))
+    assert done.returncode == 0, done.stderr
+    assert "made: layout, roundtees, roundwork, publish;" in done.stdout
+    assert stages(folder)["legs"] == after["legs"]
