@@ -50,8 +50,8 @@ def holes_of(lines, **columns) -> gpd.GeoDataFrame:
         "effective_length_m": length, "rise_m": rng.uniform(-4, 4, count).round(1),
         "finish": rng.choice(schema.FINISHES, count),
         "lane_kind": rng.choice(schema.LAYERS["lanes"].column("kind").values, count),
-        "clear_rate": 0.8, "score": rng.uniform(0.4, 1, count).round(2), "sentence": "A hole.",
-        "fair": "yes",
+        "carry_water_m": 0.0, "clear_rate": 0.8, "score": rng.uniform(0.4, 1, count).round(2),
+        "fair": "yes", "sentence": "A hole.",
     }  # fmt: skip
     return gpd.GeoDataFrame(data | columns, geometry=lines, crs=UTM)
 

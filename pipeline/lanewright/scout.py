@@ -145,7 +145,16 @@ def scout(
     from lanewright.layout.roundwork import plan_rounds
 
     sections = config.legs, config.trim
-    rounds = step(plan_rounds, scene, flights, holes, (layouts, trim), sections, brief)
+    rounds = step(
+        plan_rounds,
+        scene,
+        flights,
+        holes,
+        (layouts, trim),
+        sections,
+        brief,
+        most_hours=config.layout.trim_hours,
+    )
     return Scouting(
         found,
         survey,

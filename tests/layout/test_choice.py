@@ -23,7 +23,7 @@ def frame(**columns) -> gpd.GeoDataFrame:
     lines = [shapely.LineString([(50 * k, 0, 0), (50 * k, 60, 0)]) for k in range(6)]
     data = {
         "score": 0.5, "length_m": 60.0, "rise_m": 0.0, "par": 3, "finish": "straight",
-        "lane_kind": "open",
+        "lane_kind": "open", "clear_rate": 0.8, "carry_water_m": 0.0,
     }  # fmt: skip
     return gpd.GeoDataFrame(data | columns, geometry=lines, index=range(6))
 
@@ -84,6 +84,23 @@ def test_every_hole_and_walk_brings_and_costs_what_the_weights_say():
     assert found["bridges"] == pytest.approx(-7 * 2)
     assert found["crossings"] == pytest.approx(-11)  # one walk, however many lines of fire
     assert sum(found.values()) == pytest.approx(140 - 10.5 + 30 - 106 - 66 - 14 - 11)
+
+
+def test_ease_is_clear_throws_on_level_ground_without_a_carry():
+    holes = frame(
+        clear_rate=[0.8, 0.8, 0.8, 0.8, np.nan, 1.0],
+        rise_m=[0.0, 1.8, -3.6, 0.0, 0.0, 0.0],
+        length_m=[60.0] * 6,
+        carry_water_m=[0.0, 0.0, 0.0, 12.0, 0.0, 0.0],
+    )
+    order = (0, 1, 2, 3, 4, 5)
+    ways = round_walks(order, [0.0] * 7)
+    weights = WeightSettings(ease=100)
+    # Level, 3 and 6 percent, over water, unknown, wide open.
+    for hole, points in enumerate((80, 40, 20, 0, 0, 100)):
+        only = terms((hole,), candidates(holes), round_walks((hole,), [0, 0]), weights=weights)
+        assert only["ease"] == pytest.approx(points)
+    assert terms(order, candidates(holes), ways, weights=weights)["ease"] == pytest.approx(240)
 
 
 def test_neighbours_that_are_alike_cost_what_the_weight_says():

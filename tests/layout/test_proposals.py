@@ -70,7 +70,7 @@ def test_proposal_is_the_best_of_all_rounds(conflicts):
 
 
 def test_proposals_differ_and_say_what_they_give_up():
-    settings = LayoutSettings(proposals=3, differ=0.4, solver=QUICK)
+    settings = LayoutSettings(proposals=3, differ=0.4, most_walk=9, solver=QUICK)
     found = propose(grounds(), among(ring(9)), RED, 5, settings)
     sets = [set(h["hole_id"]) for _, h in found.holes.groupby("proposal")]
     assert len(sets) == 3
@@ -87,7 +87,7 @@ def test_proposals_differ_and_say_what_they_give_up():
 
 
 def test_frames_fit_the_schema_and_walks_join_the_holes():
-    settings = LayoutSettings(proposals=2, differ=0.2, solver=QUICK)
+    settings = LayoutSettings(proposals=2, differ=0.2, most_walk=9, solver=QUICK)
     found = propose(grounds(), among(ring()), RED, 6, settings)
     holes = schema.conform("layout_holes", found.holes)
     walks = schema.conform("layout_walks", found.walks)
@@ -121,7 +121,7 @@ def test_same_seed_and_work_give_the_same_layout():
 
 def test_kept_and_locked_holes_are_in_every_proposal():
     must, place = np.arange(8) == 2, np.where(np.arange(8) == 5, 3, 0)
-    settings = LayoutSettings(proposals=3, differ=0.4, solver=QUICK)
+    settings = LayoutSettings(proposals=3, differ=0.4, most_walk=9, solver=QUICK)
     candidates = among(ring(), must=must | (place > 0), place=place)
     found = propose(grounds(), candidates, RED, 5, settings)
     for _, mine in found.holes.groupby("proposal"):
@@ -199,7 +199,7 @@ def test_twins_a_few_metres_aside_are_the_same_holes():
     second = second.assign(geometry=second.geometry.translate(5, 0), hole_id=range(201, 209))
     both = gpd.GeoDataFrame(pd.concat([first, second], ignore_index=True), crs=UTM)
     apart = [(k, k + 8) for k in range(8)]
-    settings = LayoutSettings(proposals=2, differ=0.4, solver=QUICK)
+    settings = LayoutSettings(proposals=2, differ=0.4, most_walk=9, solver=QUICK)
     found = propose(grounds(), among(both, apart), RED, 5, settings)
     sets = [set(h["hole_id"] % 100) for _, h in found.holes.groupby("proposal")]
     assert len(sets[0] & sets[1]) <= 3
@@ -250,6 +250,31 @@ def test_walks_come_to_count_more_where_they_are_the_idea():
     assert made["shortest walks"]["mean_score"] < made["most character"]["mean_score"]
 
 
+def test_the_gentlest_round_takes_clear_level_holes_before_good_ones():
+    """Six of nine holes are good and hard, three are plain and easy."""
+    easy = np.arange(9) % 3 == 0
+    frame = ring(9).assign(
+        score=np.where(easy, 0.3, 0.9), clear_rate=np.where(easy, 1.0, 0.5), rise_m=0.0
+    )
+    no_mix = dict.fromkeys(("finish", "length", "climb", "lane_kind", "par", "in_a_row"), 0.0)
+    weights = WeightSettings(quality=1500, total=0, **no_mix)
+    for idea, clear in (("most character", 0.5), ("gentlest for beginners", 1.0)):
+        settings = LayoutSettings(proposals=1, ideas=(idea,), weights=weights, solver=QUICK)
+        (made,) = propose(grounds(), among(frame), RED, 3, settings).proposals
+        assert made["mean_clear_rate"] == clear
+
+
+def test_no_second_round_has_more_walk_than_play():
+    """Five holes of 60 m around a land of 400 m: any round walks twice as far as it plays."""
+    for most, proposals in ((1.0, 1), (9.0, 3)):
+        settings = LayoutSettings(proposals=3, differ=0.4, most_walk=most, solver=QUICK)
+        found = propose(grounds(), among(ring(9)), RED, 5, settings)
+        assert len(found.proposals) == found.holes["proposal"].nunique() == proposals
+        dropped = [w for w in found.warnings if w.startswith("no proposal for")]
+        assert len(dropped) == 3 - proposals
+    assert found.proposals[0]["walks_m"] > found.proposals[0]["length_m"]
+
+
 def test_wishes_of_the_designer_reach_the_candidates():
     frame = ring()
     frame["name"] = [None, "Old oak", None, "Spring (designer)", None, None, None, None]
@@ -277,7 +302,7 @@ def test_wishes_of_the_designer_reach_the_candidates():
 
 
 def test_hole_table_has_a_row_for_every_hole_of_every_proposal(tmp_path):
-    settings = LayoutSettings(proposals=2, differ=0.2, solver=QUICK)
+    settings = LayoutSettings(proposals=2, differ=0.2, most_walk=9, solver=QUICK)
     found = propose(grounds(), among(ring()), RED, 4, settings)
     table = hole_table(found.holes)
     assert len(table) == 8

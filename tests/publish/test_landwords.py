@@ -52,6 +52,18 @@ def test_a_hillside_is_not_sent_to_the_saw():
     assert "30% has no spot with 2 m (7 ft) free" in said
 
 
-@pytest.mark.parametrize(("fit", "wanted", "said"), [(9, 18, 0), (8, 18, 1), (3, 6, 0), (0, 1, 1)])
+def test_a_round_that_walks_more_than_it_plays_is_no_course():
+    land = layers(18, none=60, too_steep=40)
+    land["layout_holes"]["length_m"] = 100.0
+    land["layout_walks"] = frame("layout_walks", 2).assign(proposal=1, length_m=[900.0, 901.0])
+    (said,) = land_words(config(), land)
+    assert "18 fit with 1,801 m (5,909 ft) of walk for 1,800 m (5,906 ft) of play" in said
+    assert "because 40% of it is steeper" in said
+    assert not land_words(config(layout={"most_walk": 1.01}), land)
+
+
+@pytest.mark.parametrize(
+    ("fit", "wanted", "said"), [(9, 18, 0), (8, 18, 1), (3, 6, 0), (2, 4, 1), (2, 2, 0), (0, 1, 1)]
+)
 def test_land_that_holds_half_the_holes_is_not_called_none(fit, wanted, said):
     assert len(land_words(config(holes=wanted), layers(fit, none=10, no_room=90))) == said

@@ -1,6 +1,8 @@
 """From tiles to what is published: holes of rounds have tees for other levels and other pins."""
 
+import html
 import json
+import re
 
 import geopandas as gpd
 import shapely
@@ -19,23 +21,30 @@ def scouted(folder):
     out = folder / "out"
     names = "layout_holes", "hole_positions", "legs"
     found = {name: gpd.read_file(out / "scout.gpkg", layer=name) for name in names}
-    facts = json.loads((out / "summary.json").read_text())["findings"]["holes"]
-    return found, facts
+    summary = json.loads((out / "summary.json").read_text())
+    return found, summary["findings"]["holes"], summary["warnings"]
 
 
 def test_walks_back_along_a_hole_are_listed_among_rules_broken(tmp_path):
     """Where no metre of it is allowed and the green ends a metre from the basket."""
-    layout = SETTINGS["layout"] | {"safety": {"walk_back": 0.0, "handover": 1.0}}
+    layout = SETTINGS["layout"] | {
+        "safety": {"walk_back": 0.0, "handover": 1.0}, "most_walk": 0.1,
+    }  # fmt: skip
     called("scout", small_property(tmp_path, layout=layout))
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     rules = summary["findings"]["layout"]["rules_broken"]
     found = [text for each in rules.values() for text in each if "walk back along" in text]
     assert found
+    # And with more walk than it may have, the land is called no course, on page and in summary.
+    (said,) = [text for text in summary["warnings"] if text.startswith("no land for a course")]
+    assert re.search(r"\d fit with [\d,]+ m \(.* ft\) of walk for .* of play, because", said)
+    assert said[1:] in html.unescape((tmp_path / "out" / "report.html").read_text("utf-8"))
+    assert len(summary["findings"]["layout"]["proposals"]) == 1
     assert all("where at most 0.0 m are allowed" in text for text in found)
 
 
 def test_holes_of_rounds_have_other_tees_and_pins(tmp_path):
-    found, facts = scouted(tmp_path)
+    found, facts, warnings = scouted(tmp_path)
     rounds, positions = found["layout_holes"], found["hole_positions"]
     legs = found["legs"].set_index("leg_id")
     played = positions[positions["hole_id"].isin(rounds["hole_id"])]
@@ -51,5 +60,8 @@ def test_holes_of_rounds_have_other_tees_and_pins(tmp_path):
     with_tee = rounds["hole_id"].isin(played.loc[played["position"] == "tee", "hole_id"])
     said = rounds["other_levels"].str.contains(r" m \(")  # a length
     assert (said == with_tee).all()
+    # Two holes of the three asked for: the other level is the second answer.
+    (said,) = [text for text in warnings if text.startswith("for blue")]
+    assert re.fullmatch(r"for blue \d+ holes keep apart, walks left aside; .*level: blue.*", said)
     assert facts["of these with another tee"] == played.query("position == 'tee'").hole_id.nunique()
     assert facts["of these with another pin"] == played.query("position == 'pin'").hole_id.nunique()

@@ -5,8 +5,10 @@ import sqlite3
 
 import pandas as pd
 
+from lanewright.layout.proposals import Layouts
+from lanewright.layout.roundwork import beyond
 from run.runs import called
-from small import small_property
+from small import SETTINGS, small_property
 
 
 def table(out, name, columns="*"):
@@ -17,7 +19,9 @@ def table(out, name, columns="*"):
 def test_every_leg_of_a_round_is_planned_though_few_were_before_it_was_laid_out(tmp_path):
     """Of this wood a setting lets one leg be planned before; the rounds play more than that."""
     wished = dict.fromkeys(("open", "edge", "lane", "tunnel"), 0.99)  # hardly any leg is so clear
-    called("scout", small_property(tmp_path, trim={"legs": 1, "throws": 100, "wished": wished}))
+    trim = {"legs": 1, "throws": 100, "wished": wished}
+    layout = SETTINGS["layout"] | {"most_walk": 9}
+    called("scout", small_property(tmp_path, trim=trim, layout=layout))
     out = tmp_path / "out"
     rounds, holes = table(out, "layout_holes"), table(out, "holes")
     work = table(out, "trim_work", "work_id, piece_id, leg_id, chosen, walk_order, hours_high")
@@ -39,3 +43,12 @@ def test_every_leg_of_a_round_is_planned_though_few_were_before_it_was_laid_out(
     assert work["work_id"].is_unique
     chosen = work[work["chosen"] == 1]
     assert sorted(chosen["walk_order"].unique()) == list(range(1, chosen["piece_id"].nunique() + 1))
+
+
+def test_a_round_that_turns_out_to_take_more_hours_than_it_may_is_named():
+    proposals = ({"proposal": 1, "trim_hours_high": 7.5}, {"proposal": 2, "trim_hours_high": 8.6})
+    rounds = Layouts(None, None, None, proposals)
+    (said,) = beyond(rounds, 8.0)
+    assert said.startswith("proposal 2")
+    assert "9 hours of trimming where 8 are allowed" in said
+    assert beyond(rounds, None) == []

@@ -5,6 +5,7 @@ What a layout is worth is a sum of terms, each with a weight of its own (`layout
 | term | points |
 |---|---|
 | quality | `quality` for each hole, times its score |
+| ease | `ease` for each hole, times its ease |
 | trimming | -`trim` for each hour of trimming, at the middle of its range |
 | designer's wish | `prefer` for a preferred hole, -`prefer` for one in an area to avoid |
 | walks | -`walk` for each metre of easy walk that takes as long |
@@ -60,6 +61,7 @@ def problem_of(
         wanted=wanted,
         gains={
             "quality": _rounded(weights.quality * holes["score"].to_numpy(float)),
+            "ease": _rounded(weights.ease * ease(holes, mix.grade)),
             "trimming": _rounded(-weights.trim * candidates.trim[:, 0]),
             "designer's wish": _rounded(weights.prefer * candidates.wish),
         },
@@ -87,6 +89,22 @@ def problem_of(
         place=candidates.place,
         halves=settings.pass_arrival and wanted > 1,
     )
+
+
+def ease(holes: gpd.GeoDataFrame, grade: float) -> Floats:
+    """How easy holes are for beginners, 0-1 (n,): throws that stay clear, level ground, no carry.
+
+    Parameters
+    ----------
+    holes
+        `clear_rate`, `rise_m`, `length_m`, `carry_water_m`.
+    grade
+        Percent from which a hole climbs or drops; half as easy at it, a quarter at twice as much.
+    """
+    steep = 100 * np.abs(holes["rise_m"].to_numpy(float)) / holes["length_m"].to_numpy(float)
+    clear = np.nan_to_num(holes["clear_rate"].to_numpy(float))
+    carries = holes["carry_water_m"].to_numpy(float) > 0
+    return np.where(carries, 0.0, clear * 0.5 ** (steep / grade))
 
 
 def total_of(level: Level, count: int, mix: MixSettings) -> tuple[float, float]:

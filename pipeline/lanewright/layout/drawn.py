@@ -16,7 +16,6 @@ from lanewright.base.schema import LAYERS
 from lanewright.holes.par import long_walks
 from lanewright.layout.candidates import Candidates
 from lanewright.layout.choice import kinds_of, problem_of, total_of
-from lanewright.layout.ideas import idea_of
 from lanewright.layout.round import ARRIVAL, Round, value
 from lanewright.layout.walks import EASY, met_by
 from lanewright.layout.ways import Course, Ways, stops_of, ways_of
@@ -38,12 +37,27 @@ class Drawn:
         Its holes, in playing order.
     ways
         Its walks, in playing order.
+    start
+        Where it starts and ends (2,).
+    idea
+        What it is after.
     """
 
     round: Round
     candidates: Candidates
     ways: Ways
     start: Floats
+    idea: str = ""
+
+    @property
+    def played(self) -> float:
+        """Metres of its holes."""
+        return float(self.candidates.holes["length_m"].sum())
+
+    @property
+    def walked(self) -> float:
+        """Metres of its walks that were found."""
+        return float(sum(line.length for line in self.ways.lines if line is not None))
 
 
 def drawn(course: Course, found: Round, level: Level) -> Drawn:
@@ -63,15 +77,13 @@ def empty_layer(name: str, crs: str) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(columns, geometry=[], crs=crs)
 
 
-def layout_rows(
-    course: Course, made: Drawn, number: int, idea: str
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def layout_rows(course: Course, made: Drawn, number: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of `layout_holes` and `layout_walks` of one proposal."""
     walks = _walk_rows(course, made)
     rows = made.candidates.holes
     names = [column.name for column in LAYERS["layout_holes"].columns]
     holes = rows[[name for name in names if name in rows and name != "legs"]].copy()
-    holes.insert(0, "idea", idea)
+    holes.insert(0, "idea", made.idea)
     holes.insert(0, "play_order", np.arange(1, len(rows) + 1))
     holes.insert(0, "proposal", number)
     to = dict(zip(walks["to_order"], walks["length_m"], strict=True))
@@ -172,7 +184,7 @@ def compared(
             if k != number
         }
         compared.append(
-            {"proposal": number, "idea": idea_of(number - 1, course.settings)}
+            {"proposal": number, "idea": made.idea}
             | _totals(mine, walked, made, level, course)
             | _points(made.round, best)
             | {"features": features_of_round(course, made.round.order)}

@@ -29,7 +29,9 @@ def settings_for(idea: str, settings: LayoutSettings) -> LayoutSettings:
     100.0
     """
     weights = settings.weights
-    more = {name: times * getattr(weights, name) for name, times in TIMES[idea].items()}
+    more = {name: times * getattr(weights, name) for name, times in TIMES.get(idea, {}).items()}
+    if idea == "gentlest for beginners":
+        more = {"quality": 0.0, "ease": weights.quality}
     mix = {"wooded": 1.0, "open": 0.0} if idea == "most wooded" else {}
     return settings.model_copy(
         update={

@@ -24,8 +24,9 @@ from lanewright.holes.holes import Holes
 from lanewright.holes.links import with_legs_of
 from lanewright.holes.par import room_for
 from lanewright.layout.candidates import Candidates, candidates_of
+from lanewright.layout.circuit import packing
 from lanewright.layout.designer import Hand, changes
-from lanewright.layout.drawn import compared, drawn, empty_layer, layout_rows
+from lanewright.layout.drawn import Drawn, compared, drawn, empty_layer, layout_rows
 from lanewright.layout.firstfeatures import first_features
 from lanewright.layout.ideas import idea_of
 from lanewright.layout.neighbours import neighbours_of
@@ -134,9 +135,47 @@ def lay_out(
     rounds = layouts.holes.assign(sight=sights_of(scene, layouts.holes))
     near = neighbours_of(rounds, holes.links, holes.legs, levels, scene, settings.safety)
     layouts = replace(layouts, holes=rounds, neighbours=near)
+    if not _is_course(layouts, hand.wanted, settings):
+        every = with_legs_of(holes.holes, holes.links)
+        others = [who for who in levels if who.name != level.name]
+        warnings = _for_others(others, every, holes.legs, levels, scene, hand, settings)
+        layouts = replace(layouts, warnings=(*layouts.warnings, *warnings))
     facts = layouts.facts | {"holes that so much land usually holds, our default": usual}
     layouts = replace(layouts, facts=facts, warnings=(*report.warnings, *layouts.warnings))
     return _with_changes(layouts, hand, report.gone)
+
+
+def _is_course(layouts: Layouts, wanted: int, settings: LayoutSettings) -> bool:
+    """Whether as many holes fit as asked for, without too much walk."""
+    if not layouts.proposals:
+        return False
+    first = layouts.proposals[0]
+    play, walk = (float(str(first[name])) for name in ("length_m", "walks_m"))
+    return first["holes"] == wanted and walk <= settings.most_walk * play
+
+
+def _for_others(
+    others: Sequence[Level],
+    holes: gpd.GeoDataFrame,
+    legs: gpd.GeoDataFrame,
+    levels: tuple[Level, ...],
+    scene: Scene,
+    hand: Hand,
+    settings: LayoutSettings,
+) -> list[str]:
+    """How many holes keep apart for levels that no round is laid out for, in a sentence each."""
+    said = []
+    solver = settings.solver
+    for who in others:
+        frame = holes[holes["level"] == who.name].reset_index(drop=True)
+        found = candidates_of(frame, legs, levels, scene, replace(hand, holes=()), settings)[0]
+        pairs, work = found.conflicts, solver.packing_work
+        apart = packing(len(found), pairs, work=work, seed=solver.seed)[0] if len(found) else []
+        said.append(
+            f"for {who.name} {len(apart)} holes keep apart, walks left aside; "
+            f"layout: level: {who.name} lays them out"
+        )
+    return said
 
 
 def _footing(scene: Scene, hand: Hand, settings: WalkSettings) -> Footing:
@@ -246,15 +285,18 @@ def _laid_out(
 ) -> Layouts:
     """Rounds as proposals, in the order of their ideas, all in the points of the settings."""
     crs = course.footing.grid.crs
-    made = []
-    for found in rounds:
-        each = drawn(course, found, level)
+    made: list[Drawn] = []
+    for number, found in enumerate(rounds):
+        each, idea = drawn(course, found, level), idea_of(number, course.settings)
         bound = each.round.worth + found.bound - found.worth
-        made.append(replace(each, round=replace(each.round, bound=bound)))
-    rows = [
-        layout_rows(course, each, k, idea_of(k - 1, course.settings))
-        for k, each in enumerate(made, start=1)
-    ]
+        if made and each.walked > course.settings.most_walk * each.played:
+            warnings.append(
+                f"no proposal for {idea}: {each.walked:.0f} m of walk for {each.played:.0f} m of "
+                "play"
+            )
+            continue
+        made.append(replace(each, round=replace(each.round, bound=bound), idea=idea))
+    rows = [layout_rows(course, each, k) for k, each in enumerate(made, start=1)]
     holes, walks = (pd.concat([row[i] for row in rows], ignore_index=True) for i in (0, 1))
     proposals = compared(made, holes, walks, level, course)
     return Layouts(

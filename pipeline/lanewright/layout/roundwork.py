@@ -36,7 +36,7 @@ class Rounds:
     trim: Trim
 
 
-@stage("roundwork", version=1)
+@stage("roundwork", version=2)
 def plan_rounds(
     scene: Scene,
     flights: Flights,
@@ -45,6 +45,7 @@ def plan_rounds(
     settings: tuple[LegsSettings, TrimSettings],
     brief: Brief,
     *,
+    most_hours: float | None = None,
     threads: int = 1,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Rounds:
@@ -60,6 +61,8 @@ def plan_rounds(
         The sections `legs` and `trim` of the configuration.
     brief
         What must stay, and where the walk past all work begins.
+    most_hours
+        Hours of trimming that a round may take, as the designer says; a warning where it is more.
     threads
         For the kernels; the result is the same for any number.
     progress
@@ -88,7 +91,20 @@ def plan_rounds(
         )
     said = tuple(f"legs of rounds, planned after the others: {each}" for each in more.warnings)
     trim = together(trim, replace(more, warnings=said), scene.grid, brief.arrival)
-    return Rounds(_with_hours(layouts, holes, trim), trim)
+    layouts = _with_hours(layouts, holes, trim)
+    return Rounds(
+        replace(layouts, warnings=(*layouts.warnings, *beyond(layouts, most_hours))), trim
+    )
+
+
+def beyond(layouts: Layouts, most: float | None) -> list[str]:
+    """Warnings of rounds that turn out to take more trimming than they may."""
+    return [
+        f"proposal {each['proposal']}: with all of its work planned it takes up to "
+        f"{each['trim_hours_high']:.0f} hours of trimming where {most:g} are allowed"
+        for each in layouts.proposals
+        if most is not None and float(str(each["trim_hours_high"])) > most
+    ]
 
 
 def _with_hours(layouts: Layouts, holes: Holes, trim: Trim) -> Layouts:

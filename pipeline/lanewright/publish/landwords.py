@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import geopandas as gpd
 
-from lanewright.base.units import FOOT
+from lanewright.base.units import FOOT, both
 from lanewright.legs.refused import OUTSIDE, ROOM, UNSEEN
 from lanewright.settings.config import Config
 from lanewright.settings.legs import SitesSettings
@@ -14,9 +14,15 @@ from lanewright.settings.legs import SitesSettings
 FEW = 0.5
 """Share of the holes asked for under which the land is called none for such a course; ours."""
 
+LEAST = 3
+"""Holes under which nobody speaks of a course; ours."""
+
 
 def land_words(config: Config, layers: Mapping[str, gpd.GeoDataFrame]) -> list[str]:
-    """Sentence on land that holds far fewer holes than asked for, and why; none where it does not.
+    """Sentence on land that holds no course, and why; none where it holds one.
+
+    It holds none where far fewer holes fit than asked for, or fewer than `LEAST`, or with more
+    walk than `layout: most_walk` allows.
 
     Parameters
     ----------
@@ -28,14 +34,18 @@ def land_words(config: Config, layers: Mapping[str, gpd.GeoDataFrame]) -> list[s
     squares, layout = layers.get("refused_squares"), layers.get("layout_holes")
     if squares is None or layout is None or not len(squares):
         return []
-    fit = int((layout["proposal"] == layout["proposal"].min()).sum())
-    if fit >= FEW * config.holes:
+    best = layout["proposal"] == layout["proposal"].min()
+    fit, walks = f"{best.sum()} fit", _walk(layers)
+    length = float(layout.loc[best, "length_m"].sum())
+    if walks > config.layout.most_walk * length:
+        fit += f" with {both(walks)} of walk for {both(length)} of play"
+    elif best.sum() >= max(FEW * config.holes, min(LEAST, config.holes)):
         return []
     asked = f"{config.holes} hole{'s' * (config.holes > 1)}"
     tees = squares[(squares["use"] == "tee") & (squares["reason"] != OUTSIDE)]
     refused = tees[tees["code"] > 0].sort_values("squares", ascending=False, kind="stable")
     if refused.empty:
-        return [f"no land for a course of {asked} as it is: {fit} fit"]
+        return [f"no land for a course of {asked} as it is: {fit}"]
     first = refused.iloc[0]
     because = f"because {first['share']:.0%} of it {phrase(first['reason'], config)}"
     without = "without clearing" if first["reason"] == ROOM else "as it is"
@@ -44,8 +54,16 @@ def land_words(config: Config, layers: Mapping[str, gpd.GeoDataFrame]) -> list[s
         for row in refused.iloc[1:].itertuples()
         if row.share >= 0.05
     ]
-    said = f"no land for a course of {asked} {without}: {fit} fit, {because}"
+    said = f"no land for a course of {asked} {without}: {fit}, {because}"
     return [said + (f"; a further {', '.join(rest)}" if rest else ""), *_clearing(layers)]
+
+
+def _walk(layers: Mapping[str, gpd.GeoDataFrame]) -> float:
+    """Metres of walk of the first proposal; 0 where none is known."""
+    walks = layers.get("layout_walks")
+    if walks is None or not len(walks):
+        return 0.0
+    return float(walks.loc[walks["proposal"] == walks["proposal"].min(), "length_m"].sum())
 
 
 def _clearing(layers: Mapping[str, gpd.GeoDataFrame]) -> list[str]:

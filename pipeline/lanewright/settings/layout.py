@@ -18,7 +18,9 @@ from lanewright.settings.base import (
 )
 from lanewright.settings.holes import HoleSettings, SafetySettings
 
-IdeaName = Literal["most character", "shortest walks", "least cutting", "most wooded"]
+IdeaName = Literal[
+    "most character", "shortest walks", "least cutting", "most wooded", "gentlest for beginners"
+]
 
 
 class WalkSettings(Settings):
@@ -128,6 +130,10 @@ class WeightSettings(Settings):
         200.0,
         description="a hole of score 1; plain ones reach 0.25 and the best of a land 0.7, so that "
         "a fine hole is worth some 60 metres of walk more than a plain one; ours",
+    )
+    ease: NotNegative = Field(
+        0.0,
+        description="a hole of ease 1: every throw clear, level, no water to carry; ours",
     )
     walk: NotNegative = Field(
         1.5,
@@ -288,15 +294,29 @@ class LayoutSettings(Settings):
     )
     proposals: Annotated[int, Field(ge=1, le=10)] = Field(3, description="layouts proposed")
     ideas: Annotated[tuple[IdeaName, ...], Field(min_length=1)] = Field(
-        ("shortest walks", "most character", "least cutting", "most wooded"),
+        (
+            "shortest walks",
+            "most character",
+            "least cutting",
+            "most wooded",
+            "gentlest for beginners",
+        ),
         description="what the proposals are after, one after the other: walks against which the "
         "quality of holes counts half, holes whose quality counts twice, hours of trimming that "
-        "count four times, or as many holes in the wood as there can be; ours",
+        "count four times, as many holes in the wood as there can be, or holes that count by "
+        "their ease instead of their quality; ours",
     )
     differ: Share = Field(
         0.67,
         description="share of its holes by which a proposal differs from each other one; holes "
         "whose tees and baskets both lie within 12 m are the same; ours",
+    )
+    most_walk: float = Field(
+        1.0,
+        gt=0,
+        le=10,
+        description="metres of walk for each metre of play from which a round is called no course, "
+        "and no second one is proposed; good rounds walk a quarter of their play; ours",
     )
     pass_arrival: bool = Field(
         False, description="come by the arrival after half of the holes, as for two nines"
