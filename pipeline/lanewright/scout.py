@@ -144,17 +144,8 @@ def scout(
 
     from lanewright.layout.roundwork import plan_rounds
 
-    sections = config.legs, config.trim
-    rounds = step(
-        plan_rounds,
-        scene,
-        flights,
-        holes,
-        (layouts, trim),
-        sections,
-        brief,
-        most_hours=config.layout.trim_hours,
-    )
+    work = config.legs, config.trim, config.layout.trim_hours
+    rounds = step(plan_rounds, scene, flights, holes, (layouts, trim), work, brief)
     return Scouting(
         found,
         survey,

@@ -89,7 +89,7 @@ class Grounds:
     arrival: tuple[float, float] | None
 
 
-@stage("layout", version=12)
+@stage("layout", version=13)
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],

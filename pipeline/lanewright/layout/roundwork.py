@@ -42,10 +42,9 @@ def plan_rounds(
     flights: Flights,
     holes: Holes,
     proposed: tuple[Layouts, Trim],
-    settings: tuple[LegsSettings, TrimSettings],
+    settings: tuple[LegsSettings, TrimSettings, float | None],
     brief: Brief,
     *,
-    most_hours: float | None = None,
     threads: int = 1,
     progress: Callable[[float | None], None] = lambda _share: None,
 ) -> Rounds:
@@ -58,18 +57,17 @@ def plan_rounds(
     proposed
         Rounds, and the trim work that was known when they were chosen.
     settings
-        The sections `legs` and `trim` of the configuration.
+        The sections `legs` and `trim` of the configuration, and `layout: trim_hours`: the hours
+        that a round may take. It was chosen by what was planned; a warning where it takes more.
     brief
         What must stay, and where the walk past all work begins.
-    most_hours
-        Hours of trimming that a round may take, as the designer says; a warning where it is more.
     threads
         For the kernels; the result is the same for any number.
     progress
         Takes the share done.
     """
     layouts, trim = proposed
-    legs_settings, rules = settings
+    legs_settings, rules, most_hours = settings
     played = holes.links["hole_id"].isin([int(n) for n in layouts.holes.get("hole_id", [])])
     used = holes.links.loc[played, "leg_id"].to_numpy(np.int64)
     wanted = np.setdiff1d(used, trim.per_leg["leg_id"].to_numpy(np.int64))

@@ -14,6 +14,7 @@ from lanewright.features.naming import CREEK
 from lanewright.holes.holes import Holes
 from lanewright.holes.wording import as_layer, in_round
 from lanewright.land.plan import Plan
+from lanewright.land.survey import Survey
 from lanewright.layout.layoutcheck import check_proposals
 from lanewright.legs.refused import raster_of, table_of
 from lanewright.legs.throwing import LINE
@@ -71,15 +72,6 @@ def findings_of(config: Config, scouting: Scouting) -> tuple[Findings, Outing]:
 def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
     """Frames by layer name, without the field checks."""
     survey, terrain = scouting.survey, scouting.terrain
-    outline = gpd.GeoDataFrame(
-        {
-            "name": [config.name],
-            "area_ha": [survey.land.area / 1e4],
-            "source": [config.property.name if config.property else "extent of the survey"],
-        },
-        geometry=[survey.land],
-        crs=survey.grid.crs,
-    )
     linked = link_features(
         scouting.features.features,
         scouting.holes.legs,
@@ -88,7 +80,7 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
     )
     layers = {
         **obstacle_layers(config, scouting.plan, survey, scouting.scene),
-        "property": outline if not survey.land.is_empty else outline.iloc[:0],
+        "property": _outline(config, survey),
         "water": terrain.water_bodies,
         "wet_ground": terrain.wet_ground,
         "drainage": as_creeks(
@@ -129,6 +121,15 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
     if scouting.changes is not None:
         layers |= {"changes": scouting.changes.changes, "lane_changes": scouting.changes.lanes}
     return layers
+
+
+def _outline(config: Config, survey: Survey) -> gpd.GeoDataFrame:
+    """The property as one row; none where there is no land."""
+    land = survey.land
+    source = config.property.name if config.property else "extent of the survey"
+    rows = {"name": [config.name], "area_ha": [land.area / 1e4], "source": [source]}
+    frame = gpd.GeoDataFrame(rows, geometry=[land], crs=survey.grid.crs)
+    return frame.iloc[:0] if land.is_empty else frame
 
 
 def _rounds(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
