@@ -180,6 +180,6 @@ def test_tees_are_found_where_a_hole_ends(flights):
     legs = found.legs.set_index("leg_id")
     used = found.links[found.links["hole_id"].isin(more["hole_id"])]["leg_id"]
     assert (legs.loc[used, "clear_rate"] > 0.99).all()  # open ground
-    told = found.facts["blue_next_holes"]
+    following = found.facts["blue_next_holes"]
     assert found.facts["blue_next_holes_before_the_ring"]["median"] == 0.0
-    assert told["share of holes with none"] < 1.0
+    assert following["share of holes with none"] < 1.0

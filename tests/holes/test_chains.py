@@ -282,7 +282,7 @@ def green_of(world, throw=(150, 60, 150, 150), slope=4.0):
     return found.holes.iloc[0]
 
 
-def test_what_lies_beyond_a_green_is_told():
+def test_what_lies_beyond_a_green_is_reported():
     world = leg_worlds.bare(300.0, 1.0)
     x, y = leg_worlds.centres(world)
     pond = replace(world, water=(y > 162) & (y < 175))

@@ -1,4 +1,4 @@
-"""Holes are fair and worth playing by what their throws are, told in plain words."""
+"""Holes are fair and worth playing by what their throws are, written out in plain words."""
 
 import geopandas as gpd
 import numpy as np

@@ -49,7 +49,7 @@ def reasons(frame, around, legs=None):
     return dict(zip(pairs, found["reason"], strict=True))
 
 
-def told(frame, around, walks=None):
+def broke(frame, around, walks=None):
     return {v.rule for v in check_layout(frame, None, walks, LEVELS, around, SETTINGS)}
 
 
@@ -57,7 +57,7 @@ def told(frame, around, walks=None):
 def test_parallel_fairways_keep_120_feet_over_open_ground(apart, ok):
     frame = holes((100, 40, 100, 140), (100 + apart, 40, 100 + apart, 140))
     assert (not reasons(frame, open_land())) is ok
-    assert (not told(frame, open_land())) is ok
+    assert (not broke(frame, open_land())) is ok
 
 
 @pytest.mark.parametrize(("apart", "ok"), [(19, False), (23, True)])
@@ -66,7 +66,7 @@ def test_trees_between_let_them_come_to_70_feet(apart, ok):
     around = with_trees(lambda x, y: (x > 102) & (x < 98 + apart))
     frame = holes((100, 40, 100, 140), (100 + apart, 40, 100 + apart, 140))
     assert (not reasons(frame, around)) is ok
-    assert (not told(frame, around)) is ok
+    assert (not broke(frame, around)) is ok
     if ok:
         assert reasons(frame, open_land()) == {(0, 1): "fairways too near"}
 
@@ -75,7 +75,7 @@ def test_crossing_fairways_never_fit_whatever_grows_there():
     frame = holes((60, 100, 160, 100), (110, 40, 110, 160))
     everywhere = with_trees(lambda x, y: x > 0)
     assert reasons(frame, everywhere) == {(0, 1): "fairways too near"}
-    assert "fairways too near" in told(frame, everywhere)
+    assert "fairways too near" in broke(frame, everywhere)
 
 
 def test_less_is_asked_where_throws_have_not_spread():
@@ -86,7 +86,7 @@ def test_less_is_asked_where_throws_have_not_spread():
         (94, 40, 94 + 90 * np.cos(b), 40 + 90 * np.sin(b)),
     )
     assert not reasons(frame, open_land())
-    assert not told(frame, open_land())
+    assert not broke(frame, open_land())
 
 
 @pytest.mark.parametrize(
@@ -103,10 +103,10 @@ def test_where_the_next_tee_may_stand(tee, reason):
     frame = holes((100, 40, 100, 140), (*tee, tee[0] + 100, tee[1] + 10))
     if reason is None:
         assert reasons(frame, open_land()) == {}
-        assert told(frame, open_land()) == set()
+        assert broke(frame, open_land()) == set()
     else:
         assert list(reasons(frame, open_land())) == [(0, 1)]
-        assert reason in told(frame, open_land())
+        assert reason in broke(frame, open_land())
 
 
 def test_no_tee_stands_in_the_cone_before_another_even_behind_trees():
@@ -114,7 +114,7 @@ def test_no_tee_stands_in_the_cone_before_another_even_behind_trees():
     around = with_trees(lambda x, y: (x > 101.5) & ((x < 112) | (abs(y - 90) > 1.5)))
     frame = holes((100, 40, 100, 140), (113, 90, 220, 90))
     assert reasons(frame, around) == {(0, 1): "in the danger cone"}
-    assert told(frame, around) == {"in the danger cone"}
+    assert broke(frame, around) == {"in the danger cone"}
     frame = holes((100, 40, 100, 140), (115.5, 90, 220, 90))  # 17 degrees
     assert not reasons(frame, around)
 
@@ -231,14 +231,14 @@ def test_roads_and_other_keep_outs(finish, apart, ok):
     around = replace(open_land(), keep_out=road)
     frame = holes((150 - apart, 60, 150 - apart, 160), finish=finish)
     assert alone(frame, around) == ({} if ok else {0: "keep-out too near"})
-    assert told(frame, around) == (set() if ok else {"keep-out too near"})
+    assert broke(frame, around) == (set() if ok else {"keep-out too near"})
 
 
 @pytest.mark.parametrize(("apart", "ok"), [(20, False), (26, True)])
 def test_property_line(apart, ok):
     frame = holes((apart, 60, apart, 160))
     assert alone(frame, open_land()) == ({} if ok else {0: "property line too near"})
-    assert told(frame, open_land()) == (set() if ok else {"property line too near"})
+    assert broke(frame, open_land()) == (set() if ok else {"property line too near"})
 
 
 def test_buildings_and_paths_where_they_are_known():
@@ -249,7 +249,7 @@ def test_buildings_and_paths_where_they_are_known():
     )  # fmt: skip
     assert alone(holes((100, 60, 100, 160)), around) == {0: "building too near"}
     assert alone(holes((60, 60, 60, 160)), around) == {0: "path too near"}
-    assert told(holes((60, 60, 60, 160)), around) == {"path too near"}
+    assert broke(holes((60, 60, 60, 160)), around) == {"path too near"}
 
 
 @pytest.mark.parametrize(("apart", "ok"), [(58, False), (64, True)])
@@ -259,7 +259,7 @@ def test_a_building_on_the_fade_side_asks_no_more_than_on_the_other(apart, ok):
         around = replace(open_land(), buildings=leg_worlds.box(200, 100, 210, 200))
         frame = holes((200 - apart, 60, 200 - apart, 160), finish=finish)
         assert alone(frame, around) == ({} if ok else {0: "building too near"})
-        assert told(frame, around) == (set() if ok else {"building too near"})
+        assert broke(frame, around) == (set() if ok else {"building too near"})
 
 
 def test_the_worst_place_and_rule_are_reported():
@@ -282,7 +282,7 @@ def test_a_road_behind_the_basket_asks_for_150_feet(beyond, ok):
     around = replace(open_land(), keep_out=leg_worlds.box(0, 160 + beyond, 300, 165 + beyond))
     frame = holes((150, 60, 150, 160))
     assert alone(frame, around) == ({} if ok else {0: "keep-out too near"})
-    assert told(frame, around) == (set() if ok else {"keep-out too near"})
+    assert broke(frame, around) == (set() if ok else {"keep-out too near"})
 
 
 def test_the_cone_turns_with_the_line_of_play():
@@ -296,7 +296,7 @@ def test_the_cone_turns_with_the_line_of_play():
             away = np.array([np.sin(bearing + np.pi / 2), np.cos(bearing + np.pi / 2)])
             frame = holes((150, 150, *(150 + 100 * way)), (*tee, *(tee + 90 * away)))
             assert (reasons(frame, everywhere) != {}) is inside
-            assert (told(frame, everywhere) & {"in the danger cone"} != set()) is inside
+            assert (broke(frame, everywhere) & {"in the danger cone"} != set()) is inside
 
 
 @pytest.mark.parametrize("part", [0.25, 0.5, 1.0])
@@ -332,9 +332,9 @@ def test_wires_may_be_crossed_but_not_followed():
     around = replace(open_land(), wires=gpd.GeoDataFrame(geometry=[wire], crs=leg_worlds.CRS))
     along, over = holes((102, 60, 102, 160)), holes((50, 100, 150, 100))
     assert alone(along, around) == {0: "along wires"}
-    assert told(along, around) == {"along wires"}
+    assert broke(along, around) == {"along wires"}
     assert alone(over, around) == {}
-    assert told(over, around) == set()
+    assert broke(over, around) == set()
 
 
 # ---------------------------------------------------------------------------------------------
@@ -373,11 +373,13 @@ def test_walks_into_a_line_of_fire_need_a_mark():
     frame = holes((100, 40, 100, 140), (250, 60, 250, 150), (180, 150, 180, 50))
     through = [(116, 142), (250, 90), (250, 64)]  # over hole 3
     rule = {"walk in an unmarked line of fire"}
-    assert told(frame, open_land(), walks(through, None)) == rule
-    assert told(frame, open_land(), walks(through, np.nan)) == rule  # as a file gives an empty text
-    assert told(frame, open_land(), walks(through, "3, 2")) == set()
+    assert broke(frame, open_land(), walks(through, None)) == rule
+    assert (
+        broke(frame, open_land(), walks(through, np.nan)) == rule
+    )  # as a file gives an empty text
+    assert broke(frame, open_land(), walks(through, "3, 2")) == set()
     around_it = [(100, 142), (100, 200), (270, 200), (275, 55), (252, 55)]
-    assert told(frame, open_land(), walks(around_it, None)) == set()
+    assert broke(frame, open_land(), walks(around_it, None)) == set()
 
 
 def test_no_holes_no_conflicts():

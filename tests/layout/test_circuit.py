@@ -136,8 +136,8 @@ def test_cliques_cover_every_pair_and_no_other(seed):
     rng = np.random.default_rng(seed)
     pairs = np.array([(a, b) for a in range(20) for b in range(a) if rng.random() < 0.4])
     banned = {frozenset(map(int, p)) for p in pairs}
-    told = {frozenset(two) for g in cliques(20, pairs) for two in combinations(g.tolist(), 2)}
-    assert told == banned
+    covered = {frozenset(two) for g in cliques(20, pairs) for two in combinations(g.tolist(), 2)}
+    assert covered == banned
 
 
 @pytest.mark.parametrize("halves", [0, 2])

@@ -106,7 +106,7 @@ def test_lines_of_the_start_are_tee_landing_zones_basket(start):
     assert places[1] == [[X + 80, Y + 150], [X + 150, Y + 150], [X + 150, Y + 90]]
 
 
-def test_a_moved_basket_is_kept_and_a_wish_is_told(start):
+def test_a_moved_basket_is_kept_and_a_wish_is_reported(start):
     def change(frame):
         frame.loc[0, "geometry"] = line((50, 50), (55, 140))
         frame.loc[2, "wish"] = "lock"
@@ -137,7 +137,7 @@ def test_landing_zones_stay_however_little_a_hole_bends_there(start):
     )  # a line of `own_holes` that strays so little is one throw
 
 
-def test_a_landing_zone_outside_is_told_and_a_hole_to_avoid_may_lie_anywhere(start):
+def test_a_landing_zone_outside_is_refused_and_a_hole_to_avoid_may_lie_anywhere(start):
     def change(frame):
         frame.loc[0, "geometry"] = line((50, 50), (-30, 90), (50, 130))
         frame.loc[2, "geometry"] = line((170, 80), (240, -60))
@@ -145,9 +145,9 @@ def test_a_landing_zone_outside_is_told_and_a_hole_to_avoid_may_lie_anywhere(sta
         return frame
 
     edit(start, change)
-    with pytest.raises(InputError, match="landing zone of hole 1 lies 30 m outside") as told:
+    with pytest.raises(InputError, match="landing zone of hole 1 lies 30 m outside") as caught:
         read(designer=start)
-    assert "hole 3" not in str(told.value)
+    assert "hole 3" not in str(caught.value)
 
 
 def test_names_of_a_further_start_are_numbers_again_and_none_comes_twice():
@@ -195,7 +195,7 @@ def test_arrival_is_brought_into_the_run_s_crs(tmp_path):
     assert hand.arrival == pytest.approx((X + 200, Y + 10), abs=0.01)
 
 
-def test_each_fault_is_told_at_once_and_the_file_stays(tmp_path):
+def test_each_fault_is_reported_at_once_and_the_file_stays(tmp_path):
     path = own_file(
         tmp_path / "own.gpkg",
         [line((50, 50), (50, 130)), line((80, 50), (500, 130)), line((90, 50), (90, 130))],

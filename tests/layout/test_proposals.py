@@ -59,11 +59,11 @@ def test_proposal_is_the_best_of_all_rounds(conflicts):
     here, candidates = grounds(), among(ring(), conflicts, fire=none)
     worth, order = best_round(here, candidates, 5, settings)
     found = propose(here, candidates, RED, 5, settings)
-    (told,) = found.proposals
-    assert told["proven best"]
-    assert told["points"] == pytest.approx(worth, abs=0.5)
-    assert sum(told["terms"].values()) == pytest.approx(told["points"])
-    assert told["bound"] == pytest.approx(told["points"], abs=0.5)
+    (only,) = found.proposals
+    assert only["proven best"]
+    assert only["points"] == pytest.approx(worth, abs=0.5)
+    assert sum(only["terms"].values()) == pytest.approx(only["points"])
+    assert only["bound"] == pytest.approx(only["points"], abs=0.5)
     # A round and its reverse may be worth the same; the holes are.
     assert len(found.holes) == len(order) == 5
     assert found.holes["play_order"].tolist() == [1, 2, 3, 4, 5]
@@ -158,7 +158,7 @@ def test_too_many_asked_of_a_small_land_gives_the_most_and_the_reason():
     assert "safety: fairways too near" in said
 
 
-def test_no_room_and_no_way_are_told_apart():
+def test_no_room_and_no_way_are_distinguished():
     settings = LayoutSettings(proposals=1, solver=QUICK)
     few = propose(grounds(), among(ring(3)), RED, 9, settings)
     assert len(few.holes) == 3

@@ -123,7 +123,7 @@ def test_levels_that_no_layouts_are_made_for_keep_fewer_legs(level, most, fewer)
     assert counts[0][1] > 3 > counts[1][1]
 
 
-def test_fails_are_told_where_a_limb_hangs_into_the_way(flights):
+def test_failures_are_placed_where_a_limb_hangs_into_the_way(flights):
     """A bough over the left half of the flight, 30 m out and 3 to 5 m up."""
     world = leg_worlds.bare()
     x, y = leg_worlds.centres(world)

@@ -225,7 +225,7 @@ def test_roof_makes_a_lane_a_tunnel(flights):
     assert legs[1]["roof_share"].min() == 1.0
 
 
-def test_own_lines_are_kept_whatever_they_are_and_faults_are_told(flights):
+def test_own_lines_are_kept_whatever_they_are_and_faults_are_reported(flights):
     world = replace(leg_worlds.bare(300.0), keep_out=leg_worlds.box(140, 100, 150, 200))
     long = drawn((20, 150), (280, 150))
     bent = drawn((20, 40), (100, 41), (120, 110))
@@ -236,8 +236,8 @@ def test_own_lines_are_kept_whatever_they_are_and_faults_are_told(flights):
     assert own["length_m"].max() == pytest.approx(260, abs=0.8)
     assert 80 < len(got.legs) - len(own) <= 100
     said = [w for w in got.warnings if "long" in w]
-    told = "asks for a throw that is beyond blue", "of the throws at it end off", "crosses a keep"
-    assert all(words in w for words, w in zip(told, said, strict=True))
+    asked = "asks for a throw that is beyond blue", "of the throws at it end off", "crosses a keep"
+    assert all(words in w for words, w in zip(asked, said, strict=True))
     assert sorted(set(own["own_hole"])) == ["bent", "long"]
     assert (got.legs.loc[got.legs["origin"] == "search", "own_hole"] == "").all()
     for key, sites in (("tee_id", got.tee_sites), ("end_id", got.basket_sites)):

@@ -94,7 +94,7 @@ def test_the_limb_zone_that_was_planted_is_found_within_a_metre(given):
     assert "tree 10" in piece["work"]
 
 
-def test_offset_and_side_are_told_from_the_tee(given):
+def test_offset_and_side_are_counted_from_the_tee(given):
     left = Grown(98, 101.5, 100, 107, 3.0, 7.0, 4.0)
     right = Grown(108, 94, 110, 99.5, 3.0, 7.0, 4.0)
     trees = Tree(99, 106, crown=10, base=3.0), Tree(109, 95, crown=10, base=3.0)

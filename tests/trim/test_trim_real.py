@@ -144,7 +144,7 @@ def test_pieces_hold_returns_that_a_crew_would_find(done, wood):
     assert np.mean(np.array(found) >= 3) > 0.95
 
 
-def test_most_legs_are_proven_least_and_the_gap_is_told_for_the_rest(done):
+def test_most_legs_are_proven_least_and_the_gap_is_stated_for_the_rest(done):
     gap = done[4].per_leg["gap"].dropna()  # of legs that were put to the solver
     assert len(gap)
     assert (gap < 0.01).mean() >= 0.75

@@ -147,8 +147,7 @@ def shape_terrain(
     is_water = water.body > 0
     level_ground = flatten(surface, water)
     slope, aspect = slope_and_aspect(surface, grid.cell, settings.slope_cell)
-    index = _wetness(level_ground, grid, settings)
-    index = np.where(is_water, np.float32(np.nan), index)
+    index = np.where(is_water, np.float32(np.nan), _wetness(level_ground, grid, settings))
 
     factor = factor_to(grid.cell, settings.drainage_cell)
     fine = grid.coarser(factor)
