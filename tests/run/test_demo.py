@@ -278,6 +278,16 @@ def test_low_sun_and_bounds_of_each_hole_reach_card_book_and_sheet(out):
     assert "Low sun ahead of the tee in some months" in sheet
 
 
+def test_no_hole_of_the_book_takes_a_third_page(out):
+    """A spread each: what finds no room on it stands in the lists at the end."""
+    text = subprocess.run(
+        ["pdftotext", str(out / "field-book.pdf"), "-"], capture_output=True, text=True
+    ).stdout
+    assert text.count(": on foot") == len(layer(out, "layout_holes").query("proposal == 1"))
+    assert "on foot, continued" not in text
+    assert "creek, by the terrain" in text
+
+
 def test_heights_of_contours_on_the_map_are_those_of_the_ground(out):
     """Each height stands within a contour's smoothing of ground that is as high."""
     page = (out / "report.html").read_text("utf-8")

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from lanewright.base.grid import Grid
 from lanewright.base.rows import Facts
+from lanewright.features.naming import CREEK
 from lanewright.flight.flight import Flights
 from lanewright.growth.columns import Columns
 from lanewright.publish.crew import RoundWork, rounds_of
@@ -74,6 +75,7 @@ class Findings:
             return list(frame.geometry) if frame is not None else []
 
         trees, roads = shapes("trees"), self.layer("keep_out_lines")
+        lines = self.layer("drainage")
         return MapData(
             grid=self.grid,
             ground=self.rasters["ground"],
@@ -85,6 +87,7 @@ class Findings:
             stems=shapely.get_coordinates(trees).reshape(-1, 2),
             blocked=self.config.legs.blocked_density,
             roads=[] if roads is None else list(zip(roads["name"], roads.geometry, strict=True)),
+            creeks=[] if lines is None else list(lines.geometry[lines["upslope_ha"] >= CREEK]),
             buildings=shapes("buildings"),
             wires=shapes("wires"),
             feet=self.config.units == "feet",

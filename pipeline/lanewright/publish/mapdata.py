@@ -47,6 +47,8 @@ class MapData:
         Where trees were found.
     roads
         Lines that keep-out files draw, with the names of their files.
+    creeks
+        Lines along which water runs.
     buildings, wires
         Ground that buildings stand on; overhead wires.
     feet
@@ -65,6 +67,7 @@ class MapData:
     stems: Floats = field(default_factory=lambda: np.empty((0, 2)))
     blocked: float = 0.1
     roads: Sequence[tuple[str, shapely.Geometry]] = ()
+    creeks: Sequence[shapely.Geometry] = ()
     buildings: Sequence[shapely.Geometry] = ()
     wires: Sequence[shapely.Geometry] = ()
     feet: bool = False

@@ -200,8 +200,8 @@ def _holes(made: _Maker) -> None:
         Column("length", 1.2),
         Column("other levels, own tees", 1.8),
         Column("rise", 1.25),
-        Column("corridor", 0.65),
-        Column("throws clear", 0.95),
+        Column("corridor", 0.72),
+        Column("throws clear", 1.0),
         Column("trimming", 1.25),
     ]
     rows = [_hole(made, hole.facts) for hole in outing.holes]
@@ -215,7 +215,7 @@ def _hole(made: _Maker, row: Row) -> list[str]:
         str(row["play_order"]),
         str(row["par"]),
         units.length(row["length_m"]),
-        str(row.get("other_levels") or ""),
+        units.turned(str(row.get("other_levels") or "")),
         units.length(row["rise_m"]),
         str(row["lane_kind"] or ""),
         about(row["clear_rate"]),

@@ -6,6 +6,7 @@ memory) for scores, and the palette of Okabe and Ito (2008, from memory) for kin
 
 from __future__ import annotations
 
+from lanewright.features.naming import CREEK
 from lanewright.publish.symbols import Fill, Line, Mark, Rule, Style, Tag
 from lanewright.visit.outing import CHECK
 
@@ -418,7 +419,15 @@ STYLES: tuple[Style, ...] = (
         "Wet ground",
         (Rule("Wet ground", Fill("#56b4e9", Line("#56b4e9", 0.15), hatch=(45.0, 1.4))),),
     ),
-    Style("drainage", "Drainage lines", (Rule("Drainage line", Line(_WATER, 0.2)),)),
+    Style(
+        "drainage",
+        "Drainage lines",
+        (
+            Rule("creek", Line(_WATER, 0.6), between=(CREEK, 1e9)),
+            Rule("drainage line", Line(_WATER, 0.2), between=(0, CREEK)),
+        ),
+        column="upslope_ha",
+    ),
     Style(
         "keep_out",
         "Keep-outs",

@@ -106,6 +106,10 @@ def _road(paper: Paper, x: float, y: float) -> None:
     _picture(paper, x, y).road([(x - 14, y), (x + 14, y)])
 
 
+def _creek(paper: Paper, x: float, y: float) -> None:
+    paper.stroke([(x - 14, y - 1), (x - 3, y + 2), (x + 14, y)], 0.9, 0.2, maps.CREEKS)
+
+
 def _building(paper: Paper, x: float, y: float) -> None:
     paper.canvas.setFillGray(0.35)
     paper.canvas.rect(x - 6, y - 3.5, 12, 7, stroke=0, fill=1)
@@ -120,6 +124,7 @@ def _built_signs(data: MapData) -> list[Sign]:
     """Signs of what people built, as far as there is any."""
     names = ", ".join(dict.fromkeys(name for name, _ in data.roads))
     return [
+        *([(_creek, "creek, by the terrain")] if data.creeks else []),
         *([(_road, f"{names}, as its file draws it")] if names else []),
         *([(_building, "building, from the lidar")] if data.buildings else []),
         *([(_wire, "overhead wire in the lidar; more may hang")] if data.wires else []),

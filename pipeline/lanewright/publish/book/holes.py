@@ -18,8 +18,8 @@ from lanewright.publish.section import fails
 from lanewright.publish.sky import sky_words
 from lanewright.visit.outing import CHECK, Played, Spot
 
-_ROOM_VERDICT = 126.0  # points below a list, for what found no room, the verdict and some notes
-_ROOM_CHECKS = 144.0  # points below the trim work, for the verdict and what finds no room
+_ROOM_VERDICT = 138.0  # points below a list, for what found no room, the verdict and some notes
+_ROOM_CHECKS = 160.0  # points below the trim work, for the verdict and what finds no room
 _ROOM_LINE = 40.0  # points that a heading and a line of a list take
 _SAWS = (
     "Saws and felling maim and kill: only trained hands with protective gear, never alone. Read "
@@ -157,7 +157,7 @@ def _on_foot(w: Writer, hole: Played) -> None:
     legs = [*hole.leg_rows]
     _leg_table(w, legs)
     paper.paragraph(_underfoot(w, legs), BODY)
-    aside = _sky_and_bounds(hole.facts)
+    aside = Units(w.book.feet_first).turned(_sky_and_bounds(hole.facts))
     if aside:
         paper.paragraph(aside, BODY, after=2)
     for place, leg in enumerate(legs, start=1):
@@ -169,8 +169,7 @@ def _on_foot(w: Writer, hole: Played) -> None:
     moves = ["move tee", *(["move landing zone"] if hole.landings else []), "move basket"]
     paper.ticks(["keep", *moves, "throw it first", "drop"])
     paper.ticks(["stands clear of paths", "next tee in sight", "a bench fits", "beautiful"])
-    paper.blanks(["Photo from the tee", "from the basket"])
-    paper.notes(0, "Notes")
+    paper.notes(0, "Notes, and numbers of the photos from tee and basket")
 
 
 def _leg_table(w: Writer, legs: list[Row]) -> None:

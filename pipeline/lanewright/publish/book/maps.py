@@ -34,6 +34,9 @@ _CLEAR = 14.0  # points between a height and a fairway
 START = {True: "A", False: "S"}
 """Sign of where the round starts: the arrival that was given, or the start a layout found."""
 
+CREEKS = (7.0, 1.4)
+"""Dashes of a creek."""
+
 COARSE = 1e-4
 """Metres on paper that a contour may be off: a tenth of a millimetre is nothing there."""
 _NAME = 12.0  # points from the edge of a map within which no road is named
@@ -181,8 +184,11 @@ def backdrop(
 
 
 def built(picture: Picture, data: MapData) -> None:
-    """Roads as their files draw them, buildings, overhead wires."""
+    """Creeks, roads as their files draw them, buildings, overhead wires."""
     seen = picture.view.outline()
+    for line in data.creeks:
+        for part in shapely.get_parts(line.intersection(seen)):
+            picture.line(shapely.get_coordinates(part), 0.9, 0.2, CREEKS, cased=True)
     for _, line in data.roads:
         for part in shapely.get_parts(line.intersection(seen)):
             picture.road(shapely.get_coordinates(part))

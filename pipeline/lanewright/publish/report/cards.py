@@ -215,9 +215,11 @@ class _Desk:
         if row.get("wind"):
             yield "Prevailing wind", str(row["wind"]), "at the first throw, as the settings say"
         if row.get("consider"):
-            yield "Worth considering", str(row["consider"]), "a suggestion from a desk, no rule"
+            said = self.units.turned(str(row["consider"]))
+            yield "Worth considering", said, "a suggestion from a desk, no rule"
         if row["other_levels"]:
-            yield "Other levels", str(row["other_levels"]), "a length is from a tee of their own"
+            said = self.units.turned(str(row["other_levels"]))
+            yield "Other levels", said, "a length is from a tee of their own"
         pins = self.pins.get(row["hole_id"], 0)
         if pins:
             yield "Other pins", str(pins), "places in layer hole_positions of scout.gpkg"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -172,6 +173,20 @@ class Units:
         both = self.metres(value, digits), self.feet(value, max(digits - 1, 0))
         first, second = reversed(both) if self.feet_first else both
         return f"{first} ({second})"
+
+    def turned(self, text: str) -> str:
+        """A text whose lengths stand as metres with feet, in the order of these units.
+
+        Examples
+        --------
+        >>> Units(True).turned("red par 3, 44 m (146 ft); 1.5 m (5 ft)")
+        'red par 3, 146 ft (44 m); 5 ft (1.5 m)'
+        >>> Units(False).turned("44 m (146 ft)")
+        '44 m (146 ft)'
+        """
+        if not self.feet_first:
+            return text
+        return re.sub(r"([\d.,]+) m \(([\d.,]+) ft\)", r"\2 ft (\1 m)", text)
 
     def span(self, low: float, high: float, digits: int = 0) -> str:
         """From one length to another, in both units."""
