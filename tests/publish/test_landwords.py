@@ -1,5 +1,6 @@
 """Land that holds too few holes says so, and why."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -8,7 +9,11 @@ import shapely
 
 from lanewright.legs.refused import REASONS
 from lanewright.publish.landwords import land_words
+from lanewright.publish.report.first import first_lines
+from lanewright.publish.report.taken import taken_of
+from lanewright.publish.report.words import Units
 from lanewright.settings.config import Config
+from publish.findings import made
 from publish.frames import frame
 
 
@@ -22,6 +27,7 @@ def layers(fit: int, **squares: int) -> dict[str, gpd.GeoDataFrame]:
             "code": [REASONS.index(reason) for reason, _ in rows],
             "reason": [reason for reason, _ in rows],
             "squares": [n for _, n in rows],
+            "squares_alone": 0,
             "share": [n / total for _, n in rows],
         },
         geometry=[shapely.box(0, 0, 1, 1)] * len(rows),
@@ -67,3 +73,23 @@ def test_a_round_that_walks_more_than_it_plays_is_no_course():
 )
 def test_land_that_holds_half_the_holes_is_not_called_none(fit, wanted, said):
     assert len(land_words(config(holes=wanted), layers(fit, none=10, no_room=90))) == said
+
+
+@pytest.mark.parametrize(
+    ("units", "first", "second"),
+    [
+        ("metres", "1,801 m (5,909 ft) of walk", "within 15 m (49 ft) of the property line"),
+        ("feet", "5,909 ft (1,801 m) of walk", "within 49 ft (15 m) of the property line"),
+    ],
+)
+def test_the_page_says_so_in_the_units_of_the_reader(units, first, second):
+    found = made(units=units).found
+    land = layers(3, none=60, near_the_property_line=40)
+    land["layout_walks"] = frame("layout_walks", 2).assign(proposal=1, length_m=[900.0, 901.0])
+    shown = replace(found, layers=dict(found.layers) | land)
+    fits = first_lines(shown, Units(units == "feet"))[0].text
+    assert first in fits
+    assert second in fits
+    taken = taken_of(shown, Units(units == "feet"))
+    assert second in taken.said[0]
+    assert any(second in row[0] for row in taken.rows)

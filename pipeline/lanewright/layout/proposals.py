@@ -20,6 +20,7 @@ from lanewright.base.arrays import Floats
 from lanewright.base.errors import InputError
 from lanewright.base.outlines import cells_of
 from lanewright.base.rows import Row
+from lanewright.base.units import both
 from lanewright.holes.holes import Holes
 from lanewright.holes.links import with_legs_of
 from lanewright.holes.par import room_for
@@ -291,7 +292,7 @@ def _laid_out(
         bound = each.round.worth + found.bound - found.worth
         if made and each.walked > course.settings.most_walk * each.played:
             warnings.append(
-                f"no proposal for {idea}: {each.walked:.0f} m of walk for {each.played:.0f} m of "
+                f"no proposal for {idea}: {both(each.walked)} of walk for {both(each.played)} of "
                 "play"
             )
             continue
@@ -332,8 +333,8 @@ def _long_walks(proposals: list[Row]) -> list[str]:
         )
         if each["walks are long"]:
             warnings.append(
-                f"proposal {number}: the walks, {way:.0f} m, are more than a quarter of the "
-                f"holes, {length:.0f} m"
+                f"proposal {number}: the walks, {both(way)}, are more than a quarter of the "
+                f"holes, {both(length)}"
             )
     return warnings
 

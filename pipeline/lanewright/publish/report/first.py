@@ -10,6 +10,7 @@ from lanewright.base.rows import rows_of
 from lanewright.publish.findings import Findings
 from lanewright.publish.landwords import land_words
 from lanewright.publish.report.offers import offered
+from lanewright.publish.report.sentences import capital
 from lanewright.publish.report.words import Units, holes_named, listed, plural
 from lanewright.visit.firstwalk import WORTH_OF_CHECK
 from lanewright.visit.outing import CHECK
@@ -37,7 +38,7 @@ def first_lines(found: Findings, units: Units) -> list[FirstLine]:
 def _fits(found: Findings, units: Units) -> str:
     refused = land_words(found.config, found.layers)
     if refused:
-        return f"{refused[0][:1].upper()}{refused[0][1:]}."
+        return f"{capital(units.turned(refused[0]))}."
     wanted, layout = found.config.holes, found.layer("layout_holes")
     if layout is None:
         why = _warned(found, "no layout: ")

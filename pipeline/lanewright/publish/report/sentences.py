@@ -137,7 +137,8 @@ def others_noted(found: Findings) -> list[str]:
 
 def _warnings(found: Findings) -> list[str]:
     texts = [str(w).strip() for w in found.summary.get("warnings", ())]
-    return [_plain_note(t) for t in texts if t]
+    units = Units(found.config.units == "feet")
+    return [units.turned(_plain_note(t)) for t in texts if t]
 
 
 def _plain_note(text: str) -> str:

@@ -35,8 +35,8 @@ def taken_of(found: Findings, units: Units) -> Taken | None:
             (percent(row["share"]), number(row["squares_alone"])) if row else (percent(0.0), "0")
             for row in mine
         ]
-        words = "holds a site" if reason == "none" else phrase(reason, found.config)
+        words = "holds a site" if reason == "none" else units.turned(phrase(reason, found.config))
         rows.append((words, *cells[0], *cells[1]))
-    said = tuple(land_words(found.config, found.layers))
+    said = tuple(units.turned(text) for text in land_words(found.config, found.layers))
     side = units.length(found.config.legs.sites.spacing)
     return Taken(said, tuple(rows), side)
