@@ -147,6 +147,8 @@ def _as_a_round(layers: dict[str, gpd.GeoDataFrame]) -> None:
     layers["layout_holes"] = layout.set_geometry([lines[i - 1] for i in layout["hole_id"]], crs=UTM)
     walks = layers["layout_walks"]
     walks["proposal"] = [1, 1, 1, 2, 2]
+    # Less than the holes, or it were no course.
+    walks["length_m"], walks["length_ft"] = 2.0, 2 / 0.3048
     work = layers["trim_work"]
     work["leg_id"], work["piece_id"], work["chosen"] = [1, 2, 2, 3, 4], [1, 2, 3, 4, 1], True
     work["chosen"] = [True, True, True, False, True]

@@ -18,7 +18,7 @@ from lanewright.settings.visit import FieldSettings
 from lanewright.visit.fieldchecks import Surveyed, list_checks
 from lanewright.visit.outing import CHECK, Spot, as_published, outing_of
 from publish import outings
-from publish.frames import UTM
+from publish.frames import UTM, frame
 
 TITLE = 'Übung <script>alert("1")</script> & 鴨 \x0b'
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -137,6 +137,31 @@ def test_everything_is_there(both, outing, checks):
     assert trim.stops == ("X2-2", "X2-1")  # by the walk past all pieces
     assert round_.stops == ("START", "T1", "B1", "T2", "L2a", "B2", "T3", "B3", "START")
     assert walk.stops == ("START", *(f"{CHECK}{i}" for i in checks["check_id"]), "START")
+
+
+def test_other_tees_and_pins_go_along_where_the_layer_has_them(checks, tmp_path):
+    layers = outings.layers()
+    first = layers["layout_holes"].query("proposal == 1").sort_values("play_order")
+    hole = first["hole_id"].iloc[1]
+    at = [shapely.Point(outings.START[0] + 5 * k, outings.START[1]) for k in range(3)]
+    layers["hole_positions"] = frame("hole_positions", 3).assign(
+        position_id=[1, 2, 3], hole_id=hole, position=["pin", "tee", "tee"],
+        level=["blue", "blue", "red"], site_id=-1, geometry=at,
+    )  # fmt: skip
+    points, routes = field_points(outing_of(layers, 18, None), checks, UTM)
+    others = {p.name: p for p in points if p.kind.startswith("other")}
+    assert sorted(others) == ["B2b", "T2b", "T2c"]
+    assert others["T2c"].text.endswith("another tee, for red")
+    write_gpx(tmp_path / "a.gpx", "A", points, routes)
+    with (tmp_path / "a.gpx").open(encoding="utf-8") as file:
+        read = {w.name: w for w in gpxpy.parse(file).waypoints}
+    back = Transformer.from_crs("EPSG:4326", UTM, always_xy=True)
+    for name, place in zip(("B2b", "T2b", "T2c"), at, strict=True):
+        x, y = back.transform(read[name].longitude, read[name].latitude)
+        assert np.hypot(x - place.x, y - place.y) < 0.02
+    write_kml(tmp_path / "a.kml", "A", points, routes)
+    folders = [e.text for e in ET.parse(tmp_path / "a.kml").getroot().iter(f"{KML}name")]
+    assert {"Other tees", "Other pins", *others} <= set(folders)
 
 
 def test_places_are_those_of_the_layers(gpx, checks):

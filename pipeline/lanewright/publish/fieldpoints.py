@@ -1,7 +1,8 @@
 """Points to carry on a handheld or a phone: GPX 1.1, and the same as KML 2.2.
 
 Names are short and say what and where: T7 the tee of hole 7, L7a its first landing zone, B7 its
-basket, X7-2 its second trim piece, Q12 the twelfth field check. Lines come from `fieldtracks`.
+basket, T7b and B7b another tee and another pin, X7-2 its second trim piece, Q12 the twelfth field
+check. Lines come from `fieldtracks`.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from lanewright.base.rows import Row, rows_of
 from lanewright.publish.fieldtracks import DIGITS, FIRST_WALKS, TRACKS, FieldTrack
 from lanewright.publish.whole import beside
 from lanewright.visit.firstwalk import FEATURE, NAMES
-from lanewright.visit.outing import CHECK, Outing, Spot
+from lanewright.visit.outing import CHECK, Outing, Played, Spot
 
 LONGEST = 10
 """Characters that a name may have: older handhelds cut the rest off; from memory."""
@@ -32,6 +33,8 @@ _KINDS = {
     "tee": ("Tees", "Flag, Green", "ff3c8c28"),
     "landing": ("Landing zones", "Flag, Blue", "ffd08030"),
     "basket": ("Baskets", "Flag, Red", "ff28a5f0"),
+    "other tee": ("Other tees", "Flag, Green", "ff8cc878"),
+    "other pin": ("Other pins", "Flag, Red", "ff90d2f8"),
     "trim": ("Trim work", "Triangle, Red", "ff2828c8"),
     "check": ("Field checks", "Block, Blue", "ffb06a1e"),
     "feature": ("Features", "Scenic Area", "ffa55bd0"),
@@ -48,7 +51,7 @@ class FieldPoint:
     name
         At most `LONGEST` characters of plain ASCII; no other point has it.
     kind
-        arrival, tee, landing, basket, trim, check or feature.
+        arrival, tee, landing, basket, other tee, other pin, trim, check or feature.
     lon, lat
         WGS 84 [degrees], rounded to `DIGITS`.
     height
@@ -130,9 +133,7 @@ def field_points(
     work: list[tuple[int, str]] = []
     for hole in outing.holes:
         round_ += hole.names
-        kinds = ["tee", *["landing"] * len(hole.landings), "basket"]
-        for name, kind, spot in zip(hole.names, kinds, hole.spots, strict=True):
-            points.append(place.point(name, kind, spot, f"{hole.title}, {_WORDS[kind]}"))
+        points += _spots(place, hole)
         for number, (piece, at) in enumerate(_pieces(hole.trim), start=1):
             name = f"X{hole.number}-{number}"
             work.append((int(piece["walk_order"]), name))
@@ -155,6 +156,16 @@ def field_points(
         FieldRoute("CHECKS", "All field checks in the order of a walk", (*home, *visits, *home)),
     ]
     return points, [route for route in routes if len(set(route.stops)) > 1]
+
+
+def _spots(place: _Places, hole: Played) -> Iterator[FieldPoint]:
+    """Tee, landing zones and basket of a hole, then its other tees and pins."""
+    kinds = ["tee", *["landing"] * len(hole.landings), "basket"]
+    for name, kind, spot in zip(hole.names, kinds, hole.spots, strict=True):
+        yield place.point(name, kind, spot, f"{hole.title}, {_WORDS[kind]}")
+    for name, other in zip(hole.other_names, hole.positions, strict=True):
+        text = f"{hole.title}, another {other.kind}, for {other.level}"
+        yield place.point(name, f"other {other.kind}", other.spot, text)
 
 
 def _features(place: _Places, features: gpd.GeoDataFrame | None) -> Iterator[FieldPoint]:
@@ -255,7 +266,7 @@ def write_kml(
         if mine := [p for p in points if p.kind == kind]:
             folder = _folder(document, folder_name)
             for p in mine:
-                mark = _placemark(folder, p.name, p.text, f"point-{kind}")
+                mark = _placemark(folder, p.name, p.text, f"point-{kind.replace(' ', '-')}")
                 at = ET.SubElement(ET.SubElement(mark, "Point"), "coordinates")
                 at.text = f"{p.lon:.{DIGITS}f},{p.lat:.{DIGITS}f}"
     for kind, (folder_name, _, _) in TRACKS.items():
@@ -281,7 +292,7 @@ def write_kml(
 def _styles(document: ET.Element) -> None:
     """A style to each kind of point and of line."""
     for kind, (_, _, colour) in _KINDS.items():
-        style = ET.SubElement(document, "Style", id=f"point-{kind}")
+        style = ET.SubElement(document, "Style", id=f"point-{kind.replace(' ', '-')}")
         ET.SubElement(ET.SubElement(style, "IconStyle"), "color").text = colour
         ET.SubElement(ET.SubElement(style, "LabelStyle"), "scale").text = "0.8"
     for kind, (_, colour, width) in TRACKS.items():
