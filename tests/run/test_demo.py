@@ -192,6 +192,11 @@ def test_the_page_is_read_in_25_screens_and_printed_on_40_pages(out, tmp_path):
     with browsing() as browser, opened(out / "report.html", browser) as watched:
         page = watched.page
         assert page.evaluate("document.documentElement.scrollHeight") <= 25 * 900
+        # Each picture of a feature stays beside its words.
+        for feature in page.locator("ol.features > li").all():
+            picture, words = (feature.locator(x).bounding_box() for x in ("svg.small", "div"))
+            assert 100 < picture["width"] <= 150
+            assert picture["x"] + picture["width"] <= words["x"]
         page.pdf(path=tmp_path / "report.pdf", format="A4", prefer_css_page_size=True)
         assert watched.errors == []
         assert watched.requests == []
