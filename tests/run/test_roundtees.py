@@ -5,6 +5,7 @@ import json
 import re
 
 import geopandas as gpd
+import pytest
 import shapely
 
 from run.runs import called
@@ -30,8 +31,25 @@ def test_walks_back_along_a_hole_are_listed_among_rules_broken(tmp_path):
     layout = SETTINGS["layout"] | {
         "safety": {"walk_back": 0.0, "handover": 1.0}, "most_walk": 0.1,
     }  # fmt: skip
-    called("scout", small_property(tmp_path, layout=layout))
+    layout["weights"] = {"ease": 50.0}
+    field = {
+        "season": [12, 1], "sun_height": 50, "sun_aside": 90, "wind_from": 225, "beside": 120,
+    }  # fmt: skip
+    called("scout", small_property(tmp_path, layout=layout, field=field))
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
+    holes = gpd.read_file(tmp_path / "out" / "scout.gpkg", layer="layout_holes")
+    # A low sun up to 50 degrees high and 90 to either side stands ahead of every tee some time.
+    low = holes[["sun_morning", "sun_evening"]].stack()
+    assert set(low) <= {"December", "January", "December and January"}
+    assert low.groupby(level=0).size().reindex(holes.index).ge(1).all()
+    assert holes["wind"].notna().all()
+    assert holes["consider"].str.contains("the property line").all()
+    # Ease counts as the weight says, by the numbers published; there is no water to carry.
+    (round_,) = summary["findings"]["layout"]["proposals"]
+    steep = 100 * holes["rise_m"].abs() / holes["length_m"]
+    easy = holes["clear_rate"] * 0.5 ** (steep / 3.0)
+    assert round_["terms"]["ease"] == pytest.approx(50 * easy.sum(), abs=1.5)
+    assert round_["terms"]["ease"] > 10
     rules = summary["findings"]["layout"]["rules_broken"]
     found = [text for each in rules.values() for text in each if "walk back along" in text]
     assert found

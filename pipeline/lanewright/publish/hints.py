@@ -52,7 +52,7 @@ def _bounds(
         if away == 0:
             yield f"out-of-bounds in {name}, which the way of play crosses"
             continue
-        on, there = (shapely.get_coordinates(p)[0] for p in shapely.ops.nearest_points(hole, shape))
+        on, there = shapely.get_coordinates(shapely.shortest_line(hole, shape))
         at = hole.project(shapely.Point(on))
         back, ahead = (hole.interpolate(np.clip(at + d, 0, hole.length)) for d in (-1.0, 1.0))
         way = np.array([ahead.x - back.x, ahead.y - back.y])
