@@ -14,10 +14,12 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+from shapely import MultiPolygon
 
 from lanewright.base.errors import Faults, InputError, some
 from lanewright.base.units import ACRE
-from lanewright.land.plan import Plan, plan
+from lanewright.land.parts import as_multi, parts_of, runs_of_parts
+from lanewright.land.plan import Plan, open_all, place_of, plan
 from lanewright.land.pointplan import Contents, PointPlan
 from lanewright.land.reading import check_points
 from lanewright.land.stated import covered_share
@@ -31,7 +33,7 @@ from lanewright.sources import rasters, reader
 from lanewright.sources.las import GPS_EPOCH, PointTile
 from lanewright.sources.points import Blocks
 from lanewright.sources.rasters import ElevationTile
-from lanewright.sources.vectors import read_vectors
+from lanewright.sources.vectors import property_polygon, read_vectors
 from lanewright.store import Written, writable
 from lanewright.trim.keep import Keep, read_keep
 from lanewright.workplace import LOG, STAGES
@@ -93,6 +95,39 @@ def inputs_of(
     assert hand is not None
     assert keep is not None
     return Inputs(levels, found, hand, keep)
+
+
+def runs_of(config: Config) -> tuple[Config, ...]:
+    """The run as it is, or one for each part of a property whose parts lie kilometres apart.
+
+    A fault of the inputs leaves it as it is: the run itself reports every one.
+
+    Raises
+    ------
+    InputError
+        If the parts are to be worked on one by one and a key belongs to one of them only.
+    """
+    if config.property is None or config.part is not None:
+        return (config,)
+    try:
+        outline = property_polygon(config.property, config.crs.vectors)
+        if len(as_multi(outline.geometry.iloc[0]).geoms) < 2:
+            return (config,)
+        place = place_of(config, open_all(config, Faults()))
+    except InputError:
+        return (config,)
+    parts = parts_of(place.land or MultiPolygon(), config.ingest.context)
+    return runs_of_parts(config, len(parts)) if len(parts) > 1 else (config,)
+
+
+def check_all(config: Config) -> tuple[str, bool]:
+    """`check_inputs` of the run, or of the run of each part; every fault in one message."""
+    faults, said = Faults(), []
+    for mine in runs_of(config):
+        found = faults.attempt(partial(check_inputs, mine))
+        said += [found] if found is not None else []
+    faults.stop()
+    return "\n\n".join(text for text, _ in said), all(usable for _, usable in said)
 
 
 def check_inputs(config: Config) -> tuple[str, bool]:

@@ -99,11 +99,11 @@ def scout(
     """Run everything: tiles in, scored lines out."""
     with _faults():
         settings = _settings(config, out_folder)
-        from lanewright.scout import run
+        from lanewright.scout import run_all
 
         start = "ingest" if force else start_at
         with _display() as show:
-            said = run(settings, show=show, start_at=start, stop_after=until, threads=threads)
+            said = run_all(settings, show=show, start_at=start, stop_after=until, threads=threads)
         out.print(said, markup=False)
 
 
@@ -112,9 +112,9 @@ def check(config: ConfigPath, out_folder: OutFolder = None) -> None:
     """Say what the inputs hold, from their headers, and whether a run can work with them."""
     with _faults():
         settings = _settings(config, out_folder)
-        from lanewright.check import check_inputs
+        from lanewright.check import check_all
 
-        said, usable = check_inputs(settings)
+        said, usable = check_all(settings)
         out.print(said, markup=False)
     if not usable:
         raise typer.Exit(2)

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from lanewright.check import Inputs, inputs_of
+from lanewright.base.errors import Faults
+from lanewright.check import Inputs, inputs_of, runs_of
 from lanewright.publish.outputs import OUTPUTS
 from lanewright.results import Scouting
 from lanewright.settings.config import Config, earlier_settings, load, scene_settings
@@ -206,6 +208,36 @@ def run(
         from lanewright.publish.results import publish
 
         return str(publish(config, scouting, store, config.out / folder))
+
+
+def run_all(
+    config: Config,
+    *,
+    show: Show = lambda _stage: lambda _share: None,
+    start_at: str | None = None,
+    stop_after: str | None = None,
+    threads: int | None = None,
+) -> str:
+    """`run`, once for each part of a property whose parts lie kilometres apart.
+
+    Raises
+    ------
+    InputError
+        If the inputs or settings are wrong, before any part is begun.
+    """
+    runs = runs_of(config)
+    if len(runs) == 1:
+        return run(config, show=show, start_at=start_at, stop_after=stop_after, threads=threads)
+    faults = Faults()
+    given = [faults.attempt(partial(inputs_of, mine)) for mine in runs]
+    faults.stop()
+    said = []
+    for mine, inputs in zip(runs, given, strict=True):
+        text = run(
+            mine, show=show, start_at=start_at, stop_after=stop_after, threads=threads, given=inputs
+        )
+        said.append(f"{mine.name}, in {mine.out}\n{text}")
+    return "\n\n".join(said)
 
 
 def scout_and_open(config: Config | Path | str, *, threads: int | None = None) -> Run:

@@ -10,6 +10,7 @@ import pytest
 from pyproj import CRS
 from shapely import LineString, box
 
+from flat_tile import BOTTOM, LEFT, tile
 from lanewright.base.errors import InputError
 from lanewright.land import plan as plan_module
 from lanewright.land.plan import plan
@@ -17,26 +18,6 @@ from lanewright.settings.config import Config
 from lanewright.sources.files import with_names
 from lanewright.store import Store
 from surveyed import survey_of as read
-
-LEFT, BOTTOM = 500_000.0, 4_400_000.0
-
-
-def tile(path: Path, left: float, bottom: float, side: float = 50.0, density: float = 8.0,
-         epsg: int = 26916, seed: int = 0) -> Path:  # fmt: skip
-    rng = np.random.default_rng(seed)
-    n = int(side * side * density)
-    header = laspy.LasHeader(point_format=6, version="1.4")
-    header.scales, header.offsets = [0.01] * 3, [left, bottom, 0]
-    header.add_crs(CRS.from_epsg(epsg))
-    header.global_encoding.gps_time_type = laspy.header.GpsTimeType.STANDARD
-    las = laspy.LasData(header)
-    las.x, las.y = left + side * rng.random(n), bottom + side * rng.random(n)
-    las.z = 200 + rng.random(n)
-    las.classification = np.full(n, 2, np.uint8)
-    las.return_number = las.number_of_returns = np.ones(n, np.uint8)
-    las.gps_time = 3.0e8 + np.arange(n) * 1e-4
-    las.write(path)
-    return path
 
 
 def config(tmp_path: Path, **more) -> Config:
@@ -333,21 +314,6 @@ def test_what_people_draw_does_not_touch_the_stored_points(tmp_path):
         {"crs": {"vertical_unit": "ft"}},
     ):
         assert plan(config(tmp_path, property=outline, **more)).points.content_key != key
-
-
-def test_parts_kilometres_apart_are_refused_with_what_to_do(tmp_path):
-    """The box around both would hold 100 times their cells."""
-    tile(tmp_path / "a.laz", LEFT, BOTTOM)
-    tile(tmp_path / "b.laz", LEFT + 3000, BOTTOM + 2000, seed=1)
-    parts = [box(LEFT, BOTTOM, LEFT + 50, BOTTOM + 50),
-             box(LEFT + 3000, BOTTOM + 2000, LEFT + 3050, BOTTOM + 2050)]  # fmt: skip
-    gpd.GeoDataFrame(geometry=parts, crs=26916).to_file(tmp_path / "land.gpkg")
-    with pytest.raises(InputError, match=r"in 2 parts up to 3\.5 km apart.*a run of its own"):
-        plan(config(tmp_path, property=tmp_path / "land.gpkg"))
-    # Parts on either side of a road are one property.
-    parts[1] = box(LEFT + 70, BOTTOM, LEFT + 120, BOTTOM + 50)
-    gpd.GeoDataFrame(geometry=parts, crs=26916).to_file(tmp_path / "land.gpkg")
-    assert len(plan(config(tmp_path, property=tmp_path / "land.gpkg")).land.geoms) == 2
 
 
 @pytest.mark.parametrize("name", ["tiles [2020]", "a b (c)", "what? {1}", "50% *"])

@@ -53,7 +53,7 @@ class Faults:
     def stop(self) -> None:
         """Raise all that was found, if anything was."""
         if self.found:
-            raise together(self.found)
+            raise together(list({str(fault): fault for fault in self.found}.values()))
 
 
 INSTALL = "In the environment that runs lanewright: pip install -c tests/constraints.txt -e ."

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import IO, NamedTuple
 
 from geopandas import GeoDataFrame
-from shapely import MultiPolygon, Polygon, box, union_all
+from shapely import MultiPolygon, box, union_all
 
 from lanewright.base.errors import Faults, InputError, some, together
 from lanewright.base.grid import Grid
+from lanewright.land.parts import as_multi, chosen, parts_of, scattered
 from lanewright.land.pointplan import Contents, PointPlan
 from lanewright.land.stated import (
     FINE_DENSITY,
@@ -39,12 +40,6 @@ MOST_CELLS = 60_000_000
 
 EDGE = 1.0
 """Corners of the grid fall on whole multiples of this [m]."""
-
-APART = 4_000_000
-"""Cells from which a grid over parts of a property that lie far apart is refused."""
-
-FILLED = 0.2
-"""Share of such a grid that the parts, with the context around them, have to fill."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +68,8 @@ class Plan:
         Lines that keep-out files draw, before buffers: name of the file, buffer [m] and WKT.
     converted
         Point files of other formats that PDAL read.
+    others
+        Parts of the property that are left to runs of their own.
     """
 
     working: str
@@ -89,6 +86,13 @@ class Plan:
     converted: tuple[Converted, ...] = ()
     earlier: PointPlan | None = None
     keep_out_lines: tuple[tuple[str, float, str], ...] = ()
+    others: MultiPolygon = field(default_factory=MultiPolygon)
+
+    @property
+    def reach(self) -> Bounds:
+        """Left, bottom, right, top of all that the property's files may be about [m]."""
+        found: Bounds = union_all([box(*self.grid.bounds), self.others]).bounds
+        return found
 
     @property
     def tiles(self) -> tuple[PointTile, ...]:
@@ -132,6 +136,7 @@ class Placed(NamedTuple):
     land: MultiPolygon | None
     extent: Bounds
     around: Bounds
+    others: MultiPolygon
 
 
 class _Drawn(NamedTuple):
@@ -179,7 +184,7 @@ def plan(config: Config, known: Contents = _NOTHING_KNOWN) -> Plan:
     grid = faults.attempt(partial(_grid, config, place, near, density)) if near or models else None
     if not near and not models:
         faults.found.append(
-            far_off(config.property, place.working, place.extent, list(place.boxes.values()))
+            far_off(_whose(config), place.working, place.extent, list(place.boxes.values()))
         )
     if files.earlier and not before:
         faults.found.append(
@@ -223,6 +228,7 @@ def plan(config: Config, known: Contents = _NOTHING_KNOWN) -> Plan:
         warnings=doubts([*near, *before])
         + warnings_of(place.land, _boxes(place, near, models), density if near else None),
         converted=files.converted,
+        others=place.others,
     )
 
 
@@ -304,17 +310,17 @@ def place_of(config: Config, files: Files) -> Placed:
     working = crs_of.working_crs(references, first, config.crs.working).to_wkt()
     boxes = {t.path: _box_of(t, working) for t in (*files.earlier, *tiles)}
     boxes |= {m.path: rasters.bounds_in_working(m, working) for m in models}
-    land = None
+    land, others = None, MultiPolygon()
     if files.outline is not None and config.property is not None:
         moved = vectors.in_working(config.property, files.outline, working)
-        land = as_multi(moved.geometry.iloc[0])
+        land, others = chosen(config, as_multi(moved.geometry.iloc[0]))
     present = [boxes[t.path] for t in tiles] + [boxes[m.path] for m in models]
     whole = union_all([box(*b) for b in present]).bounds
     extent = land.bounds if land is not None else whole
     # A metre takes in the points on the very edge of a tile.
     context = config.ingest.context if land is not None else EDGE
     around = (extent[0] - context, extent[1] - context, extent[2] + context, extent[3] + context)
-    return Placed(working, boxes, land, extent, around)
+    return Placed(working, boxes, land, extent, around, others)
 
 
 def _box_of(tile: PointTile, working: str) -> Bounds:
@@ -342,6 +348,10 @@ def _grid(config: Config, place: Placed, near: list[PointTile], density: float) 
     if cell == "auto":
         cell = 0.5 if near and density >= FINE_DENSITY else 1.0
     wide, high = place.around[2] - place.around[0], place.around[3] - place.around[1]
+    if config.part is None and place.land is not None:
+        parts = parts_of(place.land, config.ingest.context)
+        if len(parts) > 1:
+            raise scattered(config, parts)
     if not wide * high / cell**2 <= MOST_CELLS:
         raise InputError(
             config.property or "property",
@@ -350,25 +360,12 @@ def _grid(config: Config, place: Placed, near: list[PointTile], density: float) 
             "Give a smaller property polygon; stray points far off also stretch the extent of "
             "tiles. Or raise ingest.cell.",
         )
-    if place.land is not None and wide * high / cell**2 > APART:
-        _check_parts(config, place.land, wide * high)
     return Grid.over(place.around, cell, place.working, align=EDGE)
 
 
-def _check_parts(config: Config, land: MultiPolygon, area: float) -> None:
-    """Refuse a property whose parts lie so far apart that the box around them is mostly empty."""
-    context = config.ingest.context
-    fields = as_multi(union_all([box(*part.bounds).buffer(context) for part in land.geoms]))
-    if len(fields.geoms) < 2 or fields.area > FILLED * area:
-        return
-    parts = sorted(fields.geoms, key=lambda p: (-p.area, p.bounds))
-    away = max(p.distance(union_all([q for q in parts if q is not p])) for p in parts)
-    raise InputError(
-        config.property,
-        f"the property lies in {len(parts)} parts up to {away / 1000:.1f} km apart, and a run "
-        "works on the box around all of them",
-        "Give each part a property file and a run of its own; no throw goes from one to another.",
-    )
+def _whose(config: Config) -> str:
+    """Name of the outline in a message."""
+    return f"part {config.part} of {config.property}" if config.part else str(config.property)
 
 
 def grid_over(config: Config, files: Files) -> Grid:
@@ -440,7 +437,7 @@ def _drawn(config: Config, place: Placed, faults: Faults) -> _Drawn:
 
     def area(path: Path, buffer: float = 0.0) -> MultiPolygon:
         shape = vectors.areas(path, working, assumed, buffer)
-        vectors.near_enough(path, shape, place.extent)
+        vectors.near_enough(path, shape, union_all([box(*place.extent), place.others]).bounds)
         return shape
 
     keep_out = [faults.attempt(partial(area, k.path, k.buffer)) for k in config.keep_out]
@@ -462,11 +459,3 @@ def _drawn(config: Config, place: Placed, faults: Faults) -> _Drawn:
 
 def _union(found: list[MultiPolygon | None]) -> MultiPolygon:
     return as_multi(union_all([shape for shape in found if shape is not None]))
-
-
-def as_multi(geometry: object) -> MultiPolygon:
-    """Polygons of a geometry as one."""
-    parts = [
-        g for g in getattr(geometry, "geoms", [geometry]) if isinstance(g, Polygon) and g.area > 0
-    ]
-    return MultiPolygon(parts)

@@ -78,7 +78,7 @@ def warnings_of(
     return tuple(warnings)
 
 
-def far_off(where: Path | None, working: str, extent: Bounds, boxes: list[Bounds]) -> InputError:
+def far_off(where: str, working: str, extent: Bounds, boxes: list[Bounds]) -> InputError:
     """What to report of a property that no tile touches.
 
     Parameters

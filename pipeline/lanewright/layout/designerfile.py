@@ -84,7 +84,7 @@ def _paths(path: Path, config: Config, plan: Plan) -> str:
     whole = shapely.union_all([enclosed(s) if s.geom_type == "Polygon" else s for s in shapes])
     if not whole.length > 0:
         raise InputError(path, "holds no line with a length", "Draw paths as lines.")
-    near_enough(path, whole, plan.grid.bounds)
+    near_enough(path, whole, plan.reach)
     return str(shapely.to_wkt(whole))
 
 

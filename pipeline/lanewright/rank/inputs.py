@@ -25,7 +25,7 @@ PARCELS = "parcels"
 OUTLINE = "parcel.gpkg"
 """File of a parcel's outline, within its own folder."""
 
-ONE_PROPERTY = ("own_holes", "designer", "arrival", "compare")
+ONE_PROPERTY = ("part", "own_holes", "designer", "arrival", "compare")
 """Keys that belong to one property; a ranking leaves them out."""
 
 

@@ -39,6 +39,11 @@ class Config(Settings):
     property: Place | None = Field(
         None, description="polygon under study; omitted, the extent of the tiles is taken"
     )
+    part: Annotated[int, Field(ge=1, le=1000)] | None = Field(
+        None,
+        description="of a property in parts kilometres apart the one to work on, 1 the largest; by "
+        "default each in turn, in a folder part-1, part-2 and so on of out",
+    )
     points: tuple[Pattern, ...] = Field((), description="LAS, LAZ or COPC files; patterns allowed")
     elevation: tuple[Pattern, ...] = Field(
         (), description="terrain model GeoTIFFs; patterns allowed"
@@ -112,6 +117,8 @@ class Config(Settings):
     def _something_to_read(self) -> Config:
         if not self.points and not self.elevation:
             raise ValueError("neither points nor elevation is given; name at least one tile")
+        if self.part is not None and self.property is None:
+            raise ValueError("part is set but no property is given; name its outline, or drop part")
         return self
 
 

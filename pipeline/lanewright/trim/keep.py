@@ -42,7 +42,7 @@ def read_keep(settings: TrimSettings, plan: Plan, assumed_crs: str | None = None
     frame = vectors.in_working(
         settings.keep, vectors.read_vectors(settings.keep, assumed_crs), plan.working
     )
-    vectors.near_enough(settings.keep, frame.geometry.union_all(), plan.grid.bounds)
+    vectors.near_enough(settings.keep, frame.geometry.union_all(), plan.reach)
     shapes = shapely.get_parts(frame.geometry.to_numpy())
     wrong = sorted({s.geom_type for s in shapes} - {"Point", "Polygon"})
     if wrong:
