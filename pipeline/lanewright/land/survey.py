@@ -11,7 +11,7 @@ from shapely import MultiPolygon, union_all
 from lanewright.base.arrays import Flags, Floats, Raster
 from lanewright.base.grid import Grid
 from lanewright.base.outlines import cells_of, patches
-from lanewright.land.plan import as_multi
+from lanewright.land.parts import as_multi
 from lanewright.land.reading import Cloud
 from lanewright.land.seams import Sheet, judge, seams
 from lanewright.land.water import Tally
