@@ -165,7 +165,8 @@ def _along(points: Floats) -> shapely.MultiLineString:
     if len(spot) < 2:
         x, y = spot[0]
         return shapely.MultiLineString([[(x, y), (x + 0.5, y)]])
-    pairs = cKDTree(spot).query_pairs(3 * GAP, output_type="ndarray")
+    # Whole numbers of 32 bits are all that older releases of csgraph take.
+    pairs = cKDTree(spot).query_pairs(3 * GAP, output_type="ndarray").astype(np.int32)
     size = np.hypot(*(spot[pairs[:, 0]] - spot[pairs[:, 1]]).T)
     links = coo_array((size, (pairs[:, 0], pairs[:, 1])), (len(spot),) * 2).tocsr()
     edges = minimum_spanning_tree(links).tocoo()
