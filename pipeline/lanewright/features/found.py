@@ -146,11 +146,29 @@ def _island(land: Flags, water: Flags) -> Flags:
     return np.asarray(small[labels])
 
 
+@dataclass(frozen=True)
+class Heights:
+    """Ground, water and canopy of the land in squares of about 2 m, as in `Squares`."""
+
+    grid: Grid
+    ground: Raster
+    water: Flags
+    canopy: Raster
+
+
+def heights_of(scene: Scene) -> Heights:
+    """Heights in squares, from the scene's finer rasters."""
+    factor = max(1, round(SQUARE / scene.grid.cell))
+    grid = scene.grid.coarser(factor)
+    water = _mean(scene.water, factor) >= 0.5
+    return Heights(grid, _mean(scene.ground, factor), water, _canopy(scene, grid, factor, water))
+
+
 def squares_of(scene: Scene, settings: FeaturesSettings) -> Squares:
     """The land in squares, from the scene's finer rasters."""
     factor = max(1, round(SQUARE / scene.grid.cell))
-    grid = scene.grid.coarser(factor)
-    ground = _mean(scene.ground, factor)
+    heights = heights_of(scene)
+    grid, ground, water = heights.grid, heights.ground, heights.water
     known = np.isfinite(ground)
     filled = np.where(known, ground, 0.0)
     weight = ndi.gaussian_filter(known.astype(np.float64), 1.0)
@@ -160,7 +178,6 @@ def squares_of(scene: Scene, settings: FeaturesSettings) -> Squares:
         if min(ground.shape) > 1
         else (np.zeros_like(smooth), np.zeros_like(smooth))
     )
-    water = _mean(scene.water, factor) >= 0.5
     inside = cells_of(scene.land, grid)
     return Squares(
         grid=grid,
@@ -173,7 +190,7 @@ def squares_of(scene: Scene, settings: FeaturesSettings) -> Squares:
         low=_low(ground, water, grid.cell, settings),
         island=_island(inside & known, water),
         trees=np.nan_to_num(_mean(scene.trees_around, factor)),
-        canopy=_canopy(scene, grid, factor, water),
+        canopy=heights.canopy,
     )
 
 

@@ -24,8 +24,10 @@ from lanewright.publish.findings import Findings
 from lanewright.publish.hints import with_hints
 from lanewright.publish.landwords import land_words
 from lanewright.publish.obstacles import obstacle_layers
+from lanewright.publish.scoring import with_scores
 from lanewright.publish.sky import with_sky
 from lanewright.publish.summary import InputFile, Said, summarise
+from lanewright.publish.viewlines import with_views
 from lanewright.results import Scouting
 from lanewright.settings.config import Config
 from lanewright.sources.converted import record
@@ -117,6 +119,7 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
             "lanes": scouting.lanes.lanes,
             "openings": scouting.lanes.openings,
         }
+    layers["layout_holes"] = with_views(layers, scouting.scene, config.features.eye)
     layers["layout_holes"] = with_hints(layers, config.field.beside)
     if scouting.changes is not None:
         layers |= {"changes": scouting.changes.changes, "lane_changes": scouting.changes.lanes}
@@ -135,12 +138,11 @@ def _outline(config: Config, survey: Survey) -> gpd.GeoDataFrame:
 def _rounds(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]:
     """Layers of the proposed rounds."""
     holes, layouts = scouting.holes, scouting.layouts
+    mine = in_round(layouts.holes, holes.links, holes.pars, holes.positions)
+    levels = [flights.level for flights in scouting.flights.levels]
+    mine = with_scores(mine, holes.legs, holes.positions, scouting.trim.per_leg, levels)
     return {
-        "layout_holes": with_sky(
-            in_round(layouts.holes, holes.links, holes.pars, holes.positions),
-            holes.legs,
-            config.field,
-        ),
+        "layout_holes": with_sky(mine, holes.legs, config.field),
         "layout_walks": layouts.walks,
         "layout_neighbours": layouts.neighbours,
     }

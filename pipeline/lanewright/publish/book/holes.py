@@ -14,8 +14,10 @@ from lanewright.publish.book.writer import Writer, near, percent
 from lanewright.publish.crew import Task, tasks_of, work_of_legs
 from lanewright.publish.report.crewlist import instruction
 from lanewright.publish.report.words import Units, hours_of, trimming
+from lanewright.publish.scoring import others_words
 from lanewright.publish.section import fails
 from lanewright.publish.sky import sky_words
+from lanewright.publish.viewlines import view_words
 from lanewright.visit.outing import CHECK, Played, Spot
 
 _ROOM_VERDICT = 138.0  # points below a list, for what found no room, the verdict and some notes
@@ -48,6 +50,9 @@ def hole_pages(w: Writer, hole: Played) -> None:
     uses = w.book.uses.get(hole.hole_id) if hole.hole_id is not None else None
     if uses:
         paper.paragraph(f"Uses {uses}.", BODY, after=2)
+    more = _score_and_view(facts, Units(w.book.feet_first))
+    if more:
+        paper.paragraph(more, BODY, after=2)
     _pictures(w, hole)
     _places(w, hole)
     _way_to_tee(w, hole)
@@ -226,6 +231,16 @@ def _underfoot(w: Writer, legs: list[Row]) -> str:
     if longest["carry_water_m"]:
         parts.append(f"Over water: {w.length(longest, 'legs', 'carry_water_m')}.")
     return " ".join(parts)
+
+
+def _score_and_view(facts: Row, units: Units) -> str:
+    """Expected score by level, and the longest view."""
+    score, view = others_words(facts), view_words(facts, units)
+    parts = [
+        f"Expected score: {score}." if score else "",
+        f"Longest view: {view}." if view else "",
+    ]
+    return " ".join(filter(None, parts))
 
 
 def _sky_and_bounds(facts: Row) -> str:

@@ -21,9 +21,11 @@ from lanewright.publish.report.sideview import SideView, side_view
 from lanewright.publish.report.space import space_of
 from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, about, hours_of, percent, trimming
+from lanewright.publish.scoring import now_words, others_words
 from lanewright.publish.sky import sky_words
 from lanewright.publish.spread import spread_of
 from lanewright.publish.uses import uses_of
+from lanewright.publish.viewlines import view_words
 
 _LITTLE_SEEN = 0.6  # seen share of a leg below which the card sends somebody to look
 _STALE = 0.15  # clear rate lost in leaf from which the card says so
@@ -209,7 +211,12 @@ class _Desk:
         row = self.rounds.get(subject.places[0]) if subject.places else None
         if row is None:
             return
+        if said := others_words(row):
+            often = f"{row['likeliest_score']} comes {about(row['likeliest_share'])} of the time"
+            yield "Expected score", said, "; ".join(filter(None, [often, now_words(row)]))
         yield ("Basket from the tee", *SIGHTS[row["sight"]])
+        if said := view_words(row, self.units):
+            yield "Longest view", said, "over ground and tree tops, as surveyed"
         sun = sky_words(row) or "none in the season"
         yield "Low sun ahead of the tee", sun, "over open ground; trees hide it"
         if row.get("wind"):

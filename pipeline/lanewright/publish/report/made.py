@@ -10,6 +10,7 @@ from pydantic import BaseModel
 from lanewright.legs.contacts import LEAF_FACTOR
 from lanewright.publish.findings import Findings
 from lanewright.publish.report.words import Units, number
+from lanewright.publish.scoring import MODEL
 from lanewright.settings.levels import Level, levels_named
 
 
@@ -70,6 +71,7 @@ def how_made(found: Findings, units: Units) -> Made:
         "Clear rates come from a flight model and contact densities read off lidar; they have not "
         "been tried on this land.",
         _leaf_assumption(found),
+        MODEL,
     ]
     return Made(
         tuple(inputs),
