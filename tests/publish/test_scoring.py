@@ -44,11 +44,9 @@ def scored(texts, positions=NONE, plans=PLANS.iloc[:0]):
 def flown(leg, **changed):
     """A leg of the table by its columns; all lie to the east, as their ellipses do."""
     row = LEGS.set_index("leg_id").loc[leg]
-    values = dict(
-        length=row["length_m"], clear=row["clear_rate"], drops_at=row["fail_at_m"], wet=0.02,
-        lost=0.05, long=20.0, wide=8.0, turn=0.0, past=2.0,
-    )  # fmt: skip
-    return Flown(**values | changed)
+    known = {"length": row["length_m"], "clear": row["clear_rate"], "drops_at": row["fail_at_m"]}
+    same = {"wet": 0.02, "lost": 0.05, "long": 20.0, "wide": 8.0, "turn": 0.0, "past": 2.0}
+    return Flown(**known | same | changed)
 
 
 def test_work_counts_where_it_is_planned_and_the_score_as_it_stands_is_told():

@@ -14,7 +14,7 @@ from leg_worlds import BOTTOM, LEFT, centres
 
 def layers(scene, holes, views=(), uses=()):
     crs = scene.grid.crs
-    lines = [shapely.LineString(np.array(ends) + (LEFT, BOTTOM)) for ends in holes]
+    lines = [shapely.LineString(np.add(ends, (LEFT, BOTTOM))) for ends in holes]
     ids = range(1, len(lines) + 1)
     columns = ["feature_id", "kind", "sight_m", "bearing_deg"]
     features = gpd.GeoDataFrame(

@@ -35,7 +35,8 @@ class Findings:
     inside : (rows, cols)
         Cells of the property.
     layers
-        Frames by layer name as they go into the GeoPackage, rounded like there; a layer that the
+        Frames by layer name as they go into the GeoPackage, rounded like there but for metres that
+        also stand in feet, so that pages write the same feet; a layer that the
         run did not make is absent.
     rasters
         Arrays by raster name as they go into the GeoTIFFs; absent like layers.

@@ -40,21 +40,19 @@ from lanewright.trim.plan import with_hours
 from lanewright.trim.tables import Trim
 from lanewright.visit.cautions import list_cautions
 from lanewright.visit.firstwalk import NAMES, summary
-from lanewright.visit.outing import Outing, as_published
+from lanewright.visit.outing import Outing, as_shown
 
 
 def findings_of(config: Config, scouting: Scouting) -> tuple[Findings, Outing]:
     """Everything that is published, in the GeoPackage's very numbers, and the holes to be seen."""
     survey, vegetation, trim = scouting.survey, scouting.vegetation, scouting.trim
     rasters = rasters_of(scouting)
-    layers = {
-        name: as_published(name, frame) for name, frame in layers_of(config, scouting).items()
-    }
+    layers = {name: as_shown(name, frame) for name, frame in layers_of(config, scouting).items()}
     arrival = arrival_of(config, survey.grid, rasters["ground"])
     outing, checks = plan_field(config, survey, layers, rasters, arrival)
-    layers["field_checks"] = as_published("field_checks", checks)
+    layers["field_checks"] = as_shown("field_checks", checks)
     walk, begins = plan_first_walk(config, scouting.scene, layers, arrival)
-    layers["first_walk"] = as_published("first_walk", walk)
+    layers["first_walk"] = as_shown("first_walk", walk)
     found = Findings(
         config=config,
         grid=survey.grid,

@@ -25,6 +25,10 @@ MODEL = (
 )
 """What stands behind the figures."""
 
+SHORT_MODEL = (
+    "throws that the level is expected to take, by a model of throws and putts, and its spread."
+)
+
 _USUAL = 150.0  # m that approaches are worked out for at once
 
 
@@ -201,6 +205,29 @@ def score_words(row: Facts) -> str:
     """
     mean, sd = row.get("expected_score"), row.get("expected_score_sd")
     return "" if mean is None or sd is None else _said(mean, sd)
+
+
+def round_words(rows: Sequence[Facts]) -> str:
+    """Expected score of a round and its spread, of the scores of its holes; empty if one lacks.
+
+    Spreads add up as those of throws that know nothing of each other.
+
+    Examples
+    --------
+    >>> hole = {"expected_score": 3.2, "expected_score_sd": 0.6, "expected_score_now": 3.2}
+    >>> round_words([hole] * 9), round_words([hole, {}])
+    ('28.8 ± 1.8', '')
+    >>> round_words([hole | {"expected_score_now": 3.7}] * 9)
+    '28.8 ± 1.8; 33.3 as it stands, before the planned work'
+    """
+    names = ("expected_score", "expected_score_sd", "expected_score_now")
+    known = all(row.get(name) is not None for row in rows for name in names)
+    if not rows or not known:
+        return ""
+    mean, _, now = (sum(float(row[name]) for row in rows) for name in names)
+    said = _said(mean, math.hypot(*(float(row["expected_score_sd"]) for row in rows)))
+    more = now_words({"expected_score": mean, "expected_score_now": now})
+    return "; ".join(filter(None, [said, more]))
 
 
 def others_words(row: Facts) -> str:

@@ -28,6 +28,7 @@ from lanewright.publish.report.words import (
     plural,
     trimming,
 )
+from lanewright.publish.scoring import SHORT_MODEL, round_words, score_words
 from lanewright.publish.whole import beside
 from lanewright.settings.costs import costs_of
 from lanewright.sources.crs import authority
@@ -195,14 +196,15 @@ def _holes(made: _Maker) -> None:
         paper.paragraph(outing.note, 8)
         return
     columns = [
-        Column("Hole", 0.45),
-        Column("par", 0.35),
-        Column("length", 1.2),
-        Column("other levels, own tees", 1.8),
-        Column("rise", 1.25),
-        Column("corridor", 0.72),
-        Column("throws clear", 1.0),
-        Column("trimming", 1.25),
+        Column("Hole", 0.46),
+        Column("par", 0.38),
+        Column("length", 1.12),
+        Column("others: par, own tee", 1.55),
+        Column("rise", 1.18),
+        Column("corridor", 0.66),
+        Column("clear, about", 0.86),
+        Column("score", 0.88),
+        Column("trimming", 1.4),
     ]
     rows = [_hole(made, hole.facts) for hole in outing.holes]
     paper.table(columns, rows, made.body)
@@ -215,10 +217,11 @@ def _hole(made: _Maker, row: Row) -> list[str]:
         str(row["play_order"]),
         str(row["par"]),
         units.length(row["length_m"]),
-        units.turned(str(row.get("other_levels") or "")),
+        units.turned(str(row.get("other_levels") or "")).replace(" par ", " "),
         units.length(row["rise_m"]),
         str(row["lane_kind"] or ""),
-        about(row["clear_rate"]),
+        about(row["clear_rate"]).removeprefix("about "),
+        score_words(row),
         trimming(*hours, row["clear_rate"]),
     ]
 
@@ -247,6 +250,9 @@ def _totals(made: _Maker) -> None:
             f"{plural(work.felled, 'tree')} to fell, {plural(work.pieces, 'piece')} of growth in "
             f"all, {hours_of(*work.hours)} hours of trained hands{not_planned(best)}."
         )
+    score = round_words(rows_of(best))
+    if score:
+        text += f" Score: {SHORT_MODEL} The round, {best['level'].iloc[0]}: {score}."
     text += f" {level_words(found.config, units)}"
     paper.paragraph(text, made.body + 0.4)
 

@@ -16,6 +16,8 @@ from lanewright.features.views import longest_sights
 from lanewright.publish.report.words import Units
 from lanewright.scene import Scene
 
+_FAR = 60.0  # m from which a view has a direction worth a word; ours
+
 
 def with_views(
     layers: Mapping[str, gpd.GeoDataFrame], scene: Scene, eye: float
@@ -74,4 +76,6 @@ def view_words(row: Facts, units: Units) -> str:
     place = {"feature": "where its view is marked"}.get(
         row["view_from"], f"from the {row['view_from']}"
     )
+    if row["view_m"] < _FAR:
+        return f"closed in, at most {units.length(row['view_m'])}"
     return f"{units.length(row['view_m'])} to the {way}, {place}"

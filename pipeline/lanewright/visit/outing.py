@@ -163,9 +163,23 @@ class Outing:
 
 def as_published(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """A layer with the very numbers that the GeoPackage holds."""
-    made = schema.conform(name, frame)
+    return _rounded(name, schema.conform(name, frame), frozenset())
+
+
+def as_shown(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The same for pages and sheets, but metres that also stand in feet as they were measured.
+
+    A page writes both units from the metres: from rounded ones, its feet would now and then be one
+    off those of the GeoPackage.
+    """
+    derived = [c.derived[0] for c in schema.LAYERS[name].columns if c.derived is not None]
+    return _rounded(name, schema.conform(name, frame), frozenset(derived))
+
+
+def _rounded(name: str, made: gpd.GeoDataFrame, kept: frozenset[str]) -> gpd.GeoDataFrame:
     for column in schema.LAYERS[name].columns:
-        if column.name in made and column.dtype == "float" and column.digits is not None:
+        there = column.name in made and column.name not in kept
+        if there and column.dtype == "float" and column.digits is not None:
             made[column.name] = np.round(made[column.name], column.digits) + 0.0
     return made
 

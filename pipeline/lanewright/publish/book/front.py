@@ -10,6 +10,7 @@ from lanewright.publish.book.paper import BODY, CAPTION, MM, Column, Paper
 from lanewright.publish.book.writer import Writer, near, number
 from lanewright.publish.mapdata import MapData
 from lanewright.publish.report.words import trimming
+from lanewright.publish.scoring import SHORT_MODEL, score_words
 from lanewright.visit.outing import CHECK, Played
 
 Sign = tuple[Callable[[Paper, float, float], None], str]
@@ -271,8 +272,9 @@ def table_page(w: Writer) -> None:
         Column(f"length {unit}", 0.85, "right"),
         Column(f"rise {unit}", 0.75, "right"),
         Column("clear, about", 0.95, "right"),
-        Column("kind", 0.95),
-        Column("trimming", 2.35),
+        Column("score", 0.95),
+        Column("kind", 0.85),
+        Column("trimming", 2.0),
         Column(f"walk to it {unit}", 0.85, "right"),
     ]
     rows = [_hole_row(hole, source, unit) for hole in w.outing.holes]
@@ -283,7 +285,8 @@ def table_page(w: Writer) -> None:
     paper.paragraph(
         f"Levels thrown: {', '.join(levels)}. Lengths add up to {total:,.0f} {unit}. Clear: share "
         "of throws that touch no growth, as surveyed. Trimming: hours of the work chosen, low to "
-        "high, of one trained hand.",
+        "high, of one trained hand."
+        + (f" Score: {SHORT_MODEL}" if score_words(w.outing.holes[0].facts) else ""),
         BODY,
     )
     paper.notes(40, "Notes")
@@ -297,6 +300,7 @@ def _hole_row(hole: Played, source: str, unit: str) -> list[str]:
         number(facts, source, f"length_{unit}"),
         number(facts, source, f"rise_{unit}"),
         near(facts["clear_rate"]),
+        score_words(facts),
         str(facts["lane_kind"] or ""),
         trimming(facts.get("trim_hours_low"), facts.get("trim_hours_high"), facts["clear_rate"])
         if "trim_hours_low" in facts

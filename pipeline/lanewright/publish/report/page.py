@@ -36,6 +36,7 @@ from lanewright.publish.report.words import (
     plural,
     trimming,
 )
+from lanewright.publish.scoring import score_words
 from lanewright.publish.whole import beside
 
 VERSION = 8
@@ -131,6 +132,7 @@ def _environment() -> jinja2.Environment:
         "plural": plural,
         "hours_of": hours_of,
         "trimming": trimming,
+        "score_words": score_words,
         "asset": _asset,
     }
     return environment

@@ -22,6 +22,7 @@ from lanewright.publish.report.words import (
     number,
     plural,
 )
+from lanewright.publish.scoring import round_words
 from lanewright.visit.firstwalk import FEATURE
 
 _MARKED = 0.05  # difference of mean clear rates that is worth a word; ours
@@ -139,6 +140,8 @@ def _terms(
             ", ".join(str(climbs.count(way)) for way in ("uphill", "level", "downhill")),
         ),
     ]
+    if said := round_words(rows_of(holes)):
+        terms.append((f"Expected score of the round, {holes['level'].iloc[0]}", said))
     if low.notna().any():
         said = hours_of(float(low.sum()), float(high.sum()))
         terms.append(("Trimming, hours", said + not_planned(holes)))
