@@ -59,7 +59,7 @@ def test_work_counts_where_it_is_planned_and_the_score_as_it_stands_is_told():
     stands = score_of([flown(1), flown(2)], BLUE)
     assert row["expected_score_now"] == pytest.approx(stands.mean)
     assert now_words(row).startswith(f"{stands.mean:.1f} as it stands")
-    assert score_words(row) == f"{done.mean:.1f} ± {done.sd:.1f}"
+    assert score_words(row) == f"{done.mean:.1f}\u00a0±\u00a0{done.sd:.1f}"
 
 
 def test_another_level_plays_from_its_own_tee_else_from_where_it_was_flown():
@@ -68,7 +68,7 @@ def test_another_level_plays_from_its_own_tee_else_from_where_it_was_flown():
     for positions, first in ((TEES, 4), (NONE, 3)):
         row = scored(["1 2"], positions).iloc[0]
         score = score_of([flown(first), second], RED)
-        assert row["expected_others"] == f"red {score.mean:.1f} ± {score.sd:.1f}"
+        assert row["expected_others"] == f"red {score.mean:.1f}\u00a0±\u00a0{score.sd:.1f}"
         assert others_words(row) == f"blue {score_words(row)}; {row['expected_others']}"
 
 

@@ -192,23 +192,23 @@ def _columns(scorer: Scorer, hole: int, ids: Sequence[int], level: str) -> Row:
 
 
 def _said(mean: float, sd: float) -> str:
-    return f"{mean:.1f} ± {sd:.1f}"
+    return f"{mean:.1f}\u00a0±\u00a0{sd:.1f}"
 
 
 def score_words(row: Facts) -> str:
-    """Expected score of a hole and its spread; empty where not known.
+    r"""Expected score of a hole and its spread; empty where not known.
 
     Examples
     --------
     >>> score_words({"expected_score": 3.24, "expected_score_sd": 0.71}), score_words({})
-    ('3.2 ± 0.7', '')
+    ('3.2\xa0±\xa00.7', '')
     """
     mean, sd = row.get("expected_score"), row.get("expected_score_sd")
     return "" if mean is None or sd is None else _said(mean, sd)
 
 
 def round_words(rows: Sequence[Facts]) -> str:
-    """Expected score of a round and its spread, of the scores of its holes; empty if one lacks.
+    r"""Expected score of a round and its spread, of the scores of its holes; empty if one lacks.
 
     Spreads add up as those of throws that know nothing of each other.
 
@@ -216,9 +216,9 @@ def round_words(rows: Sequence[Facts]) -> str:
     --------
     >>> hole = {"expected_score": 3.2, "expected_score_sd": 0.6, "expected_score_now": 3.2}
     >>> round_words([hole] * 9), round_words([hole, {}])
-    ('28.8 ± 1.8', '')
+    ('28.8\xa0±\xa01.8', '')
     >>> round_words([hole | {"expected_score_now": 3.7}] * 9)
-    '28.8 ± 1.8; 33.3 as it stands, before the planned work'
+    '28.8\xa0±\xa01.8; 33.3 as it stands, before the planned work'
     """
     names = ("expected_score", "expected_score_sd", "expected_score_now")
     known = all(row.get(name) is not None for row in rows for name in names)

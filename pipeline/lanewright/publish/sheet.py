@@ -11,6 +11,7 @@ from lanewright.base.rows import Row, rows_of
 from lanewright.publish.book import front, maps
 from lanewright.publish.book.maps import Book
 from lanewright.publish.book.paper import Column, Paper
+from lanewright.publish.book.writer import near
 from lanewright.publish.budget import Need, needs_of, total, unit_words, work_of
 from lanewright.publish.crossings import met_words
 from lanewright.publish.findings import Findings
@@ -18,8 +19,8 @@ from lanewright.publish.phases import phases
 from lanewright.publish.report.first import flown_words
 from lanewright.publish.report.proposals import not_planned
 from lanewright.publish.report.words import (
+    NARROW,
     Units,
-    about,
     holes_named,
     hours_of,
     level_words,
@@ -196,18 +197,18 @@ def _holes(made: _Maker) -> None:
         paper.paragraph(outing.note, 8)
         return
     columns = [
-        Column("Hole", 0.46),
-        Column("par", 0.38),
-        Column("length", 1.12),
-        Column("others: par, own tee", 1.55),
-        Column("rise", 1.18),
-        Column("corridor", 0.66),
-        Column("clear, about", 0.86),
-        Column("score", 0.88),
-        Column("trimming", 1.4),
+        Column("Hole", 0.43),
+        Column("par", 0.36),
+        Column("length", 1.18),
+        Column("others: par, own tee", 1.64),
+        Column("rise", 1.3),
+        Column("corridor", 0.64),
+        Column("clear %", 0.64),
+        Column("score", 0.82),
+        Column("trimming", 1.3),
     ]
     rows = [_hole(made, hole.facts) for hole in outing.holes]
-    paper.table(columns, rows, made.body)
+    paper.table(columns, rows, made.body - 0.2)
 
 
 def _hole(made: _Maker, row: Row) -> list[str]:
@@ -220,7 +221,7 @@ def _hole(made: _Maker, row: Row) -> list[str]:
         units.turned(str(row.get("other_levels") or "")).replace(" par ", " "),
         units.length(row["rise_m"]),
         str(row["lane_kind"] or ""),
-        about(row["clear_rate"]).removeprefix("about "),
+        near(row["clear_rate"]).rstrip(f"{NARROW}%"),
         score_words(row),
         trimming(*hours, row["clear_rate"]),
     ]

@@ -272,9 +272,9 @@ def table_page(w: Writer) -> None:
         Column(f"length {unit}", 0.85, "right"),
         Column(f"rise {unit}", 0.75, "right"),
         Column("clear, about", 0.95, "right"),
-        Column("score", 0.95),
+        Column("score", 1.15),
         Column("kind", 0.85),
-        Column("trimming", 2.0),
+        Column("trimming", 1.9),
         Column(f"walk to it {unit}", 0.85, "right"),
     ]
     rows = [_hole_row(hole, source, unit) for hole in w.outing.holes]
