@@ -212,7 +212,7 @@ def test_hole_tables_hold_the_numbers_of_the_geopackage(page, geopackage):
             said = [plain(text).strip() for text, _ in cells]
             assert said[0].split()[0] == str(hole["play_order"])
             assert said[1] == str(hole["par"])
-            for at, column in ((2, "length"), (3, "effective_length"), (10, "walk")):
+            for at, column in ((2, "length"), (3, "effective_length"), (11, "walk")):
                 metres, feet = lengths(cells[at][0])
                 assert metres == pytest.approx(hole[f"{column}_m"], abs=0.5)
                 assert feet == pytest.approx(hole[f"{column}_m"] / FOOT, abs=0.5)
@@ -222,7 +222,9 @@ def test_hole_tables_hold_the_numbers_of_the_geopackage(page, geopackage):
             assert feet == pytest.approx(hole["rise_m"] / FOOT, abs=0.5)
             assert said[5] == hole["finish"]
             assert said[7] == roughly(hole["clear_rate"])
-            assert float(said[8]) == pytest.approx(hole["score"], abs=0.005)
+            score = f"{hole['expected_score']:.1f} ± {hole['expected_score_sd']:.1f}"
+            assert said[8].replace("\xa0", " ") == score
+            assert float(said[9]) == pytest.approx(hole["score"], abs=0.005)
 
 
 def test_terms_add_up_the_rows_of_the_geopackage(page, geopackage):

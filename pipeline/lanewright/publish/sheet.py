@@ -200,10 +200,10 @@ def _holes(made: _Maker) -> None:
         Column("Hole", 0.43),
         Column("par", 0.36),
         Column("length", 1.18),
-        Column("others: par, own tee", 1.64),
+        Column("others: par, own tee", 1.71),
         Column("rise", 1.3),
-        Column("corridor", 0.64),
-        Column("clear %", 0.64),
+        Column("corridor", 0.62),
+        Column("clear %", 0.6),
         Column("score", 0.82),
         Column("trimming", 1.3),
     ]
