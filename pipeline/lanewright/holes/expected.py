@@ -20,7 +20,7 @@ from lanewright.base.arrays import Floats
 from lanewright.settings.levels import Level
 
 MOST = 30
-"""Counts of throws that are told apart; the last stands for all above."""
+"""Counts of throws with a chance of their own; the last takes all above."""
 
 HALF_HOLED = 0.25
 """Distance from which every other putt is holed, as a share of the level's close range: 6 m for
