@@ -1,4 +1,5 @@
 import fcntl
+import gc
 import hashlib
 import os
 import subprocess
@@ -19,6 +20,11 @@ LASPY_SDIST = "f56feb5445e75d6ff12ee814aab6a35339290e75264ff277c6bf553f3025a3f5"
 
 WITHOUT_KERNELS = {"base", "doctor", "fetch", "publish", "settings", "sources"}
 """Folders whose tests call few compiled functions or none."""
+
+
+def pytest_configure() -> None:
+    """Search for cycles seldom, as the command does: an eighth of the tests' CPU otherwise."""
+    gc.set_threshold(10_000)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -6,6 +6,7 @@ Exit codes: 0 done, 1 a bug of ours, 2 the input or settings are wrong, 130 inte
 from __future__ import annotations
 
 import errno
+import gc
 import io
 import logging
 import os
@@ -397,4 +398,7 @@ def _write_what_fits() -> None:
 def main() -> None:
     """Entry point of the command `lanewright`."""
     _write_what_fits()
+    # Tables and compiled code are a million objects that live to the end; at Python's own 700 new
+    # ones they are searched for cycles over and over, a twelfth of a small run.
+    gc.set_threshold(10_000)
     app()
