@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
@@ -113,8 +114,11 @@ class Check:
         self, holes: gpd.GeoDataFrame, links: pd.DataFrame, legs: gpd.GeoDataFrame
     ) -> list[Line]:
         """Holes of one proposal as places, numbered as they are played."""
-        throws = {hole: tuple(mine["leg_id"]) for hole, mine in links.groupby("hole_id")}
-        used = [throws.get(hole, ()) for hole in holes["hole_id"]]
+        throws: dict[int, list[int]] = {hole: [] for hole in holes["hole_id"]}
+        mine = links[links["hole_id"].isin(list(throws))]
+        for hole, leg in zip(mine["hole_id"], mine["leg_id"], strict=True):
+            throws[hole].append(leg)
+        used = [tuple(throws[hole]) for hole in holes["hole_id"]]
         frame = holes.assign(legs=used, hole_id=holes["play_order"])
         return [line_of(row, legs, self) for row in frame.to_dict("records")]
 
@@ -143,7 +147,7 @@ def line_of(row: dict[str, object], legs: gpd.GeoDataFrame | None, check: Check)
     at, flown, gone, throws, walked = [], [], [], [], 0.0
     for line, finish in thrown:
         metres = np.append(np.arange(0, line.length, STEP), line.length)
-        xy = np.array([line.interpolate(m).coords[0][:2] for m in metres])
+        xy = shapely.get_coordinates(shapely.line_interpolate_point(line, metres))
         at.append(xy)
         flown.append(np.linalg.norm(xy - xy[0], axis=1))
         gone.append(walked + metres)
