@@ -1,6 +1,9 @@
 """Headers of point files. Layout: ASPRS LAS 1.4 R16."""
 
+import os
 import struct
+import subprocess
+import sys
 from pathlib import Path
 
 import laspy
@@ -216,3 +219,15 @@ def test_heights_no_land_has(tmp_path):
 def test_points_compressed_for_another_format(tmp_path):
     path = patched(tile(tmp_path / "a.laz"), "<B", 104, 0x80)
     assert "point format 0 is not how its points are compressed" in fault(path)
+
+
+def test_no_network_library_is_taken_along(tmp_path):
+    """laspy imports `requests` where there is one; that opens a socket to see what there is."""
+    (tmp_path / "requests.py").write_text("raise SystemExit('imported')")
+    code = "import sys, lanewright.sources.lidarlib; print('requests' in sys.modules)"
+    path = os.pathsep.join([str(tmp_path), *sys.path])
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=os.environ | {"PYTHONPATH": path}, text=True,
+        capture_output=True, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (0, "False\n"), done.stderr

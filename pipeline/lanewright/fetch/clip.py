@@ -11,11 +11,11 @@ import sys
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-import laspy
 import numpy as np
 from pyproj import CRS
 
 from lanewright.sources.decoding import bound_memory
+from lanewright.sources.lidarlib import laspy
 
 CHUNK = 1_000_000
 

@@ -17,9 +17,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import IO
 
-import laspy
 import numpy as np
-from laspy import DecompressionSelection as Field
 from numpy.typing import NDArray
 
 from lanewright.base.errors import InputError
@@ -27,12 +25,14 @@ from lanewright.kernels import sift
 from lanewright.sources.crs import to_working
 from lanewright.sources.files import CheckedFile, changed
 from lanewright.sources.las import HIGHEST, LOWEST, read_header
+from lanewright.sources.lidarlib import laspy
 from lanewright.sources.points import RECORD, Blocks
 from lanewright.sources.reader import CHUNK, COARSE, MEMORY, Frame, Part, Tally, too_much
 
 CHUNK_BYTES = 2**26
 """Bytes decoded at a time, where records are longer than usual."""
 
+Field = laspy.DecompressionSelection
 # LAS 1.4: only what a column needs is decompressed.
 _FIELDS = (
     Field.XY_RETURNS_CHANNEL

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, NamedTuple
 
-import laspy
 import numpy as np
 
 from lanewright.base.errors import InputError
 from lanewright.sources.crs import Bounds, Reference, point_reference
+from lanewright.sources.lidarlib import laspy
 
 FORMAT_SIZES = (20, 28, 26, 34, 57, 63, 30, 36, 38, 59, 67)
 """Smallest record of point formats 0 to 10 (ASPRS LAS 1.4 R16)."""

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-import laspy
 import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
 
 from lanewright.base.arrays import Floats, Ints
+from lanewright.sources.lidarlib import laspy
 
 
 @dataclass(frozen=True)
