@@ -147,7 +147,7 @@ def test_an_out_folder_that_became_read_only_is_a_message(tmp_path):
 @pytest.mark.parametrize("megabytes", [400, 1000])
 def test_too_little_memory_is_a_message(tmp_path, tunnel, megabytes):
     """Too little to load the libraries, and too little to compute."""
-    # The run of `tunnel` compiled all: a compiler out of memory ends the process without a word.
+    # The run of `tunnel` compiled all, so that little is left to compile here.
     config = tunnel_survey(tmp_path)
     limit = megabytes * MEGABYTE
     done = subprocess.run(
@@ -158,6 +158,34 @@ def test_too_little_memory_is_a_message(tmp_path, tunnel, megabytes):
     assert done.returncode == 2
     assert "memory" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("end", "code", "said"),
+    [
+        ("os.abort()", 2, "the 900 MB that memory is limited to did not suffice"),
+        ("os._exit(127)", 2, "did not suffice"),  # as the system's loader does
+        ("os._exit(1)", 2, "did not suffice"),
+        ("os._exit(130)", 130, ""),  # as an interrupt does
+        ("os.kill(os.getpid(), 9)", -9, ""),
+        ("sys.exit(2)", 2, ""),
+        ("raise ValueError('a bug')", 1, "ValueError: a bug"),
+        ("print('well')", 0, ""),
+    ],
+)
+def test_a_library_that_ends_the_process_under_a_limit_is_a_message(end, code, said):
+    script = f"import os, sys\nfrom lanewright.base.limited import guarded\nguarded(lambda: {end})"
+    if end.startswith("raise"):
+        script = script.replace(f"lambda: {end}", f"lambda: exec({end!r})")
+    limit = (900 * MEGABYTE,) * 2
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False,
+        env=environment(), preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, limit),
+    )  # fmt: skip
+    assert done.returncode == code
+    assert said in done.stderr
+    assert ("error:" in done.stderr) == ("suffice" in said)
+    assert done.stdout == ("well\n" if "well" in end else "")
 
 
 def interrupted(words: list[str], after: float) -> tuple[int, str]:

@@ -20,9 +20,9 @@ def main() -> None:
     """Run the command line."""
     _signal.signal(_signal.SIGINT, _leave)
     try:
-        from lanewright.cli import main as command
+        from lanewright.base.limited import guarded
 
-        command()
+        guarded(_command)
     except ModuleNotFoundError as fault:  # one that the command line itself is made of
         from lanewright.base.errors import lacking_package
 
@@ -35,6 +35,12 @@ def main() -> None:
         # Too little even to load, or to say so by the usual way.
         os.write(2, b"error: there is not enough memory to run. Close other programs.\n")
         os._exit(2)
+
+
+def _command() -> None:
+    from lanewright.cli import main as command
+
+    command()
 
 
 if __name__ == "__main__":
