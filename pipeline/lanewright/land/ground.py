@@ -61,7 +61,7 @@ class Ground:
     warnings: tuple[str, ...]
 
 
-@stage("ground", version=2)
+@stage("ground", version=3)
 def find_ground(
     survey: Survey,
     settings: GroundSettings,
@@ -114,6 +114,7 @@ def find_ground(
         sums = _sum_filtered(points, settings, progress)
     progress(0.5)
     x, y, z = sums.points()
+    del sums  # the largest of all arrays here
     facts["ground_points"] = len(x)
     if len(x) < 3 and model is not None:
         warnings.append("no ground point was found; the ground is that of the elevation tiles")
