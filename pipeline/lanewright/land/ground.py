@@ -61,7 +61,7 @@ class Ground:
     warnings: tuple[str, ...]
 
 
-@stage("ground", version=3)
+@stage("ground", version=2)
 def find_ground(
     survey: Survey,
     settings: GroundSettings,
