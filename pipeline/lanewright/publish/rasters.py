@@ -8,6 +8,7 @@ import numpy as np
 import rasterio
 import rasterio.shutil
 from numpy.typing import NDArray
+from rasterio.enums import Resampling
 from rasterio.io import MemoryFile
 
 from lanewright import __version__
@@ -16,6 +17,8 @@ from lanewright.base.grid import Grid
 from lanewright.publish.whole import beside
 
 _BLOCK = 512
+_LEVEL = 4
+"""Of deflate: two thirds of the time of 6, the usual, for files 3 % larger."""
 
 
 def write_cog(path: Path, array: NDArray[np.floating], grid: Grid, raster: schema.Raster) -> None:
@@ -42,8 +45,9 @@ def write_cog(path: Path, array: NDArray[np.floating], grid: Grid, raster: schem
     Notes
     -----
     Tags change the layout of a finished Cloud Optimized GeoTIFF and spoil it, so everything is
-    said on a plain copy in memory, which GDAL's COG driver then lays out. The same array gives
-    the same bytes, whatever the number of threads.
+    said on a plain copy in memory, which GDAL's COG driver then lays out. Coarser versions are made
+    there too: the driver would pack them once for itself and once for the file. The same array
+    gives the same bytes, whatever the number of threads.
     """
     if array.shape != grid.shape:
         raise ValueError(f"raster {raster.name} is {array.shape}, the grid {grid.shape}")
@@ -62,6 +66,7 @@ def write_cog(path: Path, array: NDArray[np.floating], grid: Grid, raster: schem
             part,
             driver="COG",
             COMPRESS="DEFLATE",
+            LEVEL=_LEVEL,
             PREDICTOR="FLOATING_POINT",
             BLOCKSIZE=_BLOCK,
             OVERVIEWS="AUTO",
@@ -115,6 +120,15 @@ def _write_plain(
             TIFFTAG_SOFTWARE=f"lanewright {__version__}",
         )
         plain.update_tags(1, **statistics)
+        plain.build_overviews(_factors(grid), Resampling[raster.overviews])
+
+
+def _factors(grid: Grid) -> list[int]:
+    """How much coarser each version for viewing is: by twos, until one block holds the last."""
+    halvings = 0
+    while max(grid.rows, grid.cols) >> halvings > _BLOCK:
+        halvings += 1
+    return [2**k for k in range(1, halvings + 1)]
 
 
 def _statistics(values: NDArray[np.float32], known: NDArray[np.bool_]) -> dict[str, str]:
