@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -71,6 +72,11 @@ class MapData:
     buildings: Sequence[shapely.Geometry] = ()
     wires: Sequence[shapely.Geometry] = ()
     feet: bool = False
+
+    @cached_property
+    def smooth(self) -> Floats:
+        """The ground that contours are traced on, without its grain; made once for all drawings."""
+        return _smooth(np.asarray(self.ground, np.float64), _GRAIN / self.grid.cell)
 
 
 @dataclass(frozen=True)
@@ -200,10 +206,9 @@ def contours(
     )
     row0, row1 = np.clip([rows[0], rows[1] + 1], 0, grid.rows)
     col0, col1 = np.clip([cols[0], cols[1] + 1], 0, grid.cols)
-    part = np.asarray(data.ground[row0:row1, col0:col1], np.float64)
+    part = data.smooth[row0:row1, col0:col1]
     if min(part.shape) < 2 or not np.isfinite(part).any():
         return [], 1.0
-    part = _smooth(part, _GRAIN / grid.cell)
     low, high = float(np.nanmin(part)), float(np.nanmax(part))
     step = contour_step(high - low, lines, feet=data.feet)
     found = []

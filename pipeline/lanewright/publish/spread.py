@@ -132,14 +132,26 @@ def _percentiles(values: Floats, shares: Sequence[float]) -> Floats:
 
 def _at(stations: Floats, ahead: Floats, left: Floats, up: Floats) -> tuple[Floats, Floats]:
     """Place to the left and height of each throw at distances from the release; NaN beyond it."""
-    aside, heights = np.full((2, len(ahead), stations.size), np.nan)
     # A disc may drop straight down at the end; what does not go on adds nothing.
     on = np.ones(ahead.shape, bool)
     on[:, 1:] = np.diff(np.maximum.accumulate(ahead, axis=1), axis=1) > 1e-6
-    for i, going in enumerate(on):
-        there = ahead[i, going]
-        aside[i] = np.interp(stations, there, left[i, going], right=np.nan)
-        heights[i] = np.interp(stations, there, up[i, going], right=np.nan)
+    first = np.argsort(~on, axis=1, kind="stable")  # what goes on, in its order
+    ahead, left, up = (np.take_along_axis(a, first, 1) for a in (ahead, left, up))
+    count = on.sum(1, keepdims=True)
+    ahead[np.arange(on.shape[1]) >= count] = np.inf
+    # All throws at once: `numpy.interp` takes one at a time.
+    before = (ahead[:, None] <= stations[:, None]).sum(2) - 1
+    low = np.clip(before, 0, np.maximum(count - 2, 0))
+    high = np.minimum(low + 1, count - 1)
+    x0, x1 = (np.take_along_axis(ahead, k, 1) for k in (low, high))
+    share = np.clip((stations - x0) / np.where(x1 > x0, x1 - x0, 1.0), 0.0, None)
+    beyond = (before == count - 1) & (stations > x1)
+
+    def value(of: Floats) -> Floats:
+        y0, y1 = (np.take_along_axis(of, k, 1) for k in (low, high))
+        return np.where(beyond, np.nan, y0 + share * (y1 - y0))
+
+    aside, heights = value(left), value(up)
     return aside, heights
 
 

@@ -7,6 +7,7 @@ import functools
 import gzip
 import io
 import json
+import pickle
 from importlib.resources import files
 from pathlib import Path
 
@@ -152,11 +153,15 @@ def _json(value: object) -> Markup:
 
 def _flight_plot(found: Findings) -> str | None:
     """Data address of the plot of the flight table; the same table gives the same bytes."""
-    if found.flights is None:
-        return None
+    return None if found.flights is None else _plotted(pickle.dumps(found.flights))
+
+
+@functools.lru_cache(maxsize=2)
+def _plotted(flights: bytes) -> str:
+    """The plot of a table that is pickled here, so that equal ones are drawn once in a process."""
     buffer = io.BytesIO()
     with matplotlib.rc_context({"svg.hashsalt": "lanewright"}):
-        figure = flight_figure(found.flights)
+        figure = flight_figure(pickle.loads(flights))
         figure.savefig(buffer, format="svg", metadata={"Date": None})
     return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 

@@ -168,14 +168,13 @@ def hillshade(ground: NDArray[np.floating], cell: float) -> NDArray[np.float32]:
     """
     filled = np.where(np.isfinite(ground), ground, np.nanmean(ground))
     north, east = np.gradient(filled, -cell, cell)
-    steep = np.arctan(2 * np.hypot(north, east))
-    aspect = np.arctan2(-east, -north)
+    flat = 1 / np.sqrt(1 + 4 * (north**2 + east**2))  # cosine of twice the steepness
     zenith = np.radians(45)
     out = np.zeros(ground.shape, np.float32)
     for azimuth, weight in ((315, 0.55), (270, 0.15), (360, 0.15), (225, 0.15)):
-        light = np.cos(zenith) * np.cos(steep) + np.sin(zenith) * np.sin(steep) * np.cos(
-            np.radians(azimuth) - aspect
-        )
+        toward = np.radians(azimuth)
+        faces = -2 * (north * np.cos(toward) + east * np.sin(toward))
+        light = (np.cos(zenith) + np.sin(zenith) * faces) * flat
         out += weight * np.clip(light, 0, 1).astype(np.float32)
     return out
 
@@ -201,7 +200,7 @@ def webp(pixels: NDArray[np.uint8], quality: int | None = None) -> str:
     buffer = io.BytesIO()
     image = Image.fromarray(pixels)
     if quality is None:
-        image.save(buffer, "WEBP", lossless=True, quality=60, method=4, exact=False)
+        image.save(buffer, "WEBP", lossless=True, quality=20, method=3, exact=False)
     else:
-        image.save(buffer, "WEBP", quality=quality, method=4)
+        image.save(buffer, "WEBP", quality=quality, method=2)
     return "data:image/webp;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
