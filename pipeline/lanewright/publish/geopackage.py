@@ -66,17 +66,25 @@ def write_geopackage(
     InputError
         If the file cannot be written.
     """
-    conformed = {}
-    for name in schema.LAYERS:  # one order, however they come
-        if name in layers:
-            frame = layers[name]
-            if frame.crs is not None and not same_crs(frame.crs.to_wkt(), crs):
-                raise ValueError(f"layer {name} is in {frame.crs.name}, not the run's CRS")
-            conformed[name] = schema.conform(name, frame)
-    unknown = sorted(set(layers) - set(conformed))
-    if unknown:
-        raise ValueError(f"not in the schema: {', '.join(unknown)}")
+    shaped = {name: schema.conform(name, frame) for name, frame in layers.items()}
+    write_shaped(path, shaped, crs, feet_first=feet_first, words=words, stamp=stamp)
 
+
+def write_shaped(
+    path: Path,
+    layers: Mapping[str, gpd.GeoDataFrame],
+    crs: str,
+    *,
+    feet_first: bool = False,
+    words: Mapping[str, str] = _NO_WORDS,
+    stamp: datetime = _NO_TIME,
+) -> None:
+    """The same for frames that are as `schema.conform` gives them."""
+    for name, frame in layers.items():
+        if frame.crs is not None and not same_crs(frame.crs.to_wkt(), crs):
+            raise ValueError(f"layer {name} is in {frame.crs.name}, not the run's CRS")
+    # One order, however they come.
+    conformed = {name: layers[name] for name in schema.LAYERS if name in layers}
     with beside(path) as part, _unhurried_disk():
         for index, (name, frame) in enumerate(conformed.items()):
             layer = replace(

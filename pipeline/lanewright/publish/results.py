@@ -18,7 +18,7 @@ from lanewright.publish.closing import closing
 from lanewright.publish.field import write_field
 from lanewright.publish.findings import Findings
 from lanewright.publish.gather import findings_of
-from lanewright.publish.geopackage import write_geopackage
+from lanewright.publish.geopackage import write_geopackage, write_shaped
 from lanewright.publish.outputs import DESIGNER_START
 from lanewright.publish.project import write_project
 from lanewright.publish.rasters import write_cog
@@ -141,7 +141,7 @@ def _write_data(folder: Path, found: Findings) -> None:
     """GeoPackages and rasters."""
     layers, crs, words = found.layers, found.grid.crs, words_of(found.config)
     feet_first = found.config.units == "feet"
-    write_geopackage(folder / "scout.gpkg", layers, crs, feet_first=feet_first, words=words)
+    write_shaped(folder / "scout.gpkg", layers, crs, feet_first=feet_first, words=words)
     start = start_frames(layers["layout_holes"], layers["holes"], layers["legs"], crs)
     write_geopackage(folder / DESIGNER_START, start, crs)
     _write_rasters(folder / "rasters", found, words)

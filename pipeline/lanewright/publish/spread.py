@@ -138,7 +138,7 @@ def _at(stations: Floats, ahead: Floats, left: Floats, up: Floats) -> tuple[Floa
     first = np.argsort(~on, axis=1, kind="stable")  # what goes on, in its order
     ahead, left, up = (np.take_along_axis(a, first, 1) for a in (ahead, left, up))
     count = on.sum(1, keepdims=True)
-    ahead[np.arange(on.shape[1]) >= count] = np.inf
+    ahead[np.arange(ahead.shape[-1]) >= count] = np.inf
     # All throws at once: `numpy.interp` takes one at a time.
     before = (ahead[:, None] <= stations[:, None]).sum(2) - 1
     low = np.clip(before, 0, np.maximum(count - 2, 0))

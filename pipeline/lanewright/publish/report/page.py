@@ -40,7 +40,7 @@ from lanewright.publish.report.words import (
 from lanewright.publish.scoring import score_words
 from lanewright.publish.whole import beside
 
-VERSION = 8
+VERSION = 9
 """Raise whenever the page changes for the same results."""
 
 
