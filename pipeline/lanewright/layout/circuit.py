@@ -312,14 +312,14 @@ class _Model:
         """Start the search from a round."""
         chosen = set(order)
         for hole, literal in enumerate(self.used):
-            self.model.add_hint(literal, hole in chosen)
+            self.model.add_hint(literal, int(hole in chosen))
         start, half = self.problem.size, len(order) // 2
         stops = [start, *order, start]
         if self.problem.halves and len(order) > 1:
             stops = [start, *order[:half], start + 1, *order[half:], start]
         taken = set(pairwise(stops))
         for tail, head, _, literal in self.arcs:
-            self.model.add_hint(literal, (tail, head) in taken)
+            self.model.add_hint(literal, int((tail, head) in taken))
         self._hint_runs(order, half if self.problem.halves else 0)
 
     def _hint_runs(self, order: Sequence[int], half: int) -> None:
@@ -332,7 +332,7 @@ class _Model:
         for hole, (length, anew) in run.items():
             if self.runs[0]:
                 self.model.add_hint(self.runs[0][hole], length)
-                self.model.add_hint(self.runs[1][hole], anew)
+                self.model.add_hint(self.runs[1][hole], int(anew))
 
     def order(self, solver: cp_model.CpSolver) -> tuple[int, ...]:
         """Holes in the order of the walks taken."""

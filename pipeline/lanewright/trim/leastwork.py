@@ -261,7 +261,7 @@ def _solve(case: Case, wanted: int, effort: float, hint: Flags) -> tuple[Flags |
     whole = np.rint(case.cost * _COIN).astype(int)
     model.minimize(sum(int(c) * x for c, x in zip(whole, taken, strict=True)))
     for x, start in zip(taken, hint, strict=True):
-        model.add_hint(x, bool(start))
+        model.add_hint(x, int(start))
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 1
