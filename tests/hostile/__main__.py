@@ -23,7 +23,9 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / part) for part in ("pipeline", "sample_tiles", "tests")]
 sys.path[:] = [p for p in sys.path if Path(p or ".").resolve() != Path(__file__).parent]
 
-from hostile import cases, fuzz, mutations, runner  # noqa: E402
+if "--fuzz" not in sys.argv:  # what is fuzzed must not be imported before it is instrumented
+    from hostile import cases, mutations, runner
+from hostile import fuzz  # noqa: E402
 
 
 def table(ends: list[runner.End]) -> str:

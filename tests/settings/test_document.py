@@ -29,6 +29,7 @@ def test_plain_values_are_what_yaml_says(tmp_path):
         ("a: {b: [{c: 1, c: 2}]}\n", "c stands twice"),
         ("a: " + "9" * 5000, "is no number"),
         ("a: !!int many", "line 1, column 4: 'many' is no int"),
+        ("a: !!int\n", "'' is no number"),  # found by fuzzing
         ("visit: 2026-02-30\n", "'2026-02-30' is no date"),
         ("a: !!python/name:os.system\n", "is not for configurations"),
         ("a: !!set {x, y}\n", "is not for configurations"),

@@ -153,7 +153,7 @@ class _Loader(yaml.SafeLoader):
             if number and len(node.value) > LONGEST_NUMBER:
                 raise ValueError
             return super().construct_object(node, deep)
-        except (ValueError, KeyError, AttributeError, OverflowError, TypeError):
+        except (ValueError, LookupError, AttributeError, OverflowError, TypeError):
             what = {"timestamp": "date", "int": "number", "float": "number"}.get(kind, kind)
             raise yaml.constructor.ConstructorError(
                 None, None, f"{str(node.value)[:40]!r} is no {what}", node.start_mark
