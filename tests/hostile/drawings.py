@@ -106,6 +106,14 @@ def _raster(folder: Path, role: str) -> str:
     return good.model(folder / "bad.gpkg").name
 
 
+def _wide(folder: Path, _role: str) -> str:
+    columns = ",".join(f'"c{k}":{k}' for k in range(1_000_000))
+    shape = '{"type":"Point","coordinates":[0,0]}'
+    text = f'{{"type":"Feature","properties":{{{columns}}},"geometry":{shape}}}'
+    (folder / "bad.geojson").write_text(text)
+    return "bad.geojson"
+
+
 def _lone_shp(folder: Path, role: str) -> str:
     saved(folder, role, "bad.shp")
     for end in ("shx", "dbf"):
@@ -216,6 +224,7 @@ FILES: dict[str, tuple[Callable[[Path, str], str], dict[str, str]]] = {
     "bare SQLite header": (_bytes("bad.gpkg", b"SQLite format 3\0" + bytes(84)), {}),
     "geopackage cut in half": (_cut("bad.gpkg", 0.5), {}),
     "GeoJSON cut off": (_cut("bad.geojson", 0.7), {}),
+    "GeoJSON of a million columns": (_wide, {}),
     "KML cut off": (_cut("bad.kml", 0.7), {}),
     "geopackage with pages overwritten": (_overwritten, {"": EITHER}),
     "raster as geopackage": (_raster, {}),

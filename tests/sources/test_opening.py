@@ -163,6 +163,21 @@ def test_other_content_is_named(tmp_path, content, said):
         pass
 
 
+@pytest.mark.parametrize("features", [1, 1000])
+def test_a_million_columns_are_refused_before_they_are_laid_out(tmp_path, features):
+    """In one row, and in a thousand rows of a thousand columns each."""
+    each = 1_000_000 // features
+    rows = [
+        {"type": "Feature", "geometry": {"type": "Point", "coordinates": [0, 0]},
+         "properties": {f"c{row}_{k}": k for k in range(each)}}
+        for row in range(features)
+    ]  # fmt: skip
+    path = tmp_path / "wide.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": rows}))
+    with pytest.raises(InputError, match="more than 2,000 different columns"):
+        opening.layer_names(path)
+
+
 def test_missing_and_folders(tmp_path):
     with pytest.raises(InputError, match="does not exist"):
         opening.layer_names(tmp_path / "a.gpkg")

@@ -171,15 +171,18 @@ def sort_vegetation(
     canopy_height = fill_pits(canopy.inside, canopy.touching, grid.cell, settings.pit_width)
     clear_buildings(canopy_height, canopy.roof - ground, grid.cell)
     canopy_height[void] = np.nan
+    covered = cover(canopy.first_above, canopy.first, grid.cell, settings.cover_window)
+    first_returns = float(canopy.first.sum()) / max(float((~void).sum()) * grid.cell**2, 1.0)
+    counts, tracks, stem_odds = found.counts, found.tracks, found.stem_odds
+    del canopy, found  # as large as all that finding trees needs
     brush = mean_density(columns, *BRUSH)
     brush[void] = np.nan
     seen = seen_share(columns, *THROWING)
     trees = find_trees(canopy_height, columns, grid, settings.tree_from, settings.crown_share)
-    first_returns = float(canopy.first.sum()) / max(float((~void).sum()) * grid.cell**2, 1.0)
     thin = first_returns < TOO_THIN
     if thin:
         trees = trees.iloc[:0]
-    facts, warnings = _told(found.counts, found.tracks, seen, void, trees, grid)
+    facts, warnings = _told(counts, tracks, seen, void, trees, grid)
     if thin:
         warnings += (
             f"no tree is shown: with {first_returns:.2g} first returns per m2 apexes are chance",
@@ -187,11 +190,11 @@ def sort_vegetation(
     progress(1.0)
     return Vegetation(
         canopy_height,
-        cover(canopy.first_above, canopy.first, grid.cell, settings.cover_window),
+        covered,
         brush,
         seen,
         columns,
-        found.stem_odds,
+        stem_odds,
         trees,
         facts,
         warnings,

@@ -57,6 +57,9 @@ _JSON_KINDS = frozenset(
 MOST_JSON = 512 * 2**20
 """A GeoJSON file of more bytes is not read."""
 
+MOST_COLUMNS = 2000
+"""Columns of a GeoJSON file, as many as a table of SQLite has; a million take minutes to read."""
+
 _VECTORS = "Use GeoPackage, GeoJSON, Shapefile or KML."
 
 
@@ -238,7 +241,18 @@ def _check_json(path: Path) -> None:
     if b"gdal_streamed_alg" in raw:
         raise InputError(path, "is a pipeline of GDAL, not GeoJSON", _VECTORS)
 
+    columns: set[str] = set()
+
     def look(pairs: list[tuple[str, object]]) -> dict[str, object]:
+        for key, value in pairs:
+            if key == "properties" and isinstance(value, dict):
+                columns.update(value)
+        if len(columns) > MOST_COLUMNS:
+            raise InputError(
+                path,
+                f"its features have more than {MOST_COLUMNS:,} different columns",
+                "Leave out those that do not name or describe what is drawn.",
+            )
         # Pairs, not the dictionary: readers differ in which of two equal keys they take.
         kinds = [v.lower() for k, v in pairs if k == "type" and isinstance(v, str)]
         if {"link", "url"} & set(kinds) and any(k == "properties" for k, _ in pairs):

@@ -29,7 +29,7 @@ from lanewright import __version__
 from lanewright.base.errors import InputError
 from lanewright.store.files import Damaged
 from lanewright.store.form import BIG, Place, classes_of, part_at, parts_of
-from lanewright.store.meter import Meter
+from lanewright.store.meter import Meter, give_back
 from lanewright.store.result import load, save
 from lanewright.store.shelf import Shelf
 
@@ -122,6 +122,7 @@ class Store:
         reused = result is not None
         if result is None:
             self._make(name, function, args, kwargs, classes)
+            give_back()
             result = self._load(name, classes, check=False)
         self._register(name, result)
         self._shelf.use(stage_name, name)
