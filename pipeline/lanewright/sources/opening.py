@@ -244,15 +244,7 @@ def _check_json(path: Path) -> None:
     columns: set[str] = set()
 
     def look(pairs: list[tuple[str, object]]) -> dict[str, object]:
-        for key, value in pairs:
-            if key == "properties" and isinstance(value, dict):
-                columns.update(value)
-        if len(columns) > MOST_COLUMNS:
-            raise InputError(
-                path,
-                f"its features have more than {MOST_COLUMNS:,} different columns",
-                "Leave out those that do not name or describe what is drawn.",
-            )
+        _count_columns(path, pairs, columns)
         # Pairs, not the dictionary: readers differ in which of two equal keys they take.
         kinds = [v.lower() for k, v in pairs if k == "type" and isinstance(v, str)]
         if {"link", "url"} & set(kinds) and any(k == "properties" for k, _ in pairs):
@@ -274,6 +266,19 @@ def _check_json(path: Path) -> None:
     if not isinstance(document, dict) or document.get("type") not in _JSON_KINDS:
         raise InputError(path, "is JSON but not GeoJSON", _VECTORS)
     _check_json_crs(path, document.get("crs"))
+
+
+def _count_columns(path: Path, pairs: list[tuple[str, object]], columns: set[str]) -> None:
+    """Add the columns of a feature to those met before; refuse too many."""
+    for key, value in pairs:
+        if key == "properties" and isinstance(value, dict):
+            columns.update(value)
+    if len(columns) > MOST_COLUMNS:
+        raise InputError(
+            path,
+            f"its features have more than {MOST_COLUMNS:,} different columns",
+            "Leave out those that do not name or describe what is drawn.",
+        )
 
 
 def _check_json_crs(path: Path, stated: object) -> None:
