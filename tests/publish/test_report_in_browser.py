@@ -1,8 +1,12 @@
 """The page driven as a reader drives it, in headless Chromium; skips where there is none."""
 
+import re
 from pathlib import Path
 
+import numpy as np
 import pytest
+import rasterio
+from rasterio.windows import Window
 
 from lanewright.publish.report.page import build_report
 from publish.browser import axe_script, browsing, opened
@@ -87,6 +91,56 @@ def test_the_map_zooms_and_moves_by_buttons_keys_and_pointer(desk):
     page.mouse.up()
     scale = start[2] / box["width"]
     assert view()[0] - start[0] == pytest.approx(100 * scale, rel=0.1)
+
+
+def test_the_map_reads_the_ground_by_pointer_finger_and_keys(demo, browser):
+    """As the published rasters have it there, in the place that the map's own view gives."""
+    rasters = {n: rasterio.open(demo / f"rasters/{n}.tif") for n in ("ground", "slope")}
+    canopy = rasterio.open(demo / "rasters/canopy_height.tif")
+    with opened(demo / "report.html", browser) as watched:
+        page, said = watched.page, watched.page.locator("#map-value")
+        box = box_of(page, "#map-window")
+        assert said.inner_text() == ""
+        held = 0
+        for x, y in ((0.3, 0.5), (0.5, 0.7), (0.45, 0.3), (0.7, 0.5)):
+            px, py = round(x * box["width"]), round(y * box["height"])
+            page.mouse.move(box["x"] + px, box["y"] + py)
+            page.wait_for_function("document.querySelector('#map-value').textContent != ''")
+            page.wait_for_timeout(100)
+            text = said.inner_text().replace("\u202f", " ")
+            view = [float(v) for v in page.locator("#map-svg").get_attribute("viewBox").split()]
+            at = np.array([view[0] + view[2] * px / box["width"],
+                           view[1] + view[3] * py / box["height"]])  # fmt: skip
+            near = {n: around(raster, at) for n, raster in rasters.items()}
+            ground, feet = (float(v) for v in re.search(r"([\d.]+) m \((\d+) ft", text).groups())
+            assert near["ground"].min() - 0.06 <= ground <= near["ground"].max() + 0.06
+            assert feet == pytest.approx(ground / 0.3048, abs=0.51)
+            slope = int(re.search(r"slope (\d+) %", text)[1])
+            assert near["slope"].min() - 0.6 <= slope <= near["slope"].max() + 0.6
+            found = re.search(r"canopy (\d+) m", text)
+            high = float(found[1]) if found else 0.0
+            trees = around(canopy, at)
+            assert trees.min() - 0.7 <= high <= trees.max() + 0.7
+            held += 1
+        assert held == 4
+        page.mouse.move(5, 5)
+        assert said.inner_text() == ""
+        page.locator("#map-window").focus()
+        page.keyboard.press("ArrowLeft")
+        page.wait_for_function("document.querySelector('#map-value').textContent != ''")
+        assert page.locator("#map-cross").is_visible()
+        assert said.get_attribute("aria-live") == "polite"
+        assert watched.errors == []
+
+
+def around(raster, at):
+    """Values of a raster within 3 m of a place, in metres from its top left: the page's grid is
+    coarser than the raster's, and shows the value of a place in the middle of each square."""
+    cell = raster.transform.a
+    col, row = (int(v // cell) for v in at)
+    reach = int(np.ceil(3 / cell))
+    window = Window(col - reach, row - reach, 2 * reach + 1, 2 * reach + 1)
+    return np.nan_to_num(raster.read(1, window=window))
 
 
 def test_the_scale_bar_is_as_long_as_it_says(desk):

@@ -73,6 +73,10 @@ _WHOLE = (
 )
 
 
+BUFFER, OPEN_WATER = "buffer along water", "open water"
+"""Names of the cautions that keep work off ground beside water, and people out of it."""
+
+
 def list_cautions(
     survey: Survey,
     terrain: Terrain,
@@ -108,7 +112,7 @@ def list_cautions(
         if not shore.is_empty:
             rows.append(
                 (
-                    "open water",
+                    OPEN_WATER,
                     "Depth, ice and banks are not known. Nobody should have to reach for a disc "
                     "here; keep tees and baskets back from the bank.",
                     "common practice, no source",
@@ -267,7 +271,7 @@ def _along_water(survey: Survey, terrain: Terrain, buffer: float) -> Iterator[_R
     strip = _patches((away <= buffer) & ~terrain.water, survey.inside, survey.grid)
     if not strip.is_empty:
         yield (
-            "buffer along water",
+            BUFFER,
             f"Nothing is cut within {buffer:g} m of water in this plan. Local rules run from 0 to "
             "91 m (300 ft): look them up.",
             "common practice, inside Sweeney & Newbold 2014 (30 m for full function)",

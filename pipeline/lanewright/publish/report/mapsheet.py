@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from lanewright.base.rows import rows_of
 from lanewright.base.units import FOOT
+from lanewright.features.naming import CREEK
 from lanewright.publish.findings import Findings
 from lanewright.publish.mapdata import contours, height_spots
 from lanewright.publish.report import pictures
@@ -21,6 +22,7 @@ from lanewright.publish.report.otherplaces import Other, others_of
 from lanewright.publish.report.pictures import Surface
 from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, plural
+from lanewright.visit.cautions import BUFFER, OPEN_WATER
 
 _CROWNS = (0.0, 3.0, 5.0, 8.0)  # m, lower ends of the classes of crowns
 _PLATE = 17.0  # from the tee back to the number's plate, in pixels of the screen
@@ -255,7 +257,6 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
     plain = (
         ("wet_ground", "wet", "Wet ground", "patch", "patches", True),
         ("water", "water", "Open water", "body", "bodies", True),
-        ("drainage", "drainage", "Drainage lines", "line", "lines", False),
         ("openings", "opening", "Openings", "opening", "openings", False),
         ("keep_out", "keepout", "Keep-outs with their buffers", "part", "parts", True),
         ("keep_out_lines", "road", "", "line", "lines", True),
@@ -263,6 +264,7 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         ("wires", "wire", "Overhead wires in the lidar; more may hang", "piece", "pieces", True),
     )
     parts: list[Part]
+    yield from _waters(found, lines)
     for name, style, title, one, many, on in plain:
         if (frame := found.layer(name)) is not None:
             count = plural(len(frame), one, many)
@@ -315,11 +317,32 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
         yield Drawn("cuts", "Lanes to cut", (part,), count, False, "cutlane")
     if (frame := found.layer("cautions")) is not None:
         land = found.layers["property"].geometry.area.sum()
-        local = frame[frame.geometry.area < 0.98 * land]
+        local = frame[
+            (frame.geometry.area < 0.98 * land) & ~frame["caution"].isin([BUFFER, OPEN_WATER])
+        ]
         if len(local):
             count = plural(len(local), "caution")
             part = ("caution", lines(local), None)
             yield Drawn("cautions", "Cautions with a place", (part,), count, True, "caution")
+
+
+def _waters(found: Findings, lines: Callable[[gpd.GeoDataFrame], Markup]) -> Iterator[Drawn]:
+    """The buffer along water below the creek in it, and the lesser lines that water takes."""
+    if (frame := found.layer("cautions")) is not None:
+        mine = frame[frame["caution"] == BUFFER]
+        if len(mine):
+            count = plural(len(mine), "caution")
+            title = "Buffer along water, to be left as it is"
+            yield Drawn("buffer", title, (("buffer", lines(mine), None),), count, True, "buffer")
+    if (frame := found.layer("drainage")) is not None:
+        large = frame["upslope_ha"] >= CREEK
+        for key, rows, title, on in (
+            ("creek", frame[large], "Creek, by the terrain", True),
+            ("drainage", frame[~large], "Lesser drainage lines", False),
+        ):
+            if len(rows):
+                part = (key, lines(rows), None)
+                yield Drawn(key, title, (part,), plural(len(rows), "line"), on, key)
 
 
 def _proposals(found: Findings, subjects: list[Subject], units: Units) -> list[Proposal]:

@@ -27,6 +27,7 @@ from lanewright.publish.report.offers import offers_of
 from lanewright.publish.report.proposals import proposals_of
 from lanewright.publish.report.since import since_of
 from lanewright.publish.report.subjects import subjects_of
+from lanewright.publish.report.values import values_of
 from lanewright.publish.report.words import (
     Units,
     about,
@@ -108,6 +109,7 @@ def build_report(found: Findings) -> str:
             since=since_of(found, units),
             flights=_flight_plot(found),
             spaces=_json(spaces),
+            values=_json(values_of(found)),
             plotly=_library() if spaces else None,
         )
     )

@@ -132,7 +132,6 @@ def _terms(
         ("Shortest and longest hole", _pair(holes["length_m"], units)),
         ("Mean clear rate", about(float(holes["clear_rate"].mean()))),
         ("Lowest clear rate", about(float(holes["clear_rate"].min()))),
-        ("Mean score", number(float(holes["score"].mean()), 2)),
         ("Drives ending left, straight, right", _counts(finishes, ("left", "straight", "right"))),
         ("Open, edge, lane, tunnel", _counts(kinds, ("open", "edge", "lane", "tunnel"))),
         (

@@ -144,6 +144,46 @@
   pane.addEventListener("click", e => { if (far) { e.preventDefault(); far = false; } }, true);
   map.addEventListener("dragstart", e => e.preventDefault());
 
+  // The land under the pointer, under a finger, or in the middle of the map where keys move it
+  const bytes = text => Uint8Array.from(atob(text), c => c.charCodeAt(0));
+  const unzip = text => new Response(new Blob([bytes(text)]).stream().pipeThrough(new DecompressionStream("gzip")));
+  const value = $("#map-value"), cross = $("#map-cross");
+  let values;
+  const land = () => values ||= (async () => {
+    const v = JSON.parse($("#values").textContent), n = v.rows * v.cols;
+    const all = await unzip(v.packed).arrayBuffer();
+    return { ...v, ground: new Uint16Array(all, 0, n), slope: new Uint8Array(all, 2 * n, n), canopy: new Uint8Array(all, 3 * n, n) };
+  })();
+  const length = (m, digits, feet) => { // as Python writes lengths on this page
+    const both = [`${m.toFixed(digits)}\u202fm`, `${(m / .3048).toFixed(0)}\u202fft`];
+    if (feet) both.reverse();
+    return `${both[0]} (${both[1]})`;
+  };
+  const read = async (px, py, aloud) => {
+    const [w, h] = shape(), x = view[0] + view[2] * px / w, y = view[1] + view[3] * py / h;
+    const v = await land(), col = Math.floor(x / v.cell), row = Math.floor(y / v.cell), i = row * v.cols + col;
+    const inside = row >= 0 && col >= 0 && row < v.rows && col < v.cols && v.ground[i];
+    value.setAttribute("aria-live", aloud ? "polite" : "off");
+    value.textContent = inside ? `Ground ${length(v.low + (v.ground[i] - 1) / 10, 1, v.feet)}` +
+      (v.slope[i] < 255 ? `, slope ${v.slope[i]}\u202f%` : "") +
+      (v.canopy[i] < 255 ? `, canopy ${v.canopy[i] ? length(v.canopy[i] / 4, 0, v.feet) : "none"}` : "") : "Ground not known here";
+  };
+  const place = e => { const r = pane.getBoundingClientRect(); return [e.clientX - r.left, e.clientY - r.top]; };
+  if ("DecompressionStream" in window) {
+    for (const kind of ["pointermove", "pointerdown"]) pane.addEventListener(kind, e => {
+      if (e.target.closest("button")) return;
+      cross.hidden = true;
+      read(...place(e), false);
+    });
+    pane.addEventListener("keyup", e => {
+      if (e.target !== pane || !/^(Arrow|[-+=0])/.test(e.key)) return;
+      cross.hidden = false;
+      read(...shape().map(n => n / 2), true);
+    });
+    pane.addEventListener("blur", () => { cross.hidden = true; });
+    pane.addEventListener("pointerleave", e => { if (e.pointerType === "mouse") value.textContent = ""; });
+  }
+
   // Layers
   const legend = $("#legend");
   if (matchMedia("(max-width: 40rem)").matches) legend.open = false;
@@ -225,14 +265,11 @@
   }
 
   // ---- a hole in space
-  const bytes = text => Uint8Array.from(atob(text), c => c.charCodeAt(0));
   const metres = text => Array.from(new Int16Array(bytes(text).buffer), v => v / 10);
   let library;
   const plotter = () => library ||= (async () => {
-    const packed = new Blob([bytes($("#plotter").textContent.trim())]);
-    const plain = packed.stream().pipeThrough(new DecompressionStream("gzip"));
     const script = document.createElement("script");
-    script.textContent = await new Response(plain).text();
+    script.textContent = await unzip($("#plotter").textContent.trim()).text();
     document.head.append(script);
     return window.Plotly;
   })();
