@@ -219,8 +219,40 @@ def test_a_hole_turns_in_space(desk):
     page.mouse.up()
     page.wait_for_function(f"before => {eye} !== before", arg=before)
     assert button.get_attribute("aria-expanded") == "true"
+    assert_views_of_a_hole(page)
     button.click()
     assert not page.locator(".space-window").first.is_visible()
+
+
+def assert_views_of_a_hole(page):
+    """Of a throw of 90 m over level ground: a slice 6 m deep, a person at the tee, an eye there."""
+    space = "document.querySelector('.space-window')"
+    scene = f"{space}._fullLayout.scene"
+    traces = page.evaluate(f"{space}.data.map(t => [t.name, t.x, t.y, t.z])")
+    (figure,) = (t for t in traces if t[0].startswith("person"))
+    feet_of, top = (f([z for z in figure[3] if z is not None]) for f in (min, max))
+    assert top - feet_of == pytest.approx(1.75)
+    flight = next(t for t in traces if t[0] == "throw 1")
+    assert flight[1][-1] - flight[1][0] == pytest.approx(90, abs=0.2)  # along the throw, whatever
+    assert max(map(abs, flight[2])) < 0.2  # its bearing; none to the side
+    assert abs(figure[1][0] - flight[1][0]) < 0.2
+    page.get_by_role("button", name="Slice from the side").click()
+    page.wait_for_function(f"{scene}.camera.projection.type === 'orthographic'")
+    page.wait_for_function(f"{scene}.yaxis.range[1] < 4")
+    low, high = page.evaluate(f"{scene}.yaxis.range")
+    assert (low, high) == pytest.approx((-3, 3), abs=0.3)
+    beside = page.evaluate(f"{space}.data.find(t => t.name === 'growth').y")
+    assert len(beside)
+    assert max(map(abs, beside)) <= high + 1e-6
+    assert page.evaluate(f"{scene}.xaxis.ticktext")[1].endswith("ft)")
+    assert "along" in page.evaluate(f"{scene}.xaxis.title.text")
+    page.get_by_role("button", name="From the tee").click()
+    page.wait_for_function(f"{scene}.camera.projection.type === 'perspective'")
+    eye, center = page.evaluate(f"[{scene}.camera.eye, {scene}.camera.center]")
+    assert eye["x"] < center["x"]  # looking along the throw, from behind the tee
+    (x0, x1), aspect = page.evaluate(f"[{scene}.xaxis.range, {scene}.aspectratio.x]")
+    stands = (x0 + x1) / 2 + eye["x"] * (x1 - x0) / aspect
+    assert -12 < stands - flight[1][0] < -4
 
 
 def test_a_phone_scrolls_down_only(file, browser):

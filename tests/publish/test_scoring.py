@@ -58,7 +58,7 @@ def test_work_counts_where_it_is_planned_and_the_score_as_it_stands_is_told():
     assert row["likeliest_share"] == pytest.approx(done.chances.max())
     stands = score_of([flown(1), flown(2)], BLUE)
     assert row["expected_score_now"] == pytest.approx(stands.mean)
-    assert now_words(row).startswith(f"{stands.mean:.1f} as it stands")
+    assert now_words(row).startswith(f"{stands.mean:.1f} before")
     assert score_words(row) == f"{done.mean:.1f}\u00a0±\u00a0{done.sd:.1f}"
 
 

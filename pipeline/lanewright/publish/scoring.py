@@ -218,7 +218,7 @@ def round_words(rows: Sequence[Facts]) -> str:
     >>> round_words([hole] * 9), round_words([hole, {}])
     ('28.8\xa0±\xa01.8', '')
     >>> round_words([hole | {"expected_score_now": 3.7}] * 9)
-    '28.8\xa0±\xa01.8; 33.3 as it stands, before the planned work'
+    '28.8\xa0±\xa01.8; 33.3 before the planned work'
     """
     names = ("expected_score", "expected_score_sd", "expected_score_now")
     known = all(row.get(name) is not None for row in rows for name in names)
@@ -242,4 +242,4 @@ def now_words(row: Facts) -> str:
     mean, now = row.get("expected_score"), row.get("expected_score_now")
     if mean is None or now is None or f"{mean:.1f}" == f"{now:.1f}":
         return ""
-    return f"{now:.1f} as it stands, before the planned work"
+    return f"{now:.1f} before the planned work"

@@ -21,7 +21,7 @@ from lanewright.publish.report.sideview import SideView, side_view
 from lanewright.publish.report.space import space_of
 from lanewright.publish.report.subjects import Subject
 from lanewright.publish.report.words import Units, about, hours_of, percent, trimming
-from lanewright.publish.scoring import now_words, others_words
+from lanewright.publish.scoring import now_words, others_words, score_words
 from lanewright.publish.sky import sky_words
 from lanewright.publish.spread import spread_of
 from lanewright.publish.uses import uses_of
@@ -190,7 +190,7 @@ class _Desk:
             side=side_view(found.map_data, line, subject.title, units),
             facts=(*facts_of(subject, units), *self._in_round(subject)),
             rates=tuple(_rates(subject, self.legs, self.promises)),
-            keyline=tuple(_keyline(subject, units)),
+            keyline=tuple(_keyline(subject, units, score_words(self._place(subject)))),
             tasks=tuple(
                 lines_for(tasks_of([int(g["leg_id"]) for g in subject.legs], self.work_of), units)
             ),
@@ -206,10 +206,14 @@ class _Desk:
             others=tuple((kind, words) for kind, words, _ in line.others),
         )
 
+    def _place(self, subject: Subject) -> Row:
+        """Row of the first round that plays it; empty where none does."""
+        return self.rounds.get(subject.places[0], {}) if subject.places else {}
+
     def _in_round(self, subject: Subject) -> Iterator[tuple[str, str, str]]:
         """What hides the basket from the tee of a hole of a round, and how others play it."""
-        row = self.rounds.get(subject.places[0]) if subject.places else None
-        if row is None:
+        row = self._place(subject)
+        if not row:
             return
         if said := others_words(row):
             often = f"{row['likeliest_score']} comes {about(row['likeliest_share'])} of the time"
@@ -358,7 +362,7 @@ def _hours(row: Row, chosen: Sequence[Row]) -> str:
     return hours_of(low, high)
 
 
-def _keyline(subject: Subject, units: Units) -> Iterator[str]:
+def _keyline(subject: Subject, units: Units, score: str) -> Iterator[str]:
     row = subject.row
     if row.get("par"):
         yield f"par {row['par']}"
@@ -370,6 +374,8 @@ def _keyline(subject: Subject, units: Units) -> Iterator[str]:
         yield climb if climb == "level" else up
     if row.get("clear_rate") is not None:
         yield f"{about(row['clear_rate'])} of throws clear"
+    if score:
+        yield f"expected score {score}"
     if "trim_hours_high" in row:
         hours = (row.get("trim_hours_low"), row.get("trim_hours_high"))
         yield f"trimming: {trimming(*hours, row.get('clear_rate'))}"

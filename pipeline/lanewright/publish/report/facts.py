@@ -30,7 +30,7 @@ def _worth(row: Row) -> Iterator[Fact]:
         liked = worth_in_words(row) or "nothing of note beyond a plain throw"
         yield "Interest", number(row["interest"], 2), liked
     yield (
-        "Score",
+        "Worth",
         number(row.get("score"), 2),
         "interest times ease; 0 if unfair, 1 is best",
     )

@@ -278,62 +278,131 @@
     for (let i = 0; i < flat.length; i += 3) { out.x.push(flat[i]); out.y.push(flat[i + 1]); out.z.push(flat[i + 2]); }
     return out;
   };
-  const behind = data => { // from behind the tee, along the throw
-    const f = threes(data.flights[0]), end = f.x.length - 1;
-    const dx = f.x[end] - f.x[0], dy = f.y[end] - f.y[0], n = Math.hypot(dx, dy) || 1;
-    return { x: -1.45 * dx / n + .5 * dy / n, y: -1.45 * dy / n - .5 * dx / n, z: .85 };
+  // Along the throws, to the left of them, and up: a hole lies the same way in every view.
+  const turned = data => {
+    const first = threes(data.flights[0]), last = threes(data.flights[data.flights.length - 1]), end = last.x.length - 1;
+    const dx = last.x[end] - first.x[0], dy = last.y[end] - first.y[0], n = Math.hypot(dx, dy) || 1;
+    const turn = (x, y) => [(x * dx + y * dy) / n, (y * dx - x * dy) / n];
+    const line = text => {
+      const flat = threes(text), both = flat.x.map((x, i) => turn(x, flat.y[i]));
+      return { x: both.map(b => b[0]), y: both.map(b => b[1]), z: flat.z };
+    };
+    const [rows, cols] = data.shape, flat = metres(data.ground), xs = metres(data.xs), ys = metres(data.ys);
+    const grid = value => Array.from({ length: rows }, (_, r) => Array.from({ length: cols }, (_, c) => value(r, c)));
+    const ground = {
+      x: grid((r, c) => turn(xs[c], ys[r])[0]), y: grid((r, c) => turn(xs[c], ys[r])[1]), z: grid((r, c) => flat[r * cols + c]),
+    };
+    return { ground, line, flights: data.flights.map(line) };
   };
-  const ratio = (data, ground) => { // true to scale, the longest side as long as the view likes it
-    const wide = a => Math.max(...a) - Math.min(...a);
-    const high = wide([...ground.flat(), ...data.flights.flatMap(f => threes(f).z), ...(data.points ? threes(data.points).z : [])]);
-    const sides = [wide(metres(data.xs)), wide(metres(data.ys)), high], most = Math.max(...sides) / 1.5;
-    return { x: sides[0] / most, y: sides[1] / most, z: sides[2] / most };
+  const TALL = 1.75; // m, a person beside the tee for scale
+  const person = (x, y, z) => { // strokes of a figure, parted by gaps
+    const at = (left, up) => [x, y + left, z + up], gap = [null, null, null];
+    const points = [
+      at(-.22, 0), at(0, .8), at(.22, 0), gap, at(0, .8), at(0, 1.45), gap, at(-.35, .9), at(0, 1.38), at(.35, .9), gap, at(0, 1.45), at(0, TALL),
+    ];
+    return { x: points.map(q => q[0]), y: points.map(q => q[1]), z: points.map(q => q[2]) };
+  };
+  const marked = (low, high, feet) => { // five or so values in the first unit, with the second
+    const [size, unit, other, more] = feet ? [.3048, "ft", 1, "m"] : [1, "m", .3048, "ft"];
+    const step = nice((high - low) / size / 2.4), values = [];
+    for (let v = Math.ceil(low / size / step) * step; v <= high / size; v += step) values.push(v);
+    return { tickvals: values.map(v => v * size), ticktext: values.map(v => `${v}\u202f${unit} (${(v * size / other).toFixed(0)}\u202f${more})`) };
+  };
+  const WIDE = 18, SLICE = 3; // m shown to each side of the throws; the same where the wood is cut
+  const lookFrom = (which, seen, pane) => { // ranges, proportions and the eye of a view
+    const { ends, sides, up, tee, basket } = seen, cut = which === "side" ? SLICE : WIDE;
+    const ranges = [[ends[0] - 6, ends[1] + 10], [sides[0] - cut, sides[1] + cut], [up[0] - 1, up[1] + 2]];
+    const size = ranges.map(r => r[1] - r[0]), wide = pane.clientWidth / pane.clientHeight;
+    const most = Math.max(...size) / (which === "side" ? 1.45 * wide : 1.6); // a slice fills the pane's width
+    const spot = (...place) => Object.fromEntries(["x", "y", "z"].map((k, i) => [k, (place[i] - (ranges[i][0] + ranges[i][1]) / 2) / most]));
+    const camera = {
+      behind: { eye: { x: -1.7, y: -.6, z: 1.05 }, center: { x: 0, y: 0, z: -.12 }, projection: { type: "perspective" } },
+      tee: { eye: spot(tee[0] - 8, tee[1] - .5, tee[2] + 2.2), center: spot(basket[0], basket[1], basket[2] + 1), projection: { type: "perspective" } },
+      side: { eye: { x: 0, y: -2, z: .02 }, center: { x: 0, y: 0, z: 0 }, projection: { type: "orthographic" } },
+    }[which];
+    return { ranges, aspect: { x: size[0] / most, y: size[1] / most, z: size[2] / most }, camera: { up: { x: 0, y: 0, z: 1 }, ...camera } };
+  };
+  const ranged = (data, shown) => {
+    const every = shown.flights, all = k => every.flatMap(f => f[k]);
+    const first = every[0], last = every[every.length - 1], end = last.x.length - 1;
+    const high = data.points ? Math.max(...threes(data.points).z) : 0;
+    const near = shown.ground.z.flat().filter((z, i) => {
+      const x = shown.ground.x.flat()[i], y = shown.ground.y.flat()[i];
+      return x > -6 && x < last.x[end] + 10 && Math.abs(y) < WIDE;
+    });
+    return {
+      ends: [Math.min(...all("x")), Math.max(...all("x"))], sides: [Math.min(...all("y")), Math.max(...all("y"))],
+      up: [Math.min(...near), Math.max(high, ...all("z"))],
+      tee: [first.x[0], first.y[0], first.z[0] - 1.4], basket: [last.x[end], last.y[end], last.z[end]],
+    };
   };
   let spaces;
   const open = async (button, pane) => {
     spaces ||= JSON.parse($("#spaces").textContent);
-    const data = spaces[button.closest(".space").dataset.space];
-    const Plotly = await plotter();
-    const [rows, cols] = data.shape, flat = metres(data.ground);
-    const ground = Array.from({ length: rows }, (_, r) => flat.slice(r * cols, (r + 1) * cols));
+    const data = spaces[button.closest(".space").dataset.space], feet = JSON.parse($("#values").textContent).feet;
+    const Plotly = await plotter(), shown = turned(data), seen = ranged(data, shown);
     const traces = [{
-      type: "surface", x: metres(data.xs), y: metres(data.ys), z: ground, showscale: false, hoverinfo: "skip",
+      type: "surface", ...shown.ground, showscale: false, hoverinfo: "skip",
       colorscale: [[0, "#b9ab8d"], [1, "#f1e9d6"]], name: "ground",
       contours: { z: { show: true, start: -50, end: 50, size: 1, color: "#8b7654", width: 1 } },
       lighting: { ambient: .65, diffuse: .6, specular: .02, roughness: 1 },
     }];
     if (data.points) {
       traces.push({
-        type: "scatter3d", mode: "markers", ...threes(data.points), name: "growth", hoverinfo: "skip",
+        type: "scatter3d", mode: "markers", ...shown.line(data.points), name: "growth", hoverinfo: "skip",
         marker: {
           size: 2.2, opacity: .75, color: metres(data.heights), cmin: 0, cmax: 16, showscale: innerWidth > 700,
           colorscale: [[0, "#5b3a1d"], [.2, "#8a7a35"], [.5, "#6b9457"], [1, "#cfe3c0"]],
-          colorbar: { title: { text: "m over ground" }, thickness: 10, len: .55 },
+          colorbar: { title: { text: `${feet ? "ft" : "m"} over ground` }, thickness: 10, len: .55, ...marked(0, 16, feet) },
         },
       });
     }
     (data.bundle || []).forEach((b, i) => traces.push({
-      type: "scatter3d", mode: "lines", ...threes(b), line: { color: "#c98a63", width: 1.5 }, opacity: .6,
+      type: "scatter3d", mode: "lines", ...shown.line(b), line: { color: "#c98a63", width: 1.5 }, opacity: .6,
       hoverinfo: "skip", showlegend: i === 0, legendgroup: "bundle", name: "other throws",
     }));
-    data.flights.forEach((f, i) => traces.push({
-      type: "scatter3d", mode: "lines", ...threes(f), line: { color: "#8c3213", width: 7 },
+    shown.flights.forEach((f, i) => traces.push({
+      type: "scatter3d", mode: "lines", ...f, line: { color: "#8c3213", width: 7 },
       name: `throw ${i + 1}`, hoverinfo: "name",
     }));
-    const axis = title => ({ title: { text: title }, backgroundcolor: "#fffdf8", gridcolor: "#ddd5c3", zeroline: false });
-    await Plotly.newPlot(pane, traces, {
+    const ink = { color: "#1d201a", width: 5 }, [bx, by, bz] = seen.basket;
+    traces.push({ type: "scatter3d", mode: "lines", ...person(seen.tee[0], seen.tee[1] + 2, seen.tee[2]), line: ink, hoverinfo: "skip", name: `person, ${feet ? "5 ft 9 in (1.75 m)" : "1.75 m (5 ft 9 in)"}` });
+    traces.push({ type: "scatter3d", mode: "lines", x: [bx, bx], y: [by, by], z: [bz - .9, bz + .5], line: { color: "#c79a1e", width: 9 }, hoverinfo: "skip", name: "basket" });
+    const names = ["along the throws", "to the left", "over the tee"];
+    const [low, high] = lookFrom("side", seen, pane).ranges[1];
+    const cutThrough = trace => { // ground and growth beside the slice left out
+      if (trace.type === "surface") return { ...trace, z: trace.z.map((row, r) => row.map((z, c) => trace.y[r][c] < low - 1 || trace.y[r][c] > high + 1 ? null : z)) };
+      if (trace.name !== "growth") return trace;
+      const kept = trace.y.map((y, i) => i).filter(i => trace.y[i] >= low && trace.y[i] <= high), some = list => kept.map(i => list[i]);
+      return { ...trace, x: some(trace.x), y: some(trace.y), z: some(trace.z), marker: { ...trace.marker, size: 3.4, color: some(trace.marker.color) } };
+    };
+    const sceneOf = which => {
+      const { ranges, aspect, camera } = lookFrom(which, seen, pane), scene = { aspectmode: "manual", aspectratio: aspect, camera };
+      ["xaxis", "yaxis", "zaxis"].forEach((name, i) => {
+        scene[name] = {
+          title: { text: which === "side" && i === 1 ? "" : names[i] }, range: ranges[i], ...marked(...ranges[i], feet),
+          showticklabels: which !== "side" || i !== 1, tickangle: 0, backgroundcolor: "#fffdf8", gridcolor: "#ddd5c3", zeroline: false, visible: which !== "tee",
+        };
+      });
+      return scene;
+    };
+    const layout = which => ({
       margin: { l: 0, r: 0, t: 0, b: 0 }, paper_bgcolor: "#fffdf8", font: { size: 11 },
-      legend: { x: 0, y: 1, bgcolor: "rgba(255,253,248,.8)" },
-      scene: {
-        aspectmode: "manual", aspectratio: ratio(data, ground), xaxis: axis("east, m"), yaxis: axis("north, m"), zaxis: axis("up, m"),
-        camera: { eye: behind(data) },
-      },
-    }, { displaylogo: false, responsive: true, displayModeBar: false });
+      legend: { x: 0, y: 1, bgcolor: "rgba(255,253,248,.8)" }, scene: sceneOf(which),
+    });
+    await Plotly.newPlot(pane, traces, layout("behind"), { displaylogo: false, responsive: true, displayModeBar: false });
+    const views = $$("[data-view-from]", pane.parentElement);
+    views.forEach(choice => choice.addEventListener("click", async () => {
+      views.forEach(other => other.setAttribute("aria-pressed", String(other === choice)));
+      const which = choice.dataset.viewFrom;
+      await Plotly.react(pane, which === "side" ? traces.map(cutThrough) : traces, layout(which));
+      await Plotly.relayout(pane, { "scene.yaxis.range": lookFrom(which, seen, pane).ranges[1] }); // react keeps the old one
+    }));
   };
   $$(".open-space").forEach(button => button.addEventListener("click", async () => {
-    const pane = button.nextElementSibling, help = pane.nextElementSibling;
+    const [views, pane, help] = [".space-views", ".space-window", ".space-help"].map(part => $(part, button.parentElement));
     const opening = pane.hidden;
-    pane.hidden = help.hidden = !opening;
+    views.hidden = pane.hidden = help.hidden = !opening;
     button.setAttribute("aria-expanded", String(opening));
     button.textContent = opening ? "Close the 3-D view" : "Turn it in 3-D";
     if (!opening || pane.dataset.done) return;
