@@ -317,7 +317,7 @@ def test_text_from_inputs_stays_text():
     assert nasty in page.words
     assert "<b onmouseover=alert(4)>bold</b>" in page.words
     scripts = [attrs for tag, attrs in page.tags if tag == "script"]
-    assert len(scripts) == 3  # data, the plotting library and our own
+    assert len(scripts) == 4  # two of data, the plotting library and our own
     pictures = [attrs["src"] for tag, attrs in page.tags if tag == "img"]
     assert all(src.startswith("data:image/svg+xml;base64,") for src in pictures)
     handlers = [a for _, attrs in page.tags for a in attrs if a.startswith("on")]

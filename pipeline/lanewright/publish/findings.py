@@ -90,9 +90,16 @@ class Findings:
             roads=[] if roads is None else list(zip(roads["name"], roads.geometry, strict=True)),
             creeks=[] if lines is None else list(lines.geometry[lines["upslope_ha"] >= CREEK]),
             buildings=shapes("buildings"),
+            built=self._built(),
             wires=shapes("wires"),
             feet=self.config.units == "feet",
         )
+
+    def _built(self) -> str:
+        """Buildings, bridges or both, in words."""
+        frame = self.layer("buildings")
+        there = set() if frame is None or "seems" not in frame else set(frame["seems"].dropna())
+        return " or ".join(sorted(there, reverse=True)) or "building"
 
     @cached_property
     def best(self) -> int | None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import geopandas as gpd
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from lanewright.base.rows import Row
@@ -79,7 +80,13 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         scouting.trim.per_leg,
     )
     layers = {
-        **obstacle_layers(config, scouting.plan, survey, scouting.scene),
+        **obstacle_layers(
+            config,
+            scouting.plan,
+            survey,
+            scouting.scene,
+            shapely.union_all(terrain.water_bodies.geometry.to_numpy()),
+        ),
         "property": _outline(config, survey),
         "water": terrain.water_bodies,
         "wet_ground": terrain.wet_ground,

@@ -52,6 +52,8 @@ class MapData:
         Lines along which water runs.
     buildings, wires
         Ground that buildings stand on; overhead wires.
+    built
+        What the buildings are, in words: bridges may be among them, or alone.
     feet
         Whether contours stand at whole feet.
     blocked
@@ -71,6 +73,7 @@ class MapData:
     creeks: Sequence[shapely.Geometry] = ()
     buildings: Sequence[shapely.Geometry] = ()
     wires: Sequence[shapely.Geometry] = ()
+    built: str = "building"
     feet: bool = False
 
     @cached_property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,6 +45,8 @@ _EDGE = 28.0  # points around everything
 _GUTTER = 14.0
 _FIRST = ("power line", "flying discs", "saws", "open water", "water")  # cautions that can kill
 _LAST = len(_FIRST)
+_CELL = 8.0  # points between the columns of the hole table, and some to spare
+_SMALLEST = 5.6  # points of its text at which cells wrap after all
 
 
 class Sheet(Paper):
@@ -196,24 +199,42 @@ def _holes(made: _Maker) -> None:
     if outing.source != "layout_holes":
         paper.paragraph(outing.note, 8)
         return
-    columns = [
-        Column("Hole", 0.43),
-        Column("par", 0.36),
-        Column("length", 1.18),
-        Column("others: par, own tee", 1.71),
-        Column("rise", 1.3),
-        Column("corridor", 0.62),
-        Column("clear %", 0.6),
-        Column("score", 0.82),
-        Column("trimming", 1.3),
-    ]
     rows = [_hole(made, hole.facts) for hole in outing.holes]
-    paper.table(columns, rows, made.body - 0.2)
+    size, columns = _fitting(paper, _HEADS, rows, made.body - 0.2)
+    paper.table(columns, rows, size)
+
+
+_HEADS = (
+    "Hole",
+    "par",
+    "length",
+    "others: par, own tee",
+    "rise",
+    "corridor",
+    "clear %",
+    "score",
+    "trimming",
+)
+
+
+def _fitting(
+    paper: Paper, heads: Sequence[str], rows: Sequence[Sequence[str]], most: float
+) -> tuple[float, list[Column]]:
+    """Largest size of text up to `most` at which no cell wraps, and the columns for it."""
+    size = most
+    while True:
+        wide = [
+            max(paper.measure(text, size) for text in texts) + _CELL
+            for texts in zip(heads, *rows, strict=True)
+        ]
+        if sum(wide) <= paper.wide or size <= _SMALLEST:
+            return size, [Column(h, width) for h, width in zip(heads, wide, strict=True)]
+        size -= 0.1
 
 
 def _hole(made: _Maker, row: Row) -> list[str]:
     units = made.units
-    hours = row.get("trim_hours_low"), row.get("trim_hours_high")
+    work = trimming(row.get("trim_hours_low"), row.get("trim_hours_high"), row["clear_rate"])
     return [
         str(row["play_order"]),
         str(row["par"]),
@@ -223,8 +244,12 @@ def _hole(made: _Maker, row: Row) -> list[str]:
         str(row["lane_kind"] or ""),
         near(row["clear_rate"]).rstrip(f"{NARROW}%"),
         score_words(row),
-        trimming(*hours, row["clear_rate"]),
+        _SHORTER.get(work, work),
     ]
+
+
+_SHORTER = {"no work needed": "none needed", "no work helps enough": "none helps"}
+"""What is said of trimming in a narrow column."""
 
 
 def _totals(made: _Maker) -> None:

@@ -127,7 +127,7 @@ def _built_signs(data: MapData) -> list[Sign]:
     return [
         *([(_creek, "creek, by the terrain")] if data.creeks else []),
         *([(_road, f"{names}, as its file draws it")] if names else []),
-        *([(_building, "building, from the lidar")] if data.buildings else []),
+        *([(_building, f"{data.built}, from the lidar")] if data.buildings else []),
         *([(_wire, "overhead wire in the lidar; more may hang")] if data.wires else []),
     ]
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 
 from lanewright.base.rows import Row, rows_of
+from lanewright.publish.book.closeups import closeups
 from lanewright.publish.book.paper import BODY, CAPTION, Column
 from lanewright.publish.book.plan import draw_plan
 from lanewright.publish.book.profile import draw_profile
@@ -174,6 +175,7 @@ def _on_foot(w: Writer, hole: Played) -> None:
     moves = ["move tee", *(["move landing zone"] if hole.landings else []), "move basket"]
     paper.ticks(["keep", *moves, "throw it first", "drop"])
     paper.ticks(["stands clear of paths", "next tee in sight", "a bench fits", "beautiful"])
+    closeups(paper, w.book, hole)
     paper.notes(0, "Notes, and numbers of the photos from tee and basket")
 
 

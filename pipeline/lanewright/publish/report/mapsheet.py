@@ -254,13 +254,14 @@ def _drawn(found: Findings) -> Iterator[Drawn]:
     def lines(rows: gpd.GeoDataFrame, coarse: float = 0.4) -> Markup:
         return path_of(rows.geometry, left, top, coarse)
 
+    built = found.map_data.built.capitalize()
     plain = (
         ("wet_ground", "wet", "Wet ground", "patch", "patches", True),
         ("water", "water", "Open water", "body", "bodies", True),
         ("openings", "opening", "Openings", "opening", "openings", False),
         ("keep_out", "keepout", "Keep-outs with their buffers", "part", "parts", True),
         ("keep_out_lines", "road", "", "line", "lines", True),
-        ("buildings", "building", "Buildings, from the lidar", "building", "buildings", True),
+        ("buildings", "building", f"{built}, from the lidar", "patch", "patches", True),
         ("wires", "wire", "Overhead wires in the lidar; more may hang", "piece", "pieces", True),
     )
     parts: list[Part]
