@@ -74,7 +74,7 @@ def test_wires_roads_and_other_tees_are_in_its_legend_where_they_are_on_its_map(
     for name, words in (
         ("wires", "overhead wire in the lidar"),
         ("keep_out_lines", "as its file draws it"),
-        ("buildings", "building, from the lidar"),
+        ("buildings", "building or bridge, from the lidar"),
     ):
         assert words in text
         without = replace(run, layers={k: v for k, v in run.layers.items() if k != name})
