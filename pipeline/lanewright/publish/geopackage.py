@@ -66,6 +66,9 @@ def write_geopackage(
     InputError
         If the file cannot be written.
     """
+    unknown = sorted(set(layers) - set(schema.LAYERS))
+    if unknown:
+        raise ValueError(f"not in the schema: {', '.join(unknown)}")
     shaped = {name: schema.conform(name, frame) for name, frame in layers.items()}
     write_shaped(path, shaped, crs, feet_first=feet_first, words=words, stamp=stamp)
 
