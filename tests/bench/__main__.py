@@ -17,7 +17,7 @@ BENCHES = (
     "throws",
     "trim",
     "truth",
-    "report",
+    "publish",
     "rank",
     "rounds",
     "whole",
