@@ -4,7 +4,7 @@
 
 Opens the demo, or another configuration, in its own folder or, with `LANEWRIGHT_DEMO`, in that one;
 stages that are not stored there are run first. Peers write the same frames with pyogrio, a layer
-each and nothing said of them, and the same arrays with rasterio as GDAL packs them by default. Book,
+each and nothing said of them, and the same arrays with rasterio as GDAL packs them. Book,
 sheet and page have no peer that draws them.
 """
 

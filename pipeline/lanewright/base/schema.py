@@ -13,7 +13,7 @@ from __future__ import annotations
 import csv
 import io
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -200,7 +200,9 @@ FINISHES = LAYERS["legs"].column("finish").values
 FAILS = LAYERS["legs"].column("fail_on").values
 
 
-def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def conform(
+    layer_name: str, frame: gpd.GeoDataFrame, rounded: Collection[str] = ()
+) -> gpd.GeoDataFrame:
     """Bring a frame into the documented shape of its layer, or say what is wrong with it.
 
     Parameters
@@ -210,6 +212,8 @@ def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     frame
         Any column order, any index; rows may be none. Columns that follow from others (feet from
         metres) may be left out.
+    rounded
+        Columns to round to the decimals worth showing, after others were derived from them.
 
     Returns
     -------
@@ -231,8 +235,8 @@ def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     if not isinstance(frame, gpd.GeoDataFrame) or frame._geometry_column_name not in frame:
         raise ValueError(f"layer {layer_name}: the frame has no geometry ({layer.geometry})")
 
-    attributes = pd.DataFrame(frame.drop(columns=frame.geometry.name)).reset_index(drop=True)
-    faults = _names_at_fault(layer, attributes.columns)
+    attributes = pd.DataFrame(frame).reset_index(drop=True)
+    faults = _names_at_fault(layer, attributes.columns.drop(frame.geometry.name))
     columns: dict[str, Values] = {}
     for column in layer.columns:
         if column.name in attributes:
@@ -246,6 +250,8 @@ def conform(layer_name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             columns[column.name] = _cast(column, series)
         except (ValueError, TypeError) as err:
             faults.append(f"{column.name}: {err}")
+    for name in columns.keys() & set(rounded):
+        columns[name] = _shown(layer.column(name), columns[name])
     if layer.key in columns:
         faults += _keys_at_fault(columns[layer.key])
     try:
@@ -321,6 +327,14 @@ def _keys_at_fault(keys: Values) -> list[str]:
     if len(again):
         faults.append(f"{keys.name}: used more than once: {', '.join(map(str, again[:5]))}")
     return faults
+
+
+def _shown(column: Column, series: Values) -> Values:
+    """Floats to the decimals worth showing; adding 0 turns -0.0 into 0.0."""
+    if column.dtype != "float" or column.digits is None:
+        return series
+    numbers = np.round(series.to_numpy(), column.digits) + 0.0
+    return pd.Series(numbers, index=series.index, name=series.name)
 
 
 def _cast(column: Column, series: Values) -> Values:
@@ -409,7 +423,7 @@ def _of_type(wanted: Geometry, shapes: NDArray[np.object_]) -> NDArray[np.object
         raise ValueError(f"{', '.join(found)} where every row is a {wanted}")
     shapes = _mended(shapes)
     if not with_z:
-        return np.asarray(shapely.force_2d(shapes))
+        return np.asarray(shapely.force_2d(shapes)) if shapely.has_z(shapes).any() else shapes
     if not shapely.has_z(shapes).all():
         raise ValueError(f"{int((~shapely.has_z(shapes)).sum())} without heights")
     return shapes

@@ -201,16 +201,8 @@ def contours(
     list of Contour, float
         And the step between two heights [m].
     """
-    grid = data.grid
-    margin = 4 * _GRAIN
-    x0, y0, x1, y1 = window.bounds
-    rows, cols = grid.rowcol(
-        np.array([x0 - margin, x1 + margin]), np.array([y1 + margin, y0 - margin])
-    )
-    row0, row1 = np.clip([rows[0], rows[1] + 1], 0, grid.rows)
-    col0, col1 = np.clip([cols[0], cols[1] + 1], 0, grid.cols)
-    part = data.smooth[row0:row1, col0:col1]
-    if min(part.shape) < 2 or not np.isfinite(part).any():
+    grid, (part, row0, col0) = data.grid, _seen(data, window)
+    if part is None:
         return [], 1.0
     low, high = float(np.nanmin(part)), float(np.nanmax(part))
     step = contour_step(high - low, lines, feet=data.feet)
@@ -229,6 +221,28 @@ def contours(
                 if piece.geom_type == "LineString" and not piece.is_empty
             ]
     return found, step
+
+
+def step_within(data: MapData, window: shapely.Geometry, lines: int) -> float:
+    """The step that `contours` would draw at [m]."""
+    part = _seen(data, window)[0]
+    if part is None:
+        return 1.0
+    return contour_step(float(np.nanmax(part) - np.nanmin(part)), lines, feet=data.feet)
+
+
+def _seen(data: MapData, window: shapely.Geometry) -> tuple[Floats | None, int, int]:
+    """Smoothed ground of a window and a margin, and its first row and column; None without any."""
+    grid, margin = data.grid, 4 * _GRAIN
+    x0, y0, x1, y1 = window.bounds
+    rows, cols = grid.rowcol(
+        np.array([x0 - margin, x1 + margin]), np.array([y1 + margin, y0 - margin])
+    )
+    row0, row1 = np.clip([rows[0], rows[1] + 1], 0, grid.rows)
+    col0, col1 = np.clip([cols[0], cols[1] + 1], 0, grid.cols)
+    part = data.smooth[row0:row1, col0:col1]
+    known = min(part.shape) >= 2 and bool(np.isfinite(part).any())
+    return (part if known else None), int(row0), int(col0)
 
 
 def _smooth(part: Floats, sigma: float) -> Floats:

@@ -163,7 +163,7 @@ class Outing:
 
 def as_published(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """A layer with the very numbers that the GeoPackage holds."""
-    return _rounded(name, schema.conform(name, frame), frozenset())
+    return schema.conform(name, frame, [c.name for c in schema.LAYERS[name].columns])
 
 
 def as_shown(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -172,16 +172,9 @@ def as_shown(name: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     A page writes both units from the metres: from rounded ones, its feet would now and then be one
     off those of the GeoPackage.
     """
-    derived = [c.derived[0] for c in schema.LAYERS[name].columns if c.derived is not None]
-    return _rounded(name, schema.conform(name, frame), frozenset(derived))
-
-
-def _rounded(name: str, made: gpd.GeoDataFrame, kept: frozenset[str]) -> gpd.GeoDataFrame:
-    for column in schema.LAYERS[name].columns:
-        there = column.name in made and column.name not in kept
-        if there and column.dtype == "float" and column.digits is not None:
-            made[column.name] = np.round(made[column.name], column.digits) + 0.0
-    return made
+    columns = schema.LAYERS[name].columns
+    derived = {c.derived[0] for c in columns if c.derived is not None}
+    return schema.conform(name, frame, [c.name for c in columns if c.name not in derived])
 
 
 def outing_of(layers: Frames, wanted: int, start: Spot | None = None) -> Outing:

@@ -23,7 +23,7 @@ from lanewright.publish.book.view import (
     canopy_tone,
     north_up,
 )
-from lanewright.publish.mapdata import Contour, MapData, contours, height_spots
+from lanewright.publish.mapdata import Contour, MapData, contours, height_spots, step_within
 from lanewright.visit.outing import Outing, Played
 
 BORDER = (7.0, 2.0, 1.5, 2.0)
@@ -159,7 +159,7 @@ def _heights(picture: Picture, book: Book, lines: Sequence[Contour]) -> None:
 
 def step_of(data: MapData, view: View) -> float:
     """Height between the contours of the map of the property [m]."""
-    return contours(data, view.outline(), _LINES, COARSE * view.scale)[1]
+    return step_within(data, view.outline(), _LINES)
 
 
 def backdrop(
