@@ -118,14 +118,17 @@ def _count_changes_anew(path: Path) -> None:
 
 @contextmanager
 def _unhurried_disk() -> Iterator[None]:
-    """Let SQLite in GDAL leave waiting for the disk to us: once, when the file is whole."""
-    option = "OGR_SQLITE_SYNCHRONOUS"
-    earlier = pyogrio.get_gdal_config_option(option)
-    pyogrio.set_gdal_config_options({option: "OFF"})
+    """Let SQLite in GDAL keep no journal and leave waiting for the disk to us.
+
+    Nobody sees the file before it is whole, and we wait once, then.
+    """
+    options = {"OGR_SQLITE_SYNCHRONOUS": "OFF", "OGR_SQLITE_JOURNAL": "OFF"}
+    earlier = {option: pyogrio.get_gdal_config_option(option) for option in options}
+    pyogrio.set_gdal_config_options(options)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({option: earlier})
+        pyogrio.set_gdal_config_options(earlier)
 
 
 def _write_layer(

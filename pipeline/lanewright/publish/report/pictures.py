@@ -185,9 +185,10 @@ def shade_picture(ground: NDArray[np.floating], cell: float) -> str:
         return webp(np.full((2, 2, 3), 255, np.uint8))
     light = shrink(hillshade(ground, cell))
     low, high = np.nanpercentile(light, (1, 99))
-    level = np.clip((light - low) / max(high - low, 1e-6), 0, 1)[..., None] ** 0.8
+    level = np.clip((light - low) / max(high - low, 1e-6), 0, 1)
     dark, bright = np.array(rgb("#8f8a7d")), np.array(rgb("#fffdf8"))
-    return webp((dark + (bright - dark) * level).astype(np.uint8), quality=72)
+    tones = (dark + (bright - dark) * (np.arange(1024) / 1023)[:, None] ** 0.8).astype(np.uint8)
+    return webp(tones[np.rint(level * 1023).astype(np.int16)], quality=72)
 
 
 def rgb(colour: str) -> tuple[int, int, int]:
