@@ -237,19 +237,7 @@ def conform(
 
     attributes = pd.DataFrame(frame).reset_index(drop=True)
     faults = _names_at_fault(layer, attributes.columns.drop(frame.geometry.name))
-    columns: dict[str, Values] = {}
-    for column in layer.columns:
-        if column.name in attributes:
-            series = attributes[column.name]
-        elif column.derived is not None and column.derived[0] in columns:
-            other, factor = column.derived
-            series = columns[other] * factor
-        else:
-            continue
-        try:
-            columns[column.name] = _cast(column, series)
-        except (ValueError, TypeError) as err:
-            faults.append(f"{column.name}: {err}")
+    columns = _columns_of(layer, attributes, faults)
     for name in columns.keys() & set(rounded):
         columns[name] = _shown(layer.column(name), columns[name])
     if layer.key in columns:
@@ -265,6 +253,24 @@ def conform(
         pd.DataFrame(columns), geometry=gpd.GeoSeries(shapes, crs=frame.crs, dtype="geometry")
     )
     return made.sort_values(layer.key, kind="stable", ignore_index=True) if layer.key else made
+
+
+def _columns_of(layer: Layer, attributes: pd.DataFrame, faults: list[str]) -> dict[str, Values]:
+    """Columns in documented order and type, derived ones too; adds what does not fit to faults."""
+    columns: dict[str, Values] = {}
+    for column in layer.columns:
+        if column.name in attributes:
+            series = attributes[column.name]
+        elif column.derived is not None and column.derived[0] in columns:
+            other, factor = column.derived
+            series = columns[other] * factor
+        else:
+            continue
+        try:
+            columns[column.name] = _cast(column, series)
+        except (ValueError, TypeError) as err:
+            faults.append(f"{column.name}: {err}")
+    return columns
 
 
 def in_order(layer_name: str, columns: Iterable[str], feet_first: bool = False) -> list[str]:
