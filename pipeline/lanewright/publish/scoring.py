@@ -25,9 +25,7 @@ MODEL = (
 )
 """What stands behind the figures."""
 
-SHORT_MODEL = (
-    "throws that the level is expected to take, by a model of throws and putts, and its spread."
-)
+SHORT_MODEL = "throws that the level is expected to take, by a model of throws and putts"
 
 _USUAL = 150.0  # m that approaches are worked out for at once
 

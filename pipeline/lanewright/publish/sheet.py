@@ -221,15 +221,11 @@ def _fitting(
     paper: Paper, heads: Sequence[str], rows: Sequence[Sequence[str]], most: float
 ) -> tuple[float, list[Column]]:
     """Largest size of text up to `most` at which no cell wraps, and the columns for it."""
-    size = most
-    while True:
-        wide = [
-            max(paper.measure(text, size) for text in texts) + _CELL
-            for texts in zip(heads, *rows, strict=True)
-        ]
-        if sum(wide) <= paper.wide or size <= _SMALLEST:
-            return size, [Column(h, width) for h, width in zip(heads, wide, strict=True)]
-        size -= 0.1
+    texts = list(zip(heads, *rows, strict=True))
+    wide = [max(paper.measure(text, 1.0) for text in column) for column in texts]
+    size = (paper.wide - _CELL * len(wide)) / sum(wide)
+    size = max(min(size, most), _SMALLEST)
+    return size, [Column(h, width * size + _CELL) for h, width in zip(heads, wide, strict=True)]
 
 
 def _hole(made: _Maker, row: Row) -> list[str]:
@@ -278,7 +274,9 @@ def _totals(made: _Maker) -> None:
         )
     score = round_words(rows_of(best))
     if score:
-        text += f" Score: {SHORT_MODEL} The round, {best['level'].iloc[0]}: {score}."
+        text += (
+            f" Score: {SHORT_MODEL}, and its spread. The round, {best['level'].iloc[0]}: {score}."
+        )
     text += f" {level_words(found.config, units)}"
     paper.paragraph(text, made.body + 0.4)
 

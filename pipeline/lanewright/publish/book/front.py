@@ -272,9 +272,9 @@ def table_page(w: Writer) -> None:
         Column(f"length {unit}", 0.85, "right"),
         Column(f"rise {unit}", 0.75, "right"),
         Column("clear, about", 0.95, "right"),
-        Column("score", 1.15),
-        Column("kind", 0.85),
-        Column("trimming", 1.9),
+        Column("score", 0.7, "right"),
+        Column("kind", 0.95),
+        Column("trimming", 2.15),
         Column(f"walk to it {unit}", 0.85, "right"),
     ]
     rows = [_hole_row(hole, source, unit) for hole in w.outing.holes]
@@ -286,7 +286,7 @@ def table_page(w: Writer) -> None:
         f"Levels thrown: {', '.join(levels)}. Lengths add up to {total:,.0f} {unit}. Clear: share "
         "of throws that touch no growth, as surveyed. Trimming: hours of the work chosen, low to "
         "high, of one trained hand."
-        + (f" Score: {SHORT_MODEL}" if score_words(w.outing.holes[0].facts) else ""),
+        + (f" Score: {SHORT_MODEL}." if score_words(w.outing.holes[0].facts) else ""),
         BODY,
     )
     paper.notes(40, "Notes")
@@ -300,7 +300,7 @@ def _hole_row(hole: Played, source: str, unit: str) -> list[str]:
         number(facts, source, f"length_{unit}"),
         number(facts, source, f"rise_{unit}"),
         near(facts["clear_rate"]),
-        score_words(facts),
+        score_words(facts).split("\u00a0")[0],
         str(facts["lane_kind"] or ""),
         trimming(facts.get("trim_hours_low"), facts.get("trim_hours_high"), facts["clear_rate"])
         if "trim_hours_low" in facts
