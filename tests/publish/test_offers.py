@@ -96,3 +96,18 @@ def test_points_and_routes_of_the_walk(features, walk):
     assert named["F1"].text == "tunnel number 1. because of 1"
     assert {r.name: r.stops for r in routes}["FIRST"] == ("START", "F2", "Q1", "START")
     assert {r.name: r.stops for r in routes}["DAY"] == ("START", "F1", "START")
+
+
+def test_names_and_reasons_come_in_the_readers_unit(found):
+    named = found.layers["features"].assign(
+        name="drop in the wood, 7.1 m (23 ft)", reason="It falls 7.1 m (23 ft) over 94 m (308 ft)."
+    )
+    for units, name, reason in (
+        ("feet", "23 ft (7.1 m)", "It falls 23 ft (7.1 m) over 308 ft (94 m)."),
+        ("metres", "7.1 m (23 ft)", "It falls 7.1 m (23 ft) over 94 m (308 ft)."),
+    ):
+        config = found.config.model_copy(update={"units": units})
+        run = replace(found, config=config, layers=found.layers | {"features": named})
+        words = " ".join(Page(build_report(run)).words.split())
+        assert f"F1 Drop in the wood, {name}" in words.replace("\u202f", " ")
+        assert reason in words

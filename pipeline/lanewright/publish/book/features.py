@@ -8,7 +8,7 @@ from lanewright.base.rows import Row, rows_of
 from lanewright.publish.book.paper import BODY, Column
 from lanewright.publish.book.writer import Writer
 from lanewright.publish.report.offers import SURE
-from lanewright.publish.report.words import about
+from lanewright.publish.report.words import Units, about
 from lanewright.visit.firstwalk import FEATURE, NAMES, summary
 
 _INDENT = 30.0
@@ -20,14 +20,15 @@ def feature_pages(w: Writer) -> None:
     if features is None or not len(features):
         return
     shown = features[features["shown"]]
-    paper = w.paper
+    paper, units = w.paper, Units(w.book.feet_first)
     paper.begin(
         "What the land offers", f"first {len(shown)} of {len(features)}", bookmark="Features"
     )
     for line, row in zip(shown.geometry, rows_of(shown), strict=True):
         start, end = line.coords[0][:2], line.coords[-1][:2]
         degrees, _ = w.bearing(start, end)
-        _feature(w, row, f"{', '.join(w.lonlat(*start))}   {degrees:03d}° from true north")
+        words = {name: units.turned(str(row[name])) for name in ("name", "reason")}
+        _feature(w, row | words, f"{', '.join(w.lonlat(*start))}   {degrees:03d}° from true north")
     if walk is not None and len(walk):
         for visit in NAMES:
             _walk(w, walk, visit)
@@ -78,7 +79,7 @@ def _walk(w: Writer, walk: gpd.GeoDataFrame, visit: str) -> None:
         [
             f"{row['at_min']:.0f}",
             "back" if row["stop"] == "START" else row["stop"],
-            row["what"],
+            Units(w.book.feet_first).turned(str(row["what"])),
             f"{row[f'length_{w.unit}']:.0f}",
             f"{row[f'climb_{w.unit}']:.0f}",
         ]

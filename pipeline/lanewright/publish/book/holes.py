@@ -47,9 +47,10 @@ def hole_pages(w: Writer, hole: Played) -> None:
         f"Finishes {facts['finish']}, {facts['lane_kind'] or 'kind of lane unknown'}; "
         f"{w.length(facts, w.outing.source, 'rise_m')} from tee to basket."
     )
-    paper.paragraph(str(sentence), BODY, after=2)
+    paper.paragraph(Units(w.book.feet_first).sentence(str(sentence)), BODY, after=2)
     uses = w.book.uses.get(hole.hole_id) if hole.hole_id is not None else None
     if uses:
+        uses = Units(w.book.feet_first).turned(uses)
         paper.paragraph(f"Uses {uses}.", BODY, after=2)
     more = _score_and_view(facts, Units(w.book.feet_first))
     if more:

@@ -199,7 +199,7 @@ class _Desk:
                 without_numbers(str(p["why"])) for p in promises if not p["reached"] and p["why"]
             ),
             beyond=beyond_words(found, [*subject.legs], units),
-            uses=self.uses.get(int(row["hole_id"]), "") if "hole_id" in row else "",
+            uses=units.turned(self.uses.get(int(row["hole_id"]), "")) if "hole_id" in row else "",
             room=self._room(subject),
             checks=tuple(_checks(subject, self.checks, units)),
             space=space_of(found, subject, line.spreads) if in_full else None,
@@ -272,7 +272,7 @@ class _Desk:
 def _lead(subject: Subject, units: Units) -> str:
     sentence = subject.row.get("sentence")
     if sentence:
-        return _plainer(str(sentence))
+        return units.sentence(_plainer(str(sentence)))
     leg = subject.legs[0]
     parts = [f"{units.length(subject.length)} for {leg['level']}"]
     if leg.get("lane_kind"):

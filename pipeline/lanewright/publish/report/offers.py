@@ -92,7 +92,7 @@ def offers_of(found: Findings, subjects: list[Subject], units: Units) -> Offers 
     shown = features[features["shown"].astype(bool)].sort_values("feature_id")
     taken = _taken(subjects)
     offers = [
-        _offer(found, row, shape, taken)
+        _offer(found, _turned(row, units), shape, taken)
         for row, shape in zip(rows_of(shown), shown.geometry, strict=True)
     ]
     walk = found.summary.get("findings", {}).get("first_walk", {})
@@ -103,6 +103,11 @@ def offers_of(found: Findings, subjects: list[Subject], units: Units) -> Offers 
         str(walk.get("begins", "")),
         tuple(visit for visit in visits if visit is not None),
     )
+
+
+def _turned(row: Row, units: Units) -> Row:
+    """A feature whose words have the reader's unit first."""
+    return row | {name: units.turned(str(row[name])) for name in ("name", "reason")}
 
 
 def _taken(subjects: list[Subject]) -> list[tuple[float, float]]:
@@ -170,7 +175,7 @@ def _visit(found: Findings, key: str, walk: dict[str, str], units: Units) -> Vis
         Stop(
             f"{number(row['at_min'])} min",
             "" if row["stop"] == "START" else row["stop"],
-            row["what"],
+            units.turned(str(row["what"])),
             f"{units.length(row['length_m'])}, climb {units.length(row['climb_m'])}",
         )
         for row in rows
@@ -184,5 +189,6 @@ def offered(found: Findings) -> str:
     if not rows:
         return ""
     named = "; ".join(f"{FEATURE}{row['feature_id']} {row['name']}" for row in rows[:FIRST])
+    named = Units(found.config.units == "feet").turned(named)
     more = sum(bool(row["shown"]) for row in rows[FIRST:])
     return f"{named}; {plural(more, 'more feature')} described below." if more else f"{named}."

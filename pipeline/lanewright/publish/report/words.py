@@ -188,6 +188,24 @@ class Units:
             return text
         return re.sub(r"([\d.,]+) m \(([\d.,]+) ft\)", r"\2 ft (\1 m)", text)
 
+    def sentence(self, text: str) -> str:
+        """The same of a hole's sentence, in which lesser lengths stand in metres alone.
+
+        Examples
+        --------
+        >>> Units(True).sentence("44 m (146 ft) down a lane, uphill 3 m; pinches to 4 m at 10 m.")
+        '146 ft (44 m) down a lane, uphill 10 ft; pinches to 13 ft at 33 ft.'
+        >>> Units(False).sentence("uphill 3 m")
+        'uphill 3 m'
+        """
+        if not self.feet_first:
+            return text
+        return re.sub(
+            r"(?<![(\d.,])([\d.]+) m\b",
+            lambda m: f"{float(m[1]) * FEET_PER_METRE:.0f} ft",
+            self.turned(text),
+        )
+
     def span(self, low: float, high: float, digits: int = 0) -> str:
         """From one length to another, in both units."""
         metres = f"{number(low, digits)}–{self.metres(high, digits)}"
