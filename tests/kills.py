@@ -30,8 +30,8 @@ from lanewright.cli import app  # noqa: E402
 from run.runs import lanewright, results  # noqa: E402
 
 STAGES = (
-    "ingest", "ground", "terrain", "vegetation", "lanes", "flight", "scene", "legs", "holes",
-    "trim", "layout", "roundtees", "roundwork", "publish",
+    "ingest", "survey", "ground", "terrain", "vegetation", "lanes", "marks", "scene", "features",
+    "flight", "legs", "holes", "trim", "cuts", "layout", "roundtees", "roundwork", "publish",
 )  # fmt: skip
 IN_A_ROW = 10
 _DONE = re.compile(r" (\w+): (?:done in ([\d.]+) s|nothing changed)")
