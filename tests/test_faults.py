@@ -1,5 +1,6 @@
 """A machine that fails a run: full or read-only disk, no memory, interrupts, kills, clocks."""
 
+import io
 import os
 import resource
 import signal
@@ -16,6 +17,7 @@ import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
+from lanewright import cli
 from lanewright.base.errors import InputError
 from lanewright.cli import app
 from lanewright.store import Store, Written, stage
@@ -186,6 +188,16 @@ def test_a_library_that_ends_the_process_under_a_limit_is_a_message(end, code, s
     assert said in done.stderr
     assert ("error:" in done.stderr) == ("suffice" in said)
     assert done.stdout == ("well\n" if "well" in end else "")
+
+
+@pytest.mark.parametrize(("encoding", "tree"), [("latin-1", b"\\u6728"), ("utf-8", "木".encode())])
+def test_a_terminal_that_lacks_signs_shows_their_numbers(monkeypatch, encoding, tree):
+    shown = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(shown, encoding=encoding))
+    cli._write_what_fits()
+    cli.out.print("Wood 木 é", markup=False)
+    sys.stdout.flush()
+    assert shown.getvalue() == b"Wood " + tree + " é\n".encode(encoding)
 
 
 def interrupted(words: list[str], after: float) -> tuple[int, str]:

@@ -137,6 +137,22 @@ def test_zeros_where_nothing_is_near_zero_are_unknown(tmp_path):
     assert "3000 cells hold 0" in warnings[0]
 
 
+def test_a_tile_of_nothing_but_zeros_is_unknown(tmp_path):
+    """As an empty tile is delivered; a row of a million cells of it is read as soon."""
+    found, warnings = read_one(write(tmp_path / "a.tif", np.zeros((1, 1_000_000), np.float32)))
+    assert np.isnan(found).all()
+    assert "cells hold 0" in warnings[0]
+
+
+def test_a_signalling_nan_is_unknown_without_a_word(tmp_path):
+    """Widening such a float32 to float64 raises a floating-point warning on this hardware."""
+    heights = plane(100, 100).astype(np.float32)
+    heights.view(np.uint32)[50, 50] = 0x7F800001
+    found, warnings = read_one(write(tmp_path / "a.tif", heights))
+    assert np.isfinite(found[40, 40])
+    assert warnings == ()
+
+
 def test_zeros_by_the_sea_stay(tmp_path):
     heights = np.maximum(plane(100, 100) - 110, 0)  # a beach that rises from 0
     found, warnings = read_one(write(tmp_path / "a.tif", heights))

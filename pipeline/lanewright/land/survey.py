@@ -61,7 +61,7 @@ class Survey:
     keep_out: MultiPolygon = field(default_factory=MultiPolygon)
 
 
-@stage("survey", version=1)
+@stage("survey", version=2)
 def lay_survey(
     cloud: Cloud | None,
     grid: Grid,

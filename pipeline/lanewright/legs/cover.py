@@ -153,7 +153,13 @@ LEAST = 300
 
 
 def room_of(keep: int | None, per_ha: float, hectares: float, levels: int) -> int:
-    """How many of the level that layouts are made for are kept."""
+    """How many of the level that layouts are made for are kept; by default it grows with the land.
+
+    Examples
+    --------
+    >>> room_of(None, 25, 100, 2), room_of(None, 25, 400, 2), room_of(600, 25, 400, 2)
+    (2500, 10000, 300)
+    """
     return max(LEAST, int(per_ha * hectares)) if keep is None else max(1, keep // levels)
 
 

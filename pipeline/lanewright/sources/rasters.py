@@ -406,7 +406,7 @@ class _Cleaner:
             self._zeros += int(np.count_nonzero(known == 0))
             rest = np.abs(known[known != 0])
             nearest = min(nearest, float(rest.min(initial=math.inf)))
-        self._no_zeros = 0 < self._zeros < self._known and nearest >= _APART
+        self._no_zeros = self._zeros > 0 and nearest >= _APART
         if len(self._odd) > _MANY_ODD:
             raise InputError(
                 tile.path,
@@ -446,9 +446,9 @@ class _Cleaner:
 
     def _metres(self, window: Window, count: bool = False) -> Raster:
         read = self.source.read(self._band, window=window, masked=True)
-        raw = read.filled(0).astype(np.float64)
         hidden = np.ma.getmaskarray(read)
-        with np.errstate(over="ignore", invalid="ignore"):
+        with np.errstate(over="ignore", invalid="ignore"):  # NaN of some kinds warns when widened
+            raw = read.filled(0).astype(np.float64)
             metres = (raw * self._scale + self._offset) * self.tile.vertical
         # Asked so that NaN fails too.
         odd = ~((metres >= LOWEST) & (metres <= HIGHEST))
