@@ -18,7 +18,7 @@ from shapely import MultiPolygon
 
 from lanewright.base.errors import Faults, InputError, some
 from lanewright.base.units import ACRE
-from lanewright.land.parts import as_multi, parts_of, runs_of_parts
+from lanewright.land.parts import may_be_scattered, parts_of, runs_of_parts
 from lanewright.land.plan import Plan, open_all, place_of, plan
 from lanewright.land.pointplan import Contents, PointPlan
 from lanewright.land.reading import check_points
@@ -33,7 +33,7 @@ from lanewright.sources import rasters, reader
 from lanewright.sources.las import GPS_EPOCH, PointTile
 from lanewright.sources.points import Blocks
 from lanewright.sources.rasters import ElevationTile
-from lanewright.sources.vectors import property_polygon, read_vectors
+from lanewright.sources.vectors import read_vectors
 from lanewright.store import Written, writable
 from lanewright.trim.keep import Keep, read_keep
 from lanewright.workplace import LOG, STAGES
@@ -110,8 +110,7 @@ def runs_of(config: Config) -> tuple[Config, ...]:
     if config.property is None or config.part is not None:
         return (config,)
     try:
-        outline = property_polygon(config.property, config.crs.vectors)
-        if len(as_multi(outline.geometry.iloc[0]).geoms) < 2:
+        if not may_be_scattered(read_vectors(config.property, config.crs.vectors)):
             return (config,)
         place = place_of(config, open_all(config, Faults()))
     except InputError:

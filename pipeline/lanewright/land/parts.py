@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
-from shapely import MultiPolygon, Polygon, box, union_all
+from geopandas import GeoDataFrame
+from shapely import MultiPolygon, Polygon, STRtree, box, union_all
 
 from lanewright.base.errors import InputError
 from lanewright.settings.config import Config
@@ -13,6 +16,12 @@ APART = 1_000_000.0
 
 FILLED = 0.2
 """Share of a larger box that parts with the context around them have to fill to be one; ours."""
+
+MOST = 300
+"""A property in more groups of parts than this is not taken apart; ours."""
+
+DEGREE = 111_000.0
+"""Metres of a degree of latitude, roughly."""
 
 ONE_PART = ("own_holes", "designer", "arrival")
 """Keys that belong to one part of a property."""
@@ -26,13 +35,31 @@ def as_multi(geometry: object) -> MultiPolygon:
     return MultiPolygon(parts)
 
 
+def may_be_scattered(outline: GeoDataFrame) -> bool:
+    """Whether an outline spans enough, roughly, to be looked at for parts that lie far apart.
+
+    The box may be in feet, hence a hundredth of `APART`, less the context, is enough.
+    """
+    left, bottom, right, top = outline.total_bounds
+    wide, high = right - left, top - bottom
+    if outline.crs is not None and outline.crs.is_geographic:
+        wide, high = wide * DEGREE * math.cos(math.radians((bottom + top) / 2)), high * DEGREE
+    return bool(wide * high > APART / 100)
+
+
 def parts_of(land: MultiPolygon, context: float) -> list[MultiPolygon]:
     """Polygons of a property in groups that each have a grid of their own, the largest first.
 
     The two groups with the smallest box around both become one, as long as that box, with the
     context around the property [m], is small or well filled. The first is part 1 of `part`.
     """
+    left, bottom, right, top = land.bounds if len(land.geoms) > 1 else (0.0,) * 4
+    whole = (right - left + 2 * context) * (top - bottom + 2 * context)
+    if not whole > APART or _field(land, context) > FILLED * whole:
+        return [land]
     groups = _touching(land, context)
+    if len(groups) > MOST:
+        return [land]
     while len(groups) > 1:
         boxes = np.array([group.bounds for group in groups])
         low = np.minimum(boxes[:, None, :2], boxes[None, :, :2])
@@ -51,9 +78,10 @@ def parts_of(land: MultiPolygon, context: float) -> list[MultiPolygon]:
 
 def _touching(land: MultiPolygon, context: float) -> list[MultiPolygon]:
     """Polygons in groups that share surveyed ground."""
-    fields = as_multi(union_all([box(*part.bounds).buffer(context) for part in land.geoms]))
-    groups = [[p for p in land.geoms if field.intersects(p)] for field in fields.geoms]
-    return [MultiPolygon(group) for group in groups if group]
+    fields = as_multi(union_all([box(*part.bounds).buffer(context) for part in land.geoms])).geoms
+    polygons = np.array(land.geoms)
+    field, part = STRtree(polygons).query(list(fields), predicate="intersects")
+    return [MultiPolygon(list(polygons[part[field == k]])) for k in range(len(fields))]
 
 
 def _field(group: MultiPolygon, context: float) -> float:
