@@ -211,6 +211,17 @@ def _fifth(share: float) -> int:
     return 5 * round(share / 0.05)
 
 
+def test_tee_and_green_are_drawn_large_where_the_page_has_room(book):
+    """Of a short list; beside them stand their scale and the step of the contours."""
+    for number in (1, 3):
+        _, text = page_with(book, f"Hole {number}: on foot")
+        for place in (f"Tee T{number}", f"Green B{number}"):
+            said = re.search(rf"{place}, 1 : (\d+), contours every ([\d.]+) m", text)
+            assert 200 <= int(said[1]) <= 600
+            assert 0.1 <= float(said[2]) <= 2
+        assert text.index("Verdict") < text.index("Green") < text.index("Notes, and")
+
+
 def test_where_throws_fail_is_said(book):
     _, text = page_with(book, "Hole 2: on foot")
     leg = outings.layers()["legs"].set_index("leg_id").loc[2]

@@ -13,8 +13,8 @@ from lanewright.publish.mapdata import contours, unit
 from lanewright.publish.report.words import Units
 from lanewright.visit.outing import Played
 
-_ACROSS = 30.0  # m of land that a picture holds at least
-_LINES = 10  # most heights that its contours are drawn at
+_ACROSS = 24.0  # m of land that a picture holds at least
+_LINES = 16  # most heights that its contours are drawn at
 _LEAST = 95.0  # points; a smaller picture shows nothing
 _GAP = 8.0
 _NOTES = 84.0  # points below the pictures that are left to write in
