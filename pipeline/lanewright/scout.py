@@ -112,20 +112,22 @@ def scout(
     own = own_lines(found.own_holes, hand.drawn)
     legs = step(find_legs, scene, flights, config.legs, own, only_own=only_own)
 
+    from lanewright.trim.cuts import find_cuts
+    from lanewright.trim.keep import Brief
+
+    brief = Brief(given.keep, hand.arrival)
+    none = config.cuts.model_copy(update={"keep": 0})
+    asked = none if only_own else config.cuts
+    cuts = step(find_cuts, scene, flights, config.legs, config.trim, asked, brief)
+
     from lanewright.holes.holes import find_holes
 
     rules = config.legs, config.layout.hole, config.layout.safety
-    holes = step(find_holes, scene, flights, legs, *rules)
+    holes = step(find_holes, scene, flights, (legs, cuts.legs), *rules)
 
-    from lanewright.trim.keep import Brief
     from lanewright.trim.plan import plan_trim
 
-    brief = Brief(given.keep, hand.arrival)
-    trim = step(plan_trim, scene, flights, holes, config.legs, config.trim, brief)
-
-    from lanewright.trim.cuts import find_cuts
-
-    cuts = step(find_cuts, scene, flights, config.legs, config.trim, config.cuts, brief)
+    trim = step(plan_trim, scene, flights, (holes, cuts.plans), config.legs, config.trim, brief)
 
     from lanewright.layout.proposals import lay_out
 
@@ -142,7 +144,7 @@ def scout(
 
     from lanewright.layout.roundtees import place_round_tees
 
-    tees = step(place_round_tees, scene, flights, legs, holes, layouts, rules)
+    tees = step(place_round_tees, scene, flights, holes, layouts, rules)
 
     from lanewright.layout.roundwork import plan_rounds
 

@@ -20,6 +20,7 @@ from lanewright.legs.legs import Legs, find_legs
 from lanewright.scene import Scene, build_scene
 from lanewright.settings.config import Config
 from lanewright.store import Damaged, Store
+from lanewright.trim.cuts import find_cuts
 from lanewright.trim.plan import plan_trim
 from lanewright.workplace import OWN, STAGES
 
@@ -72,9 +73,9 @@ def stored_results(out: Path, settings: Config) -> Stored:
         flights = store.last(fly_throws)
         store.last(mark_survey)
         scene, legs = store.last(build_scene), store.last(find_legs)
-        holes = store.last(find_holes)
+        cuts, holes = store.last(find_cuts), store.last(find_holes)
         rules = settings.legs, settings.layout.hole, settings.layout.safety
-        if not store.is_last(find_holes, scene, flights, legs, *rules):
+        if not store.is_last(find_holes, scene, flights, (legs, cuts.legs), *rules):
             raise later(out)
         store.last(plan_trim)
         store.last(lay_out)

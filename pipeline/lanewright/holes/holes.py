@@ -16,6 +16,7 @@ from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.holes.chains import chains_of, own_chains, padded
 from lanewright.holes.choose import cover, few_of_each, leading
+from lanewright.holes.cutholes import Sites, with_cut_holes
 from lanewright.holes.furtherlegs import Further
 from lanewright.holes.greens import greens_of
 from lanewright.holes.judge import by_one_throw, carried_by, with_choice
@@ -59,8 +60,9 @@ class Holes:
     legs
         The legs table, with the throws from landing zones that were added for these holes. It
         stands in for `Legs.legs` from here on.
-    tee_sites
-        The tee sites, with those added around baskets that too few holes would follow.
+    tee_sites, basket_sites
+        The sites, with tees added around baskets that too few holes would follow, and both ends of
+        lanes to cut.
     facts
         For the summary.
     """
@@ -71,6 +73,7 @@ class Holes:
     positions: gpd.GeoDataFrame
     legs: gpd.GeoDataFrame
     tee_sites: gpd.GeoDataFrame
+    basket_sites: gpd.GeoDataFrame
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
@@ -79,30 +82,41 @@ class Holes:
         """Legs that candidates use, ascending."""
         return np.unique(self.links["leg_id"].to_numpy(np.int64))
 
+    @property
+    def lanes(self) -> pd.DataFrame:
+        """`lane_id` and `leg_id` of the lanes to cut among the legs."""
+        if "lane_id" not in self.legs:
+            return pd.DataFrame({"lane_id": [], "leg_id": []}, dtype=np.int64)
+        cut = self.legs.loc[self.legs["lane_id"].notna(), ["lane_id", "leg_id"]]
+        return pd.DataFrame(cut).astype(np.int64)
 
-@stage("holes", version=18)
+
+@stage("holes", version=19)
 def find_holes(
     scene: Scene,
     flights: Flights,
-    legs: Legs,
+    found: tuple[Legs, gpd.GeoDataFrame],
     legs_settings: LegsSettings,
     settings: HoleSettings,
     safety: SafetySettings,
     *,
     threads: int = 1,
 ) -> Holes:
-    """Make candidate holes out of the legs of a property, and the designer's own.
+    """Make candidate holes out of the legs of a property, lanes to cut, and the designer's own.
 
     Parameters
     ----------
-    scene, flights, legs
+    scene, flights
         Results of the stages before.
+    found
+        Legs, and those of lanes to cut: each of these is a hole of one throw.
     legs_settings, settings, safety
         The sections `legs`, `layout: hole:` and `layout: safety:` of the configuration.
     threads
         For the kernels; the result is the same for any number.
     """
     levels = tuple(flight.level for flight in flights.levels)
+    legs, lanes = found
     with kernel_threads(threads):
         further = None
         if len(legs.legs) and scene.surveyed:
@@ -119,6 +133,7 @@ def find_holes(
             safety=safety,
             further=further,
             weights=legs_settings.judge.interest,
+            lanes=lanes,
         )
 
 
@@ -131,6 +146,7 @@ def make_holes(
     safety: SafetySettings | None = None,
     further: Further | None = None,
     weights: InterestSettings | None = None,
+    lanes: gpd.GeoDataFrame | None = None,
 ) -> Holes:
     """Join legs into holes, measure them, and keep the best that differ.
 
@@ -151,6 +167,8 @@ def make_holes(
         For second routes, other tees and pins; without one there are none.
     weights
         What each thing that makes a hole interesting counts.
+    lanes
+        Legs of lanes to cut, with `lane_id`.
     """
     rules = Rules(
         scene, levels, settings, safety or SafetySettings(), weights or InterestSettings()
@@ -180,7 +198,12 @@ def make_holes(
         for name, level, chain in own_chains(played.legs, legs, levels)
     ]
     tees = legs.tee_sites if further is None else further.tees
-    return _finished(rules, played, chosen, further, tees, facts)
+    sites = tees, legs.basket_sites
+    if lanes is not None and len(lanes):
+        played, sites, cut = with_cut_holes(rules, played, sites, lanes)
+        chosen.append(cut)
+        facts["holes of lanes to cut"] = len(cut)
+    return _finished(rules, played, chosen, further, sites, facts)
 
 
 def _candidates(
@@ -250,7 +273,7 @@ def _finished(
     played: Played,
     chosen: list[pd.DataFrame],
     further: Further | None,
-    tees: gpd.GeoDataFrame,
+    sites: Sites,
     facts: dict[str, object],
 ) -> Holes:
     """Number the holes, name their routes, find their greens and other positions."""
@@ -269,7 +292,8 @@ def _finished(
     positions = _no_positions(scene)
     if further is not None and len(holes):
         most = max(1, int(settings.positions_per_ha * scene.land.area / 1e4))
-        some = holes.iloc[leading(holes, most)]
+        standing = holes[holes["origin"] != "cut"]
+        some = standing.iloc[leading(standing, most)]
         positions, table = other_positions(table, some, levels, further, settings)
     facts |= {"holes": len(holes), "positions": len(positions)}
     for level in levels:
@@ -300,8 +324,8 @@ def _finished(
     )
     documented = [c.name for c in LAYERS["holes"].columns if c.name in holes]
     frame = holes[[*(n for n in documented if n != "legs"), "geometry"]]
-    tees = counted(tees, table)
-    return Holes(frame, links, pars, positions, table, tees, facts, _warnings(holes))
+    tees, baskets = counted(sites[0], table, "tee_id"), counted(sites[1], table, "end_id")
+    return Holes(frame, links, pars, positions, table, tees, baskets, facts, _warnings(holes))
 
 
 def _legs_of(table: gpd.GeoDataFrame, level: Level, settings: HoleSettings) -> Ints:

@@ -6,10 +6,12 @@ import geopandas as gpd
 import pandas as pd
 
 
-def counted(tees: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Tee sites with `legs`: how many rows of the legs table start from each."""
-    used = legs["tee_id"].value_counts()
-    return tees.assign(legs=tees["site_id"].map(used).fillna(0).astype(int))
+def counted(
+    sites: gpd.GeoDataFrame, legs: gpd.GeoDataFrame, end: str = "tee_id"
+) -> gpd.GeoDataFrame:
+    """Sites with `legs`: how many rows of the legs table have each as their `end`."""
+    used = legs[end].value_counts()
+    return sites.assign(legs=sites["site_id"].map(used).fillna(0).astype(int))
 
 
 def with_legs_of(holes: gpd.GeoDataFrame, links: pd.DataFrame) -> gpd.GeoDataFrame:

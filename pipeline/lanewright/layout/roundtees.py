@@ -24,7 +24,6 @@ from lanewright.holes.positions import other_positions
 from lanewright.layout.checklines import Check, Line, line_of
 from lanewright.layout.layoutcheck import faults_of
 from lanewright.layout.proposals import Layouts
-from lanewright.legs.legs import Legs
 from lanewright.legs.thrower import thrower_of
 from lanewright.scene import Scene
 from lanewright.settings.holes import HoleSettings, SafetySettings
@@ -64,11 +63,10 @@ class RoundTees:
         )
 
 
-@stage("roundtees", version=2)
+@stage("roundtees", version=3)
 def place_round_tees(
     scene: Scene,
     flights: Flights,
-    legs: Legs,
     holes: Holes,
     layouts: Layouts,
     settings: tuple[LegsSettings, HoleSettings, SafetySettings],
@@ -79,7 +77,7 @@ def place_round_tees(
 
     Parameters
     ----------
-    scene, flights, legs, holes, layouts
+    scene, flights, holes, layouts
         Results of the stages before; without lidar nothing is thrown and nothing found.
     settings
         The sections `legs`, `layout: hole:` and `layout: safety:` of the configuration.
@@ -91,12 +89,16 @@ def place_round_tees(
     if not len(mine) or not scene.surveyed:
         return RoundTees(holes.positions, holes.legs, holes.tee_sites)
     levels = tuple(flight.level for flight in flights.levels)
-    lacking = mine[~mine["hole_id"].isin(holes.positions["hole_id"])]
+    # Nobody stands in growth beside a lane that is not cut yet.
+    lanes = holes.legs[holes.legs["origin"] == "cut"]
+    lacking = mine[
+        ~mine["hole_id"].isin(holes.positions["hole_id"]) & (mine["origin"] != "cut").to_numpy()
+    ]
     with kernel_threads(threads):
         further = Further(
             thrower_of(scene, flights, rules),
-            holes.tee_sites.reset_index(drop=True),
-            legs.basket_sites.reset_index(drop=True),
+            _without(holes.tee_sites, lanes["tee_id"]),
+            _without(holes.basket_sites, lanes["end_id"]),
         )
         some = with_legs_of(lacking, holes.links)
         more, table = other_positions(holes.legs, some, levels, further, hole_settings)
@@ -111,6 +113,11 @@ def place_round_tees(
     }
     table = table[table["leg_id"].isin(used)].reset_index(drop=True)
     return RoundTees(positions, table, counted(holes.tee_sites, table), facts)
+
+
+def _without(sites: gpd.GeoDataFrame, ids: pd.Series) -> gpd.GeoDataFrame:
+    """Sites but some."""
+    return sites[~sites["site_id"].isin(ids)].reset_index(drop=True)
 
 
 def _numbered(positions: pd.DataFrame, crs: object) -> gpd.GeoDataFrame:

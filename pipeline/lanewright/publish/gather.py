@@ -105,7 +105,7 @@ def layers_of(config: Config, scouting: Scouting) -> dict[str, gpd.GeoDataFrame]
         "leg_features": linked.of_legs,
         "hole_features": linked.of_holes,
         "tee_sites": scouting.holes.tee_sites,
-        "basket_sites": scouting.legs.basket_sites,
+        "basket_sites": scouting.holes.basket_sites,
         "refused_squares": table_of(scouting.legs.refused, survey.grid),
         # With the throws from landing zones that holes added; Legs.legs has them not.
         "legs": with_outcome(scouting.holes.legs, scouting.trim.legs, "leg_id").drop(

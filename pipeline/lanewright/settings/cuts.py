@@ -20,6 +20,15 @@ class CutsSettings(Settings):
         description="promising lines whose work is planned in full at most, all levels; it ends "
         "sooner where enough lanes are found; some turn out not to open, and each takes time",
     )
+    for_rounds_per_ha: Annotated[float, Field(ge=0, le=50)] = Field(
+        1.5,
+        description="lanes to cut for each hectare that may become holes of rounds, for the best "
+        "level; two or three a hole of eighteen on 25 hectares; each takes a third of a second; "
+        "with 0 rounds keep to what stands open; ours",
+    )
+    for_rounds: Annotated[int, Field(ge=0, le=1000)] = Field(
+        150, description="the same for all hectares together, at most; ours"
+    )
     spacing: Annotated[float, Field(ge=2, le=50)] = Field(
         10.0,
         description="metres; one spot of every square this wide may hold a tee or an end, cleared "

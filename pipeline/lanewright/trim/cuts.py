@@ -5,7 +5,8 @@ would be said of it. Here the least cut is sought instead: the flights of a leve
 least work between any two spots (`corridors`), as many as differ, each with the least set of pieces
 that lets two throws of three pass (`oneleg`), what clearing its two ends takes, and what is unsure.
 
-A lane is proposed only if its throws reach the wished clear rate by cutting what may be cut.
+A lane is proposed only if its throws reach the wished clear rate by cutting what may be cut. The
+best are published as they are; all may become holes, so that rounds run through a wood as well.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.kernels.corridors import Wood
 from lanewright.legs import fair
-from lanewright.legs.measure import places_of, scored
+from lanewright.legs.measure import judged, places_of, scored
 from lanewright.legs.search import cells_of_sites
 from lanewright.legs.sites import Sites, find_sites
 from lanewright.legs.thrower import Player, Thrower, thrower_of
@@ -43,7 +44,7 @@ from lanewright.trim.oneleg import Planned, planned_legs, wished_of
 from lanewright.trim.pieces import take
 from lanewright.trim.plan import NOTHING_ASKED, growth_of
 from lanewright.trim.standing import Growth
-from lanewright.trim.tables import collected
+from lanewright.trim.tables import Trim, collected, no_trim
 
 ANYWHERE = -1.0  # m of room that any spot has, be it in a trunk
 FEW = 10  # lanes below which somebody with a wood is warned; ours
@@ -61,6 +62,12 @@ class Cuts:
         Layer `cut_lanes`, the most interest for each hour first; LineString Z along the flight.
     work
         Layer `cut_work`: the pieces to cut of each lane.
+    legs
+        Legs of every lane found, published or not, in the columns of layer `legs` but `leg_id`;
+        `lane_id` numbers them as in `lanes`. Where their throws come to rest is not known: growth
+        stops them now.
+    plans
+        Their work, with `lane_id` in place of the number of a leg.
     facts
         For the summary: lines planned, lanes found, hours and ground per lane.
     warnings
@@ -69,6 +76,8 @@ class Cuts:
 
     lanes: gpd.GeoDataFrame
     work: gpd.GeoDataFrame
+    legs: gpd.GeoDataFrame
+    plans: Trim
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
@@ -102,7 +111,7 @@ class _Lane:
         return float(str(self.row[name]))
 
 
-@stage("cuts", version=4)
+@stage("cuts", version=5)
 def find_cuts(
     scene: Scene,
     flights: Flights,
@@ -181,14 +190,17 @@ def no_cuts(grid: Grid) -> Cuts:
     for layer in ("cut_lanes", "cut_work"):
         names = [c.name for c in SCHEMA[layer].columns if c.derived is None]
         frames.append(gpd.GeoDataFrame({n: [] for n in names}, geometry=[], crs=grid.crs))
-    return Cuts(frames[0], frames[1], {"lanes": 0, "lines_planned": 0})
+    nothing = gpd.GeoDataFrame({"lane_id": np.empty(0, np.int64)}, geometry=[], crs=grid.crs)
+    facts: dict[str, object] = {"lanes": 0, "lines_planned": 0}
+    return Cuts(frames[0], frames[1], nothing, no_trim(grid), facts)
 
 
 def _lanes_of(search: _Search, player: Player, taken: Floats) -> tuple[list[_Lane], int]:
     """Lanes to cut of one level that differ from those taken, and how many lines were planned."""
     settings, grid = search.settings, search.thrower.scene.grid
     levels = len(search.thrower.players)
-    room = -(-settings.keep // levels)
+    hectares = search.thrower.scene.land.area / 1e4
+    room, tries = _room(settings, player is search.thrower.players[0], levels, hectares)
     seam = seams(search.wood, search.thrower, player.flights, search.sites, settings)
     tees, ends = (cells_of_sites(s, grid) for s in (search.sites.tees, search.sites.baskets))
     tee, end = seam.tee, seam.end
@@ -196,7 +208,7 @@ def _lanes_of(search: _Search, player: Player, taken: Floats) -> tuple[list[_Lan
     places = places_of(lines, grid)
     first = distinct(places, seam.hours, settings.apart, taken)
     first = first[spread(places[first], seam.hours[first], settings.crowding)]
-    first = first[: -(-settings.planned // levels)]
+    first = first[:tries]
     legs = scored(
         search.thrower,
         player,
@@ -215,9 +227,12 @@ def _lanes_of(search: _Search, player: Player, taken: Floats) -> tuple[list[_Lan
     return found[:room], tried
 
 
-def _best(lanes: list[_Lane], room: int) -> list[_Lane]:
-    """As many lanes as asked for, those that win most interest for each hour first."""
-    return sorted(lanes, key=lambda lane: -lane.number("interest_per_hour"))[:room]
+def _room(settings: CutsSettings, best: bool, levels: int, hectares: float) -> tuple[int, int]:
+    """Lanes to find for a level, and lines to plan at most; rounds are for the best level."""
+    room, tries = (-(-n // levels) for n in (settings.keep, settings.planned))
+    if best:
+        room = max(room, min(round(settings.for_rounds_per_ha * hectares), settings.for_rounds))
+    return room, max(tries, round(room * settings.planned / settings.keep))
 
 
 def _chosen_only(plan: Planned, lane_id: int) -> Planned:
@@ -258,33 +273,60 @@ def _opened(search: _Search, player: Player, legs: gpd.GeoDataFrame) -> Iterator
 
 def _tables(search: _Search, lanes: list[_Lane], planned: int, brief: Brief) -> Cuts:
     """Layers of the lanes found."""
-    grid = search.thrower.scene.grid
-    lanes = _best(lanes, search.settings.keep)
-    facts: dict[str, object] = {"lanes": len(lanes), "lines_planned": planned}
-    warnings = tuple(_few(search, len(lanes), planned))
+    grid, keep = search.thrower.scene.grid, search.settings.keep
+    lanes = sorted(lanes, key=lambda lane: -lane.number("interest_per_hour"))
+    shown = lanes[:keep]
+    facts: dict[str, object] = {
+        "lanes": len(shown),
+        "lines_planned": planned,
+        "lanes_that_may_be_holes": len(lanes),
+    }
+    warnings = tuple(_few(search, len(shown), planned))
     if not lanes:
         return replace(no_cuts(grid), facts=facts, warnings=warnings)
-    rows = [{"lane_id": n} | lane.row for n, lane in enumerate(lanes, start=1)]
     plans = [_chosen_only(lane.plan, n) for n, lane in enumerate(lanes, start=1)]
-    work = collected(search.growth, plans, [], {}, brief.arrival, []).work
+    every = collected(search.growth, plans, [], {}, brief.arrival, [])
+    work = collected(search.growth, plans[:keep], [], {}, brief.arrival, []).work
     work = work.rename(columns={"leg_id": "lane_id"})
     names = [c.name for c in SCHEMA["cut_work"].columns if c.derived is None]
-    frame = pd.DataFrame(rows)
+    frame = pd.DataFrame([{"lane_id": n} | lane.row for n, lane in enumerate(shown, start=1)])
+    facts |= _medians(frame)
+    shapes = [lane.leg["geometry"] for lane in shown]
+    return Cuts(
+        gpd.GeoDataFrame(frame, geometry=shapes, crs=grid.crs),
+        gpd.GeoDataFrame(work[[*names, "geometry"]], geometry="geometry", crs=grid.crs),
+        _legs_of(search, lanes),
+        every,
+        facts,
+        warnings,
+    )
+
+
+def _medians(frame: pd.DataFrame) -> dict[str, object]:
+    """What a hole takes that is cut, for the summary."""
     middle = (frame["hours_low"] + frame["hours_high"]) / 2
-    facts |= {
+    return {
         "hours_per_hole_low": round(float(frame["hours_low"].median()), 1),
         "hours_per_hole_high": round(float(frame["hours_high"].median()), 1),
         "area_per_hole_m2": round(float(frame["area_m2"].median())),
         "stems_over_10_cm_per_hole": float(frame["stems"].median()),
         "hours_middle": [round(float(h), 1) for h in (middle.min(), middle.max())],
     }
-    shapes = [lane.leg["geometry"] for lane in lanes]
-    return Cuts(
-        gpd.GeoDataFrame(frame, geometry=shapes, crs=grid.crs),
-        gpd.GeoDataFrame(work[[*names, "geometry"]], geometry="geometry", crs=grid.crs),
-        facts,
-        warnings,
-    )
+
+
+def _legs_of(search: _Search, lanes: list[_Lane]) -> gpd.GeoDataFrame:
+    """Legs of lanes, judged anew without what is not known of them: where throws come to rest."""
+    rows = pd.DataFrame([lane.leg for lane in lanes]).infer_objects().reset_index(drop=True)
+    rows = rows.drop(columns="leg_id").assign(lane_id=np.arange(1, len(rows) + 1))
+    rows = rows.assign(origin="cut", rests_well_share=np.nan)
+    judge = search.thrower.settings
+    parts = []
+    for player in search.thrower.players:
+        mine = rows[rows["level"] == player.name]
+        leg = {str(name): mine[name].to_numpy() for name in mine}
+        parts.append(mine.assign(**judged(leg, player.level.carry, judge)))
+    grid = search.thrower.scene.grid
+    return gpd.GeoDataFrame(pd.concat(parts).sort_index(), geometry="geometry", crs=grid.crs)
 
 
 def _few(search: _Search, found: int, planned: int) -> Iterator[str]:

@@ -35,17 +35,17 @@ from lanewright.trim.keep import Brief, Keep
 from lanewright.trim.oneleg import Planned, bare_row, planned_legs, wished_of
 from lanewright.trim.opened import LEG, opened_holes, opened_legs, with_outcome
 from lanewright.trim.standing import KEPT, Growth
-from lanewright.trim.tables import Trim, collected, no_trim
+from lanewright.trim.tables import Trim, collected, no_trim, together
 
 NOTHING_ASKED = Brief()
 SQUARE = 50.0  # m of ground that shares its places among the legs planned
 
 
-@stage("trim", version=10)
+@stage("trim", version=11)
 def plan_trim(
     scene: Scene,
     flights: Flights,
-    holes: Holes,
+    found: tuple[Holes, Trim],
     legs_settings: LegsSettings,
     settings: TrimSettings,
     brief: Brief = NOTHING_ASKED,
@@ -57,8 +57,10 @@ def plan_trim(
 
     Parameters
     ----------
-    scene, flights, holes
+    scene, flights
         Results of the stages before; without lidar nothing is planned.
+    found
+        Holes, and the work that opens lanes to cut, with `lane_id` in place of a leg's number.
     legs_settings, settings
         The sections `legs` and `trim` of the configuration.
     brief
@@ -70,9 +72,11 @@ def plan_trim(
     """
     if not scene.surveyed:
         return no_trim(scene.grid, "no trim work: there is no lidar to see growth in")
+    holes, lanes = found
     with kernel_threads(threads):
         growth, warnings = growth_of(scene, settings, legs_settings, brief.keep)
-        hard, clear = chosen_legs(holes.legs, holes.leg_ids, settings)
+        standing = np.setdiff1d(holes.leg_ids, holes.lanes["leg_id"])
+        hard, clear = chosen_legs(holes.legs, standing, settings)
         planned = plan_legs(
             growth,
             thrower_of(scene, flights, legs_settings),
@@ -83,9 +87,29 @@ def plan_trim(
             warnings=warnings,
             progress=progress,
         )
+        cut = of_lanes(lanes, holes)
+        if len(cut.per_leg):
+            planned = together(planned, cut, scene.grid, brief.arrival)
         legs = opened_legs(holes.legs, planned.per_leg, legs_settings)
         opened = opened_holes(holes.holes, holes.links, holes.legs, legs, legs_settings)
         return replace(planned, legs=legs[list(LEG)], holes=opened)
+
+
+def of_lanes(lanes: Trim, holes: Holes) -> Trim:
+    """The work that opens those lanes to cut that are holes, under the numbers of their legs."""
+    leg = holes.lanes.set_index("lane_id")["leg_id"]
+    used = leg[leg.isin(holes.leg_ids)]
+    per_leg = lanes.per_leg[lanes.per_leg["leg_id"].isin(used.index)]
+    mine = lanes.work["leg_id"].isin(used.index).to_numpy()
+    work = lanes.work[mine].reset_index(drop=True)
+    number = work["leg_id"].map(used)
+    return replace(
+        lanes,
+        work=work.assign(leg_id=number, hole_id=number.map(hole_of(holes))),
+        per_leg=per_leg.assign(leg_id=per_leg["leg_id"].map(used)).reset_index(drop=True),
+        marks=lanes.marks[mine].reset_index(drop=True) if len(lanes.marks) else lanes.marks,
+        warnings=(),
+    )
 
 
 def growth_of(
