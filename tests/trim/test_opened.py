@@ -25,6 +25,7 @@ from lanewright.settings.levels import levels_named
 from lanewright.settings.trim import TrimSettings
 from lanewright.trim.opened import effort, with_outcome
 from lanewright.trim.plan import plan_trim, with_hours
+from lanewright.trim.tables import no_trim
 from leg_worlds import score_own
 from trim_worlds import Grown, Tree, grown
 
@@ -47,7 +48,9 @@ def published(world, flights, **fair):
     levels = tuple(flight.level for flight in flights.levels)
     legs = score_own(world, flights, settings, [("a", LINE_OF_PLAY)], leaf_state="off")
     holes = make_holes(world, levels, legs, HoleSettings(), weights=settings.judge.interest)
-    trim = plan_trim(world, flights, holes, settings, TrimSettings(throws=400))
+    trim = plan_trim(
+        world, flights, (holes, no_trim(world.grid)), settings, TrimSettings(throws=400)
+    )
     leg = with_outcome(holes.legs, trim.legs, "leg_id").drop(columns=list(LINE))
     hole = as_layer(with_hours(holes, trim), holes.links, holes.pars, holes.legs)
     return schema.conform("legs", leg).iloc[0], schema.conform("holes", hole).iloc[0]

@@ -35,17 +35,20 @@ def land_words(config: Config, layers: Mapping[str, gpd.GeoDataFrame]) -> list[s
     if squares is None or layout is None or not len(squares):
         return []
     best = layout["proposal"] == layout["proposal"].min()
-    fit, walks = f"{best.sum()} fit", _walk(layers)
+    fit, walks = f": {best.sum()} fit", _walk(layers)
+    if (layout.loc[best, "fair"] == "after trim").any():
+        low, high = (layout.loc[best, f"trim_hours_{end}"].sum() for end in ("low", "high"))
+        fit = f"; with clearing {best.sum()} fit, {low:.0f} to {high:.0f} hours of work in all"
     length = float(layout.loc[best, "length_m"].sum())
     if walks > config.layout.most_walk * length:
-        fit += f" with {both(walks)} of walk for {both(length)} of play"
+        fit += f", with {both(walks)} of walk for {both(length)} of play"
     elif best.sum() >= max(FEW * config.holes, min(LEAST, config.holes)):
         return []
     asked = f"{config.holes} hole{'s' * (config.holes > 1)}"
     tees = squares[(squares["use"] == "tee") & (squares["reason"] != OUTSIDE)]
     refused = tees[tees["code"] > 0].sort_values("squares", ascending=False, kind="stable")
     if refused.empty:
-        return [f"no land for a course of {asked} as it is: {fit}"]
+        return [f"no land for a course of {asked} as it is{fit}"]
     first = refused.iloc[0]
     because = f"because {first['share']:.0%} of it {phrase(first['reason'], config)}"
     without = "without clearing" if first["reason"] == ROOM else "as it is"
@@ -54,7 +57,7 @@ def land_words(config: Config, layers: Mapping[str, gpd.GeoDataFrame]) -> list[s
         for row in refused.iloc[1:].itertuples()
         if row.share >= 0.05
     ]
-    said = f"no land for a course of {asked} {without}: {fit}, {because}"
+    said = f"no land for a course of {asked} {without}{fit}, {because}"
     return [said + (f"; a further {', '.join(rest)}" if rest else ""), *_clearing(layers)]
 
 
