@@ -90,7 +90,7 @@ class Grounds:
     arrival: tuple[float, float] | None
 
 
-@stage("layout", version=13)
+@stage("layout", version=14)
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],

@@ -303,7 +303,7 @@ class LayoutSettings(Settings):
         ),
         description="what the proposals are after, one after the other: walks against which the "
         "quality of holes counts half, holes whose quality counts twice, hours of trimming that "
-        "count four times, as many holes in the wood as there can be, or holes that count by "
+        "count ten times, as many holes in the wood as there can be, or holes that count by "
         "their ease instead of their quality; ours",
     )
     differ: Share = Field(
