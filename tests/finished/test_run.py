@@ -172,7 +172,7 @@ def test_own_lines_score_as_they_were_published(run):
             along = [line.project(shapely.Point(g.coords[0][:2])) for g in said.geometry]
             said = said.iloc[np.argsort(along)].reset_index(drop=True)
             assert list(got["throw"]) == list(range(len(said)))
-            assert set(compared) - set(got.columns) <= set(BY_TRIM)
+            assert set(compared) - set(got.columns) <= {*BY_TRIM, "lane_id"}
             plain = [c for c in compared if c in got.columns and c != "geometry"]
             if (said["fair"] == "after trim").any():  # published with what trimming makes of it
                 plain = [c for c in plain if c not in BY_TRIM]

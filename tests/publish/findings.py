@@ -135,6 +135,8 @@ def _as_a_round(layers: dict[str, gpd.GeoDataFrame]) -> None:
     legs["pinch_at_m"], legs["pinch_width_m"] = 40.0, 4.0
     layers["legs"] = legs.set_geometry(lines, crs=UTM)
     holes = layers["holes"]
+    for name in ("holes", "legs"):  # every other one the designer's
+        layers[name]["origin"] = np.where(np.arange(len(layers[name])) % 2, "own", "search")
     holes["legs"] = ["1", "2", "3", "4", "5"]
     holes["level"], holes["par"] = "blue", [3, 3, 4, 3, 5]
     holes["unfair"] = legs["unfair"]

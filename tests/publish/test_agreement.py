@@ -180,7 +180,8 @@ def test_walks_fire_and_water_agree(demo, page, sheet):
     walks = gpd.read_file(demo / "scout.gpkg", layer="layout_walks")
     walks = walks[walks["proposal"] == 1]
     said = re.search(r"Walks and trails ([\d,]+) m", words(sheet))
-    assert whole(said[1]) == pytest.approx(walks["length_m"].sum(), abs=0.51)
+    # Each walk is rounded to 0.1 m in the layer, their sum to 1 m on the sheet.
+    assert whole(said[1]) == pytest.approx(walks["length_m"].sum(), abs=0.51 + 0.05 * len(walks))
     fire = walks["crosses"].dropna()
     terms = re.search(r"Walks through a line of fire\s+(\d+|none)", words(page))
     assert terms[1] == (str(len(fire)) if len(fire) else "none")

@@ -33,7 +33,7 @@ def layers(fit: int, **squares: int) -> dict[str, gpd.GeoDataFrame]:
         geometry=[shapely.box(0, 0, 1, 1)] * len(rows),
     )
     layout = frame("layout_holes", max(fit, 1)).iloc[:fit]
-    layout["proposal"] = 1
+    layout["proposal"], layout["fair"] = 1, "yes"
     return {"refused_squares": table, "layout_holes": layout}
 
 
@@ -47,6 +47,12 @@ def test_a_dense_wood_is_called_no_land_without_clearing():
     assert said.startswith(
         "no land for a course of 18 holes without clearing: 3 fit, because 92% of it has no spot"
     )
+    # Holes of lanes to cut are no holes of the land as it is; their work stands beside them.
+    wood["layout_holes"] = wood["layout_holes"].assign(
+        fair=["yes", "after trim", "after trim"], trim_hours_low=2.0, trim_hours_high=9.0
+    )
+    (cleared,) = land_words(config(), wood)
+    assert "without clearing; with clearing 3 fit, 6 to 27 hours of work in all, because" in cleared
     # 40 of 1,000 squares are too few to be named; those outside count for nothing.
     assert "property line" not in said
 
@@ -63,7 +69,7 @@ def test_a_round_that_walks_more_than_it_plays_is_no_course():
     land["layout_holes"]["length_m"] = 100.0
     land["layout_walks"] = frame("layout_walks", 2).assign(proposal=1, length_m=[900.0, 901.0])
     (said,) = land_words(config(), land)
-    assert "18 fit with 1,801 m (5,909 ft) of walk for 1,800 m (5,906 ft) of play" in said
+    assert "18 fit, with 1,801 m (5,909 ft) of walk for 1,800 m (5,906 ft) of play" in said
     assert "because 40% of it is steeper" in said
     assert not land_words(config(layout={"most_walk": 1.01}), land)
 

@@ -55,7 +55,7 @@ def test_walks_back_along_a_hole_are_listed_among_rules_broken(tmp_path):
     assert found
     # And with more walk than it may have, the land is called no course, on page and in summary.
     (said,) = [text for text in summary["warnings"] if text.startswith("no land for a course")]
-    assert re.search(r"\d fit with [\d,]+ m \(.* ft\) of walk for .* of play, because", said)
+    assert re.search(r"\d fit, with [\d,]+ m \(.* ft\) of walk for .* of play, because", said)
     assert said[1:] in html.unescape((tmp_path / "out" / "report.html").read_text("utf-8"))
     assert len(summary["findings"]["layout"]["proposals"]) == 1
     assert all("where at most 0.0 m are allowed" in text for text in found)

@@ -9,7 +9,7 @@ from lanewright.settings.layout import LayoutSettings
 TIMES: Mapping[str, Mapping[str, float]] = {
     "shortest walks": {"quality": 0.5},
     "most character": {"quality": 2.0},
-    "least cutting": {"trim": 10.0},
+    "least cutting": {"trim": 6.0},
     "most wooded": {"lane_kind": 3.0},
 }
 """How many times as much each weight counts for an idea; ours."""

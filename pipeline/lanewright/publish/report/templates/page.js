@@ -414,14 +414,18 @@
 
   // ---- paper
   // Paper has a shape of its own that no script knows of: the map shows all, whatever it is.
+  // The work of the first proposal is folded on the screen, for each card has its own.
+  const crew = document.querySelector("#crew details");
   addEventListener("beforeprint", () => {
     printing = true;
+    crew?.setAttribute("open", "");
     map.setAttribute("preserveAspectRatio", "xMidYMid meet");
     map.setAttribute("viewBox", all.join(" "));
     map.style.setProperty("--u", (Math.max(all[2] / 680, all[3] / 560)).toPrecision(5));
   });
   addEventListener("afterprint", () => {
     printing = false;
+    crew?.removeAttribute("open");
     map.setAttribute("preserveAspectRatio", "none");
     look(wanted);
   });
