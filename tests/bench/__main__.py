@@ -17,7 +17,7 @@ BENCHES = (
     "throws",
     "trim",
     "truth",
-    "publish",
+    "publishing",
     "rank",
     "rounds",
     "whole",

@@ -114,6 +114,7 @@ def test_lanes_to_cut_are_holes_of_rounds_with_their_work(out):
     assert 0 < len(cut) == facts["holes"]["holes of lanes to cut"] <= 5
     assert (cut["fair"] == "after trim").all()
     assert (cut["score"] > 0).all()
+    assert cut["sentence"].str.startswith("A lane to cut; ").all()
     assert (cut["clear_rate"] < 2 / 3).all()
     assert len(played)
     assert (played["fair"] == "after trim").all()

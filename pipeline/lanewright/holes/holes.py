@@ -91,7 +91,7 @@ class Holes:
         return pd.DataFrame(cut).astype(np.int64)
 
 
-@stage("holes", version=19)
+@stage("holes", version=20)
 def find_holes(
     scene: Scene,
     flights: Flights,

@@ -58,7 +58,7 @@ def sentence(hole: Row, fair: float) -> str:
     if hole["pinch_width_m"] < TIGHT:
         width, at = hole["pinch_width_m"], hole["pinch_at_m"]
         wide = f"pinches to {width:.0f} m at {at:.0f} m"
-        parts.append(wide if width >= 0.5 else f"growth on the line at {at:.0f} m")
+        parts.append(wide if round(width) >= 1 else f"growth on the line at {at:.0f} m")
     if hole["clear_rate"] < fair:
         parts.append(f"tight, {100 * hole['clear_rate']:.0f} % of throws pass")
     if hole["unfair"]:
@@ -117,7 +117,7 @@ def worth_in_words(row: Facts) -> str:
 
 def _first(hole: Facts) -> list[str]:
     """What a reader should know before anything else about a hole."""
-    parts = []
+    parts = ["a lane to cut"] if hole.get("origin") == "cut" else []
     who = hole["carried_by"]
     if isinstance(who, str):
         water = f"{hole['carry_water_m']:.0f} m of water"

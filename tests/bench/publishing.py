@@ -1,6 +1,6 @@
 """CPU and clock of publishing a finished run, part by part, and of bare libraries on the same work.
 
-    python tests/bench/publish.py [configuration]
+    python tests/bench/publishing.py [configuration]
 
 Opens the demo, or another configuration, in its own folder or, with `LANEWRIGHT_DEMO`, in that one;
 stages that are not stored there are run first. Peers write the same frames with pyogrio, a layer
