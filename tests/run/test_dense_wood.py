@@ -43,7 +43,7 @@ def out(tmp_path_factory) -> Path:
         "holes": 9,
         "out": "out",
         "legs": {"sites": {"boundary_setback": 2.0}, "throws": 64, "keep": 100},
-        "cuts": {"keep": 2, "planned": 8, "for_rounds_per_ha": 6},
+        "cuts": {"keep": 2, "planned": 8, "for_rounds_per_ha": 6, "for_rounds": 4},
         "layout": {"proposals": 1, "solver": {"first": {"changes": 5_000}, "work": 0.2}},
     }
     (folder / "run.yaml").write_text(yaml.safe_dump(settings))
@@ -109,13 +109,17 @@ def test_lanes_to_cut_are_holes_of_rounds_with_their_work(out):
     facts = json.loads((out / "summary.json").read_text())["findings"]
     holes, legs, played = layer(out, "holes"), layer(out, "legs"), layer(out, "layout_holes")
     cut = holes[holes["origin"] == "cut"]
-    # `for_rounds_per_ha: 6` asks for five on this land, `keep: 2` publishes two as lanes.
-    assert facts["cuts"]["lanes_that_may_be_holes"] == 5 > facts["cuts"]["lanes"] == 2
-    assert 0 < len(cut) == facts["holes"]["holes of lanes to cut"] <= 5
+    # `for_rounds_per_ha: 6` asks for five on this land, `for_rounds: 4` bounds that, and `keep: 2`
+    # publishes two as lanes.
+    assert facts["cuts"]["lanes_that_may_be_holes"] == 4 > facts["cuts"]["lanes"] == 2
+    assert 0 < len(cut) == facts["holes"]["holes of lanes to cut"] <= 4
     assert (cut["fair"] == "after trim").all()
     assert (cut["score"] > 0).all()
     assert cut["sentence"].str.startswith("A lane to cut; ").all()
     assert (cut["clear_rate"] < 2 / 3).all()
+    # Where throws would end once the lane is cut: at most one in twenty off the property.
+    assert (legs.dropna(subset="lane_id")["unsafe_share"] <= 0.05).all()
+    assert (legs.dropna(subset="lane_id")["rests_well_share"] >= 2 / 3).all()
     assert len(played)
     assert (played["fair"] == "after trim").all()
     assert facts["layout"]["candidates"] > len(holes) - len(cut)

@@ -30,7 +30,8 @@ from lanewright.trim.plan import growth_of
 from lanewright.trim.standing import TREE
 from trim_worlds import Grown, Tree, grown
 
-LEGS = LegsSettings(throws=32, sites=SitesSettings(boundary_setback=2.0))
+SMALL = LegsSettings(throws=32, sites=SitesSettings(boundary_setback=2.0))
+LEGS = SMALL.model_copy(update={"most_unsafe": 1.0})  # the land is hardly longer than its lanes
 CUTS = CutsSettings(keep=2, planned=6)
 SEAM = (46.0, 54.0)  # m from the south edge, between which only two walls of brush stand
 WALLS = (40.0, 75.0)  # m from the west edge, each 2 m thick
@@ -213,7 +214,7 @@ def grove() -> Scene:
     return replace(scene, canopy_height=roof, searched=hidden)
 
 
-WIDE = CutsSettings(keep=6, planned=12)
+WIDE = CutsSettings(keep=6, planned=16)
 
 
 @pytest.fixture(scope="module")
@@ -237,7 +238,6 @@ def same(a: Cuts, b: Cuts) -> bool:
         {"planned": 2},
         {"spacing": 7.0},
         {"apart": 60.0},
-        {"crowding": 0.0},
         {"shortest": 55.0},
         {"longest": 50.0},
         {"wooded": 0.0},
@@ -300,6 +300,23 @@ def test_lanes_are_distinct_ranked_and_within_their_bounds(as_set, grove, flight
     assert (lanes.set_index("lane_id")["hours_low"] >= by_lane - 0.05).all()
 
 
+def test_crowded_lanes_count_for_more_hours(grove, flights):
+    few = WIDE.model_copy(update={"keep": 3, "planned": 4})
+    some, apart = (
+        cut(grove, flights, few.model_copy(update={"crowding": more})) for more in (0.0, 20.0)
+    )
+    assert not same(some, apart)
+
+
+def test_no_lane_is_proposed_whose_throws_would_leave_the_property_once_it_is_cut(grove, flights):
+    """Growth stops nearly all of them now, so that it would hide where the others would end."""
+    got = cut(grove, flights, WIDE).legs
+    assert (got["unsafe_share"] > SMALL.most_unsafe).any()
+    safe = find_cuts(grove, flights, SMALL, TrimSettings(), WIDE).legs
+    assert (safe["unsafe_share"] <= SMALL.most_unsafe).all()
+    assert len(safe) < len(got)
+
+
 def test_the_owner_who_fells_nothing_gets_lanes_that_fell_nothing(grove, flights):
     got = cut(grove, flights, WIDE, fell="never")
     assert (got.work["action"] != "fell tree").all()
@@ -332,7 +349,7 @@ def test_a_wood_with_few_lanes_or_none_says_so_and_why(as_set, grove, flights):
     cheap = cut(grove, flights, WIDE.model_copy(update={"most_hours": 0.01}))
     assert len(cheap.lanes) == 0
     (said,) = cheap.warnings
-    assert said.startswith("no lanes to cut found, 6 asked for: the others of 12 promising lines")
+    assert said.startswith("no lanes to cut found, 6 asked for: the others of")
     none = cut(grove, flights, WIDE.model_copy(update={"shortest": 150, "longest": 160}))
     assert none.facts["lines_planned"] == 0
     (said,) = none.warnings

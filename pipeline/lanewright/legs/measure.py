@@ -238,6 +238,25 @@ def _lands(lands: Landings) -> dict[str, Floats]:
     }
 
 
+def in_the_open(thrower: Thrower, player: Player, lines: Lines) -> Row:
+    """Columns of where throws would end if nothing grew: what a lane that is cut lets through."""
+    there = thrower.contacts
+    bare = replace(
+        there,
+        table=np.zeros_like(there.table),
+        prior=np.zeros_like(there.prior),
+        trunk=np.zeros_like(there.trunk),
+        stems=np.zeros_like(there.stems),
+    )
+    grid, name = thrower.scene.grid, player.level.name
+    seeds = throwing.seeds_of(name, lines, *places_of(lines, grid).T)
+    count = thrower.settings.throws
+    flown = throwing.throw(
+        lines, player.flights, player.paths, bare, seeds, count, grid.cell, stops=True
+    )
+    return dict(_lands(landings(flown.stops, lines, thrower.hazards, grid.cell)))
+
+
 def rates_by_finish(
     thrower: Thrower, player: Player, lines: Lines, known: Ints
 ) -> tuple[Floats, Ints]:

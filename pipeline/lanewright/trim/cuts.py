@@ -27,7 +27,7 @@ from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
 from lanewright.kernels.corridors import Wood
 from lanewright.legs import fair
-from lanewright.legs.measure import judged, places_of, scored
+from lanewright.legs.measure import in_the_open, judged, places_of, scored
 from lanewright.legs.search import cells_of_sites
 from lanewright.legs.sites import Sites, find_sites
 from lanewright.legs.thrower import Player, Thrower, thrower_of
@@ -64,8 +64,7 @@ class Cuts:
         Layer `cut_work`: the pieces to cut of each lane.
     legs
         Legs of every lane found, published or not, in the columns of layer `legs` but `leg_id`;
-        `lane_id` numbers them as in `lanes`. Where their throws come to rest is not known: growth
-        stops them now.
+        `lane_id` numbers them as in `lanes`. Their throws end where they would if nothing grew.
     plans
         Their work, with `lane_id` in place of the number of a leg.
     facts
@@ -111,7 +110,7 @@ class _Lane:
         return float(str(self.row[name]))
 
 
-@stage("cuts", version=5)
+@stage("cuts", version=6)
 def find_cuts(
     scene: Scene,
     flights: Flights,
@@ -216,6 +215,10 @@ def _lanes_of(search: _Search, player: Player, taken: Floats) -> tuple[list[_Lan
         search.sites.baskets.iloc[end[first]],
         lines.take(first),
     )
+    once_cut = in_the_open(search.thrower, player, lines.take(first))
+    leg = {str(name): legs[name].to_numpy() for name in legs} | once_cut
+    gates = judged(leg, player.level.carry, search.thrower.settings)
+    legs = legs.assign(origin="cut", **once_cut, **gates)
     legs = _to_cut(legs, search).reset_index(drop=True)
     legs.insert(0, "leg_id", np.arange(len(legs)))
     found: list[_Lane] = []
@@ -248,14 +251,10 @@ def _chosen_only(plan: Planned, lane_id: int) -> Planned:
 
 
 def _to_cut(legs: gpd.GeoDataFrame, search: _Search) -> gpd.GeoDataFrame:
-    """Legs that are not clear as they are, and that nothing but growth keeps from being fair.
-
-    Where throws come to rest counts for nothing: in growth hardly any get there.
-    """
+    """Legs that are not clear as they are, and that nothing but growth keeps from being fair."""
     wished = [wished_of(kind, search.growth.settings) for kind in legs["lane_kind"]]
     shut = fair.from_words(legs["unfair"])
-    lasting = [i for i, gate in enumerate(fair.GATES) if gate not in (*fair.BY_GROWTH, "landing")]
-    return legs[(legs["clear_rate"] < wished) & ~shut[:, lasting].any(1)]
+    return legs[(legs["clear_rate"] < wished) & ~fair.hard(shut)]
 
 
 def _opened(search: _Search, player: Player, legs: gpd.GeoDataFrame) -> Iterator[_Lane]:
@@ -286,8 +285,7 @@ def _tables(search: _Search, lanes: list[_Lane], planned: int, brief: Brief) -> 
         return replace(no_cuts(grid), facts=facts, warnings=warnings)
     plans = [_chosen_only(lane.plan, n) for n, lane in enumerate(lanes, start=1)]
     every = collected(search.growth, plans, [], {}, brief.arrival, [])
-    work = collected(search.growth, plans[:keep], [], {}, brief.arrival, []).work
-    work = work.rename(columns={"leg_id": "lane_id"})
+    work = every.work[every.work["leg_id"] <= keep].rename(columns={"leg_id": "lane_id"})
     names = [c.name for c in SCHEMA["cut_work"].columns if c.derived is None]
     frame = pd.DataFrame([{"lane_id": n} | lane.row for n, lane in enumerate(shown, start=1)])
     facts |= _medians(frame)
@@ -295,7 +293,7 @@ def _tables(search: _Search, lanes: list[_Lane], planned: int, brief: Brief) -> 
     return Cuts(
         gpd.GeoDataFrame(frame, geometry=shapes, crs=grid.crs),
         gpd.GeoDataFrame(work[[*names, "geometry"]], geometry="geometry", crs=grid.crs),
-        _legs_of(search, lanes),
+        _legs_of(lanes, grid),
         every,
         facts,
         warnings,
@@ -314,19 +312,11 @@ def _medians(frame: pd.DataFrame) -> dict[str, object]:
     }
 
 
-def _legs_of(search: _Search, lanes: list[_Lane]) -> gpd.GeoDataFrame:
-    """Legs of lanes, judged anew without what is not known of them: where throws come to rest."""
+def _legs_of(lanes: list[_Lane], grid: Grid) -> gpd.GeoDataFrame:
+    """Legs of lanes, under the numbers of the lanes."""
     rows = pd.DataFrame([lane.leg for lane in lanes]).infer_objects().reset_index(drop=True)
     rows = rows.drop(columns="leg_id").assign(lane_id=np.arange(1, len(rows) + 1))
-    rows = rows.assign(origin="cut", rests_well_share=np.nan)
-    judge = search.thrower.settings
-    parts = []
-    for player in search.thrower.players:
-        mine = rows[rows["level"] == player.name]
-        leg = {str(name): mine[name].to_numpy() for name in mine}
-        parts.append(mine.assign(**judged(leg, player.level.carry, judge)))
-    grid = search.thrower.scene.grid
-    return gpd.GeoDataFrame(pd.concat(parts).sort_index(), geometry="geometry", crs=grid.crs)
+    return gpd.GeoDataFrame(rows, geometry="geometry", crs=grid.crs)
 
 
 def _few(search: _Search, found: int, planned: int) -> Iterator[str]:
