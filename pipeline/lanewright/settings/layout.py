@@ -213,7 +213,7 @@ class AnnealSettings(Settings):
     tries: Annotated[int, Field(ge=1, le=100)] = Field(
         3,
         description="goes from each search, from its best rounds on; the best of all counts; with "
-        "one the demo's rounds end 60 to 250 points lower for a third less time",
+        "one the demo's first round ended 100 points lower",
     )
     hot: Positive = Field(
         30.0, description="points by which a change may easily be worse at first: a short walk"
