@@ -22,6 +22,7 @@ from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.mapdata import Line
 from lanewright.publish.report import pictures as pics
 from lanewright.publish.report.drawing import path
+from lanewright.publish.report.mapsheet import _outside
 from lanewright.publish.report.page import build_report, write_report
 from lanewright.publish.report.sideview import GROWTH, side_view
 from lanewright.publish.report.space import space_of
@@ -477,3 +478,11 @@ def test_the_map_draws_the_property_where_it_lies(text):
     assert view[0] < left < view[0] + view[2] / 10
     assert view[1] < top < view[1] + view[3] / 10
     assert view[2] == pytest.approx(400 * 1.08, abs=1)
+
+
+def test_the_rim_of_the_veil_lies_beyond_any_view_of_a_narrow_land():
+    """It is drawn as the property line is, and nobody owns a line there."""
+    narrow = gpd.GeoSeries([shapely.box(0, 0, 200, 550)])
+    x, y = re.match(r"M(-?\d+) (-?\d+)l", _outside(narrow, 0, 550, 200, 550)).groups()
+    # In tenths of a metre; a map is at most some three times as wide as high, or as high as wide.
+    assert min(abs(int(x)), abs(int(y))) > 3 * 5500

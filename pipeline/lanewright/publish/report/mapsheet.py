@@ -209,11 +209,15 @@ def _view(
     return x0 - left - room, top - y1 - room, x1 - x0 + 2 * room, y1 - y0 + 2 * room
 
 
+_BEYOND = 10  # times the longer side of the land that its veil reaches beyond it
+
+
 def _outside(
     outline: gpd.GeoSeries, left: float, top: float, width: float, height: float
 ) -> Markup:
-    """All but the property, to be veiled."""
-    frame = shapely.box(left - width, top - 2 * height, left + 2 * width, top + height)
+    """All but the property, to be veiled; its outer rim lies beyond any view of a narrow land."""
+    far = _BEYOND * max(width, height)
+    frame = shapely.box(left - far, top - height - far, left + width + far, top + far)
     return path_of([frame.difference(shapely.union_all(outline.values))], left, top, 0.3)
 
 
