@@ -26,6 +26,7 @@ from lanewright.visit.cautions import BUFFER, OPEN_WATER
 
 _CROWNS = (0.0, 3.0, 5.0, 8.0)  # m, lower ends of the classes of crowns
 _PLATE = 17.0  # from the tee back to the number's plate, in pixels of the screen
+_HALF_PLATE = 12.0  # of its width and height in the mean, in pixels of the screen
 _STRONGER = (1 / 3, 2 / 3)  # of the legs drawn, from which the better ones are drawn stronger
 _HEIGHTS = 12  # most heights that contours are drawn at
 _CLEAR = 22.0  # pixels of the screen around a height that lines and signs leave free
@@ -233,19 +234,28 @@ def _contours(found: Findings, units: Units, width: float) -> Drawn:
     unit = FOOT if units.feet_first else 1.0
     texts = tuple(
         (round(x - left, 1), round(top - y, 1), f"{level / unit:.0f}")
-        for x, y, level in height_spots(drawn, _busy(found), _CLEAR * width / 760)
+        for x, y, level in height_spots(drawn, _busy(found, width / 760), _CLEAR * width / 760)
     )
     every = units.length(step, 0 if step >= 1 else 1)
     title = f"Contours every {every}, with their height"
     return Drawn("contours", title, tuple(parts), found.config.units, True, "contour strong", texts)
 
 
-def _busy(found: Findings) -> shapely.Geometry:
-    """Lines and signs that stand on the map at first."""
+def _busy(found: Findings, pixel: float) -> shapely.Geometry:
+    """Lines, signs and plates of holes that stand on the map at first; `pixel` in metres."""
     layers = ("layout_holes", "layout_walks", "features", "wires", "keep_out_lines")
     frames = [frame for name in layers if (frame := found.layer(name)) is not None]
     shapes = [line for frame in frames for line in frame.geometry]
+    if (holes := found.layer("layout_holes")) is not None:
+        shapes += [_plate_of(line, pixel) for line in holes.geometry]
     return shapely.union_all([*shapes, *([shapely.Point(found.arrival)] if found.arrival else [])])
+
+
+def _plate_of(line: shapely.LineString, pixel: float) -> shapely.Geometry:
+    """Ground under the plate with a hole's number, behind its tee."""
+    tee, then = shapely.get_coordinates(line)[:2]
+    back = (tee - then) / max(float(np.hypot(*(tee - then))), 1e-9)
+    return shapely.Point(tee + back * _PLATE * pixel).buffer(_HALF_PLATE * pixel)
 
 
 Part = tuple[str, Markup, float | None]
