@@ -1,5 +1,6 @@
 """The compiled density kernels against plain ones that take the formulas voxel by voxel."""
 
+import itertools
 import math
 
 import numpy as np
@@ -14,6 +15,7 @@ from lanewright.kernels.density import (
     mixed,
     share,
     update,
+    update_over,
 )
 
 SHAPE = (5, 6, 9)
@@ -37,6 +39,23 @@ def test_a_step_of_the_chain_is_a_gamma_posterior(rng):
     for at in np.ndindex(SHAPE):
         stops, passes = pulses.stops[at] / 840, pulses.passes[at] * 0.25 / 840
         assert mean[at] == pytest.approx((0.7 * before[at] + stops) / (0.7 + passes), rel=1e-5)
+
+
+@pytest.mark.parametrize("window", [(1, 1, 2), (2, 4, 0), (3, 0, 4)])
+def test_a_step_over_a_window_takes_the_sums_of_its_pulses(rng, window):
+    half, up, floor = window
+    pulses = some_pulses(rng)
+    sums = [np.zeros(SHAPE, np.int32) for _ in range(2)]
+    for (row, col, k), (r, c, n) in itertools.product(np.ndindex(SHAPE), np.ndindex(SHAPE)):
+        together = (k < floor) == (n < floor)
+        if max(abs(r - row), abs(c - col)) <= half and abs(n - k) <= up and together:
+            for out, counts in zip(sums, pulses[:2], strict=True):
+                out[row, col, k] += counts[r, c, n]
+    before = rng.uniform(0, 1, SHAPE).astype(np.float32)
+    mean = before.copy()
+    update_over(mean, pulses, window, 0.7)
+    expected = (0.7 * before + sums[0] / 840) / (0.7 + sums[1] * 0.25 / 840)
+    np.testing.assert_allclose(mean, expected, rtol=1e-5)
 
 
 def test_shares_and_mixtures(rng):

@@ -32,7 +32,6 @@ from numpy.typing import NDArray
 
 from lanewright.base.arrays import Raster
 from lanewright.growth.pulses import UNIT
-from lanewright.kernels import columns as counting
 from lanewright.kernels import density as kernels
 from lanewright.kernels.density import Pulses
 from lanewright.settings.vegetation import VegetationSettings
@@ -102,7 +101,7 @@ def contact_density(
 
     mean = np.repeat(prior, 1 << BAND_SHIFT, 2).astype(np.float32)
     for window in WINDOWS:
-        kernels.update(mean, _over(window, pulses, cell), settings.prior_path)
+        kernels.update_over(mean, pulses, _cells(window, cell), settings.prior_path)
     kernels.update(mean, pulses, settings.own_prior_path)
 
     chance = _chance_of_growth(pulses, mean, cell, settings)
@@ -112,9 +111,9 @@ def contact_density(
     )
     dense = np.full_like(mean, GROWTH)
     mean[:] = AIR
-    kernels.update(dense, _over(OWN, growing, cell), settings.prior_path)
-    kernels.update(dense, _over(CLOSER, growing, cell), settings.prior_path)
-    kernels.update(mean, _over(OWN, empty, cell), settings.prior_path)
+    kernels.update_over(dense, growing, _cells(OWN, cell), settings.prior_path)
+    kernels.update_over(dense, growing, _cells(CLOSER, cell), settings.prior_path)
+    kernels.update_over(mean, empty, _cells(OWN, cell), settings.prior_path)
     kernels.mixed(chance, dense, mean)
     return dense
 
@@ -126,11 +125,10 @@ def _chance_of_growth(
     chance, other = np.empty_like(mean), np.empty_like(mean)
     kernels.chance_at(mean, GROWTH_FROM, chance)
     dense = np.full_like(mean, GROWTH)
-    kernels.update(dense, _over(OWN, _part(pulses, chance), cell), settings.prior_path)
+    kernels.update_over(dense, _part(pulses, chance), _cells(OWN, cell), settings.prior_path)
     thin = np.full_like(mean, AIR)
-    kernels.update(
-        thin, _over(OWN, _part(pulses, (1 - chance) ** HARDLY), cell), settings.prior_path
-    )
+    hardly = _part(pulses, (1 - chance) ** HARDLY)
+    kernels.update_over(thin, hardly, _cells(OWN, cell), settings.prior_path)
     odds = np.empty_like(mean)
     whole = 1.0 / PULSE_SHARE
     events = pulses._replace(per_pulse=whole * pulses.per_pulse, per_path=whole * pulses.per_path)
@@ -143,13 +141,9 @@ def _chance_of_growth(
     return chance
 
 
-def _over(window: tuple[float, int], pulses: Pulses, cell: float) -> Pulses:
-    """Sums over a window about each voxel."""
-    width = half_width(window[0], cell)
-    return pulses._replace(
-        stops=counting.window_sum(pulses.stops, width, window[1], BLURRED_LAYERS),
-        passes=counting.window_sum(pulses.passes, width, window[1], BLURRED_LAYERS),
-    )
+def _cells(window: tuple[float, int], cell: float) -> tuple[int, int, int]:
+    """A window as kernels take it: half width in cells and layers, and where it is parted."""
+    return half_width(window[0], cell), window[1], BLURRED_LAYERS
 
 
 def _part(pulses: Pulses, chance: Raster) -> Pulses:

@@ -295,72 +295,78 @@ def window_sum(
     Layers below `floor` and those from it upwards never mix. Sums must fit 32 bits; running totals
     may wrap, for only their differences count.
     """
-    rows, cols, layers = counts.shape
     out = np.empty_like(counts)
-    columns = np.zeros((cols, layers), np.int32)
-    run = np.empty(layers, np.int32)
-    # Padded with what the sum is below and above, so that every layer does the same.
-    upto = np.zeros(layers + 2 * half_layers + 1, np.int32)
-    for row in range(-half, rows):
-        if row + half < rows:
-            for col in range(cols):
-                _add(columns[col], counts[row + half, col])
-        if row - half - 1 >= 0:
-            for col in range(cols):
-                _subtract(columns[col], counts[row - half - 1, col])
-        if row < 0:
-            continue
-        run[:] = 0
-        for col in range(-half, cols):
-            if col + half < cols:
-                _add(run, columns[col + half])
-            if col - half - 1 >= 0:
-                _subtract(run, columns[col - half - 1])
-            if col >= 0:
-                line = out[row, col]
-                _slide(run[:floor], half_layers, upto, line[:floor])
-                _slide(run[floor:], half_layers, upto, line[floor:])
+    columns = np.zeros(counts.shape[1:], np.int32)
+    for row in range(-half, counts.shape[0]):
+        roll(columns, counts, row, half)
+        if row >= 0:
+            across(columns, half, half_layers, floor, out[row])
     return out
 
 
 @njit(cache=True, nogil=True)
-def _add(
-    total: NDArray[np.int32],
-    part: NDArray[np.int32],
+def roll(columns: NDArray[np.int32], counts: NDArray[np.int32], row: int, half: int) -> None:
+    """Move sums over 2 half + 1 rows, (cols, layers), on to a row, from the one before it."""
+    if row + half < counts.shape[0]:
+        for col in range(columns.shape[0]):
+            _add(columns[col], counts[row + half, col])
+    if row - half - 1 >= 0:
+        for col in range(columns.shape[0]):
+            _subtract(columns[col], counts[row - half - 1, col])
+
+
+@njit(cache=True, nogil=True)
+def across(
+    columns: NDArray[np.int32],
+    half: int,
+    half_layers: int,
+    floor: int,
+    out: NDArray[np.int32],
 ) -> None:
+    """Sums of a row's `columns` over 2 half + 1 cells and 2 half_layers + 1 layers."""
+    cols, layers = columns.shape
+    run = np.zeros(layers, np.int32)
+    # Padded with nothing below and above, so that every layer does the same.
+    room = np.zeros(layers + 2 * half_layers, np.int32)
+    for col in range(-half, cols):
+        if col + half < cols:
+            _add(run, columns[col + half])
+        if col - half - 1 >= 0:
+            _subtract(run, columns[col - half - 1])
+        if col >= 0:
+            _slide(run[:floor], half_layers, room, out[col, :floor])
+            _slide(run[floor:], half_layers, room, out[col, floor:])
+
+
+@njit(cache=True, nogil=True)
+def _add(total: NDArray[np.int32], part: NDArray[np.int32]) -> None:
     for k in range(total.size):
         total[k] += part[k]
 
 
 @njit(cache=True, nogil=True)
-def _subtract(
-    total: NDArray[np.int32],
-    part: NDArray[np.int32],
-) -> None:
+def _subtract(total: NDArray[np.int32], part: NDArray[np.int32]) -> None:
     for k in range(total.size):
         total[k] -= part[k]
 
 
 @njit(cache=True, nogil=True)
 def _slide(
-    values: NDArray[np.int32],
-    half: int,
-    upto: NDArray[np.int32],
-    out: NDArray[np.int32],
+    values: NDArray[np.int32], half: int, room: NDArray[np.int32], out: NDArray[np.int32]
 ) -> None:
-    """Sum over 2 half + 1 neighbours in a line, cut at its ends; `upto` is room to work in."""
+    """Sum over 2 half + 1 neighbours in a line, cut at its ends; `room` begins with 0."""
     n = values.size
-    total = np.int32(0)
-    for k in range(half + 1):
-        upto[k] = total
+    inner, beyond = room[half:], room[half + n :]
     for k in range(n):
-        total += values[k]
-        upto[k + half + 1] = total
-    for k in range(n + half + 1, n + 2 * half + 1):
-        upto[k] = total
-    high = upto[2 * half + 1 :]
+        inner[k] = values[k]
+    for k in range(half):
+        beyond[k] = 0
     for k in range(n):
-        out[k] = high[k] - upto[k]
+        out[k] = room[k]
+    for step in range(1, 2 * half, 2):
+        one, two = room[step:], room[step + 1 :]
+        for k in range(n):
+            out[k] += one[k] + two[k]
 
 
 @njit(cache=True, nogil=True)

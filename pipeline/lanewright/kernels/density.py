@@ -13,6 +13,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from lanewright.kernels.columns import across, roll
+
 
 class Pulses(NamedTuple):
     """Whole counts of stopped pulses and of paths (rows, cols, layers).
@@ -44,16 +46,48 @@ class Odds(NamedTuple):
 @njit(cache=True, nogil=True)
 def update(mean: NDArray[np.float32], pulses: Pulses, hold: float) -> None:
     """One step of a chain of Gamma priors, in place: `hold` metres of path keep the mean before."""
-    rows, cols, layers = mean.shape
-    per_pulse, per_path = np.float32(pulses.per_pulse), np.float32(pulses.per_path)
-    held = np.float32(hold)
-    for row in range(rows):
-        for col in range(cols):
-            line, stops, passes = mean[row, col], pulses.stops[row, col], pulses.passes[row, col]
-            for k in range(layers):
-                line[k] = (held * line[k] + np.float32(stops[k]) * per_pulse) / (
-                    held + np.float32(passes[k]) * per_path
-                )
+    for row in range(mean.shape[0]):
+        per = np.float32(pulses.per_pulse), np.float32(pulses.per_path), np.float32(hold)
+        _update(mean[row], pulses.stops[row], pulses.passes[row], per)
+
+
+@njit(cache=True, nogil=True)
+def update_over(
+    mean: NDArray[np.float32], pulses: Pulses, window: tuple[int, int, int], hold: float
+) -> None:
+    """`update` with the pulses of a window about each voxel: `columns.window_sum` of both counts.
+
+    `window` is its half width in cells and in layers, and the layer where it is parted.
+    """
+    half, half_layers, floor = window
+    stops = np.zeros(mean.shape[1:], np.int32)
+    passes, all_stops, all_passes = np.zeros_like(stops), np.empty_like(stops), np.empty_like(stops)
+    per = np.float32(pulses.per_pulse), np.float32(pulses.per_path), np.float32(hold)
+    for row in range(-half, mean.shape[0]):
+        roll(stops, pulses.stops, row, half)
+        roll(passes, pulses.passes, row, half)
+        if row >= 0:
+            across(stops, half, half_layers, floor, all_stops)
+            across(passes, half, half_layers, floor, all_passes)
+            _update(mean[row], all_stops, all_passes, per)
+
+
+@njit(cache=True, nogil=True)
+def _update(
+    mean: NDArray[np.float32],
+    stops: NDArray[np.int32],
+    passes: NDArray[np.int32],
+    per: tuple[np.float32, np.float32, np.float32],
+) -> None:
+    """`update` of a row; `per` pulse, per path, and what is held."""
+    per_pulse, per_path, held = per
+    cols, layers = mean.shape
+    for col in range(cols):
+        line, stopped, passed = mean[col], stops[col], passes[col]
+        for k in range(layers):
+            line[k] = (held * line[k] + np.float32(stopped[k]) * per_pulse) / (
+                held + np.float32(passed[k]) * per_path
+            )
 
 
 @njit(cache=True, nogil=True)
@@ -97,14 +131,18 @@ def log_odds(
     floor, least = np.float32(odds.air), np.float32(odds.least)
     even, lean, most = np.float32(odds.even), np.float32(odds.lean), np.float32(odds.most)
     tiny, two = np.float32(1e-6), np.float32(2.0)
+    low, high = np.float32(0.999 * math.exp(-odds.most)), np.float32(1.001 * math.exp(odds.most))
     for row in range(rows):
         for col in range(cols):
             stops, passes = pulses.stops[row, col], pulses.passes[row, col]
             for k in range(layers):
                 air = max(thin[row, col, k], floor)
                 dense = max(growth[row, col, k], least, two * air)
-                around = np.float32(math.log((mean[row, col, k] + tiny) / even))
-                total = lean * max(-most, min(around, most))
+                ratio = (mean[row, col, k] + tiny) / even
+                around = -most if ratio < low else most
+                if low <= ratio <= high:  # else its logarithm is beyond `most`
+                    around = max(-most, min(np.float32(math.log(ratio)), most))
+                total = lean * around
                 total -= np.float32(passes[k]) * per_path * (dense - air)
                 if stops[k] > 0:
                     total += np.float32(stops[k]) * per_pulse * np.float32(math.log(dense / air))
@@ -131,9 +169,11 @@ def agree(
     half, one, most = np.float32(0.5), np.float32(1.0), np.float32(15.0)
     beside, above = np.float32(says[0]), np.float32(says[1])
     times = np.float32(gain)
-    total = np.empty(layers, np.float32)
+    line_odds = np.empty((cols, layers), np.float32)
+    against, room = line_odds.reshape(-1), _room(cols * layers)
     for row in range(rows):
         for col in range(cols):
+            total = line_odds[col]
             for k in range(layers):
                 total[k] = odds[row, col, k]
             for r in range(row - 1, row + 2):
@@ -145,17 +185,64 @@ def agree(
                     for k in range(layers):
                         total[k] += say * (line[k] - half)
             line = chance[row, col]
-            for k in range(1, layers):
-                if k != floor:
-                    total[k] += above * (line[k - 1] - half)
-                    total[k - 1] += above * (line[k] - half)
-            for k in range(2, layers):
-                if k != floor and k != floor + 1:
-                    total[k] += above * half * (line[k - 2] - half)
-                    total[k - 2] += above * half * (line[k] - half)
+            _over_and_under(line[:floor], above, total[:floor])
+            _over_and_under(line[floor:], above, total[floor:])
             for k in range(layers):
-                x = max(-most, min(total[k] * times, most))
-                out[row, col, k] = one / (one + np.float32(math.exp(-x)))
+                total[k] = -max(-most, min(total[k] * times, most))
+        chances = out[row].reshape(-1)
+        _exp(against, room, chances)
+        for k in range(chances.size):
+            chances[k] = one / (one + chances[k])
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _over_and_under(line: NDArray[np.float32], say: np.float32, total: NDArray[np.float32]) -> None:
+    """Add what the layers over and under say, and the next but one half as much."""
+    half = np.float32(0.5)
+    for step in range(1, 3):
+        n = max(line.size - step, 0)
+        low, high, under, over = line[:n], line[step:], total[:n], total[step:]
+        for k in range(n):
+            over[k] += say * (low[k] - half)
+        for k in range(n):
+            under[k] += say * (high[k] - half)
+        say *= half
+
+
+class _Room(NamedTuple):
+    """Room for `_exp`: bits of 2**(j / 32), less j where whole steps are added; floats and bits."""
+
+    powers: NDArray[np.int64]
+    steps: NDArray[np.float64]
+    whole: NDArray[np.int64]
+    scale: NDArray[np.float64]
+    bits: NDArray[np.int64]
+
+
+@njit(cache=True, nogil=True)
+def _room(size: int) -> _Room:
+    powers, steps, scale = 2.0 ** (np.arange(32) / 32), np.empty(size), np.empty(size)
+    bits = powers.view(np.int64) - (np.arange(32) << 47)
+    return _Room(bits, steps, steps.view(np.int64), scale, scale.view(np.int64))
+
+
+@njit(cache=True, nogil=True)
+def _exp(x: NDArray[np.float32], room: _Room, out: NDArray[np.float32]) -> None:
+    """exp(x) for x within 80 of 0: as the C library rounds it, but several at once.
+
+    2**(whole steps of 1/32) times a cubic for the rest, in float64: method and coefficients of
+    ARM's optimized routines (`math/expf.c`), which are glibc's as well.
+    """
+    powers, steps, whole, scale, bits = room
+    per, to_whole = 32 / math.log(2), 1.5 * 2.0**52
+    for k in range(x.size):
+        steps[k] = np.float64(x[k]) * per + to_whole
+    for k in range(x.size):
+        bits[k] = powers[whole[k] & 31] + (whole[k] << 47)
+    for k in range(x.size):
+        rest = np.float64(x[k]) * per - (steps[k] - to_whole)
+        high = 1.6938359250920212e-06 * rest + 0.00023459809789509004
+        out[k] = np.float32((high * (rest * rest) + (0.021660849396613134 * rest + 1.0)) * scale[k])
 
 
 @njit(cache=True, nogil=True)
