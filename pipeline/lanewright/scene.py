@@ -38,7 +38,7 @@ WALL = 9.0  # m; side of the square over which trees are counted
 AROUND = 120.0  # m; side of the square that a tee is held against; a throw each way; ours
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Scene:
     """All that sites, throws and people meet; arrays (rows, cols) on one grid.
 

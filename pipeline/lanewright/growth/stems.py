@@ -147,12 +147,14 @@ def stem_field(
     least = LONE / 1e4 * grid.cell**2 * wooded
     stems = prior
     times = np.ones(grid.shape)
+    kinds = brushy, ~brushy
+    expected = [_around(np.where(kind, prior, 0.0), grid.cell) for kind in kinds]
     for _ in range(TURNS):
         mine = np.minimum(np.maximum(prior * times, least), 0.5)
         stems = mine * likely / (1 - mine + mine * likely)
-        for kind in (brushy, ~brushy):
-            seen, expected = (_around(np.where(kind, n, 0.0), grid.cell) for n in (stems, prior))
-            times[kind] = np.minimum((FEW + seen) / (FEW + expected), MORE)[kind]
+        for kind, few in zip(kinds, expected, strict=True):
+            seen = _around(np.where(kind, stems, 0.0), grid.cell)
+            times[kind] = np.minimum((FEW + seen) / (FEW + few), MORE)[kind]
     return stems.astype(np.float32), width.astype(np.float32)
 
 

@@ -30,7 +30,7 @@ Every number of it is in `ThrowSettings`, `LEAF_FACTOR`, `BRUSH_LEAF_FACTOR` and
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -188,6 +188,7 @@ def _prior(scene: Scene, table: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
+@lru_cache(maxsize=1)  # six stages ask for the same
 def _trunks(scene: Scene, settings: ThrowSettings) -> tuple[Raster, NDArray[np.uint8]]:
     """Contacts with trunks [1/m], and the layer below which they stand."""
     grid = scene.grid

@@ -22,7 +22,7 @@ from lanewright.settings.trim import TrimSettings
 from lanewright.trim import treework
 from lanewright.trim.leastwork import Case, by_worth, choose
 from lanewright.trim.pieces import Pieces, find_pieces, offered, with_trees
-from lanewright.trim.sorting import REST, Sorted, sort_entries
+from lanewright.trim.sorting import REST, Entries, Sorted, entries_of, sort_entries
 from lanewright.trim.standing import BRUSH, LIMBS, TREE, Growth, Met
 
 AT_ONCE = 8  # legs whose throws are held in memory together
@@ -174,10 +174,9 @@ class _Thrown:
         return Case(depth, total - self.met.enough, cost, within, total)
 
 
-def _thrown(
-    growth: Growth, pieces: Pieces, unsure: Pieces, met: Met, leaf: Floats | None
-) -> _Thrown:
-    now, leafy = sort_entries(growth, pieces, met, unsure, leaf)
+def _thrown(entries: Entries, pieces: Pieces, leaf: Floats | None) -> _Thrown:
+    met = entries.met
+    now, leafy = sort_entries(entries, pieces, leaf)
     if leaf is None:
         return _Thrown(met, now, now, met.total, met.total)
     factor = np.where(met.kind != 1, leaf[met.layer], 1.0)
@@ -207,10 +206,11 @@ def _offers(
 ) -> _Offer:
     """Limbs and brush; trees too where only they bring the wish within reach, or freely."""
     pieces, unsure = offered(find_pieces(growth, ours, length), growth.settings)
+    entries = [entries_of(growth, pieces, met, unsure) for met in (ours, scored)]
 
     def of(pieces: Pieces) -> _Offer:
         hours = hours_of(growth, pieces)
-        choosing, judging = (_thrown(growth, pieces, unsure, met, leaf) for met in (ours, scored))
+        choosing, judging = (_thrown(some, pieces, leaf) for some in entries)
         return _Offer(pieces, hours, choosing, judging, cost_of(growth, pieces, hours))
 
     offer = of(pieces)

@@ -34,10 +34,31 @@ class Sorted:
     trunk_tree: Ints
 
 
-def sort_entries(
-    growth: Growth, pieces: Pieces, met: Met, unsure: Pieces, leaf: Floats | None = None
-) -> tuple[Sorted, Sorted]:
-    """What each throw meets of each piece, and of what stays, as surveyed and in leaf.
+@dataclass(frozen=True)
+class Entries:
+    """What throws at a leg meet, by the piece that could take it away.
+
+    Attributes
+    ----------
+    met
+        What throws meet.
+    piece
+        Piece, no whole tree, that takes each entry; -1 where none does (entries,).
+    why
+        Why each entry stays if no piece takes it, by `REST` (entries,).
+    trunk, trunk_tree
+        As in `Sorted`.
+    """
+
+    met: Met
+    piece: Ints
+    why: Ints
+    trunk: Floats
+    trunk_tree: Ints
+
+
+def entries_of(growth: Growth, pieces: Pieces, met: Met, unsure: Pieces) -> Entries:
+    """What throws meet of each piece, and of what stays.
 
     Parameters
     ----------
@@ -45,34 +66,42 @@ def sort_entries(
         Who owns what, the pieces of the leg, and what throws meet on it.
     unsure
         Pieces that are not offered, for lidar has seen too little of them.
-    leaf
-        Factor on contacts with vegetation in leaf by layer; None where the survey is in leaf.
     """
     cut = met.kind != 1
-    simple = np.flatnonzero(pieces.action != TREE)
     voxel = met.voxel
-    piece = np.where(cut, _piece_of([pieces.voxels[i] for i in simple], voxel, simple), -1)
+    piece = np.where(cut, _piece_of(list(pieces.voxels), voxel), -1)
     why = _why_left(growth, met)
-    hidden = _piece_of(list(unsure.voxels), voxel, np.arange(len(unsure))) >= 0
-    why[hidden & cut] = REST.index("space not seen")
-    trunk_tree, trunks = _trunks(growth, met)
+    why[(_piece_of(list(unsure.voxels), voxel) >= 0) & cut] = REST.index("space not seen")
+    trunk_tree, trunk = _trunks(growth, met)
+    return Entries(met, piece, why, trunk, trunk_tree)
+
+
+def sort_entries(
+    entries: Entries, pieces: Pieces, leaf: Floats | None = None
+) -> tuple[Sorted, Sorted]:
+    """Contacts of each throw with each piece, as surveyed and in leaf.
+
+    `pieces` are those of `entries`, and whole trees after them. `leaf` is the factor on contacts
+    with vegetation in leaf by layer, None where the survey is in leaf.
+    """
+    met, piece = entries.met, entries.piece
+    taken = piece >= 0
 
     def summed(amount: Floats) -> Sorted:
         throws, n = met.enough.size, len(pieces)
-        taken = piece >= 0
         depth = _table(met.throw[taken], piece[taken], amount[taken], throws, n)
-        rest = _table(met.throw[~taken], why[~taken], amount[~taken], throws, len(REST))
+        rest = _table(met.throw[~taken], entries.why[~taken], amount[~taken], throws, len(REST))
         for i in np.flatnonzero(pieces.action == TREE):
             depth[:, i] = depth[:, pieces.within == i].sum(1)
-            there = np.flatnonzero(trunk_tree == pieces.tree[i])
+            there = np.flatnonzero(entries.trunk_tree == pieces.tree[i])
             if there.size:
-                depth[:, i] += trunks[:, there[0]]
-        return Sorted(depth, rest, trunks, trunk_tree)
+                depth[:, i] += entries.trunk[:, there[0]]
+        return Sorted(depth, rest, entries.trunk, entries.trunk_tree)
 
     now = summed(met.depth)
     if leaf is None:
         return now, now
-    return now, summed(np.where(cut, leaf[met.layer], 1.0) * met.depth)
+    return now, summed(np.where(met.kind != 1, leaf[met.layer], 1.0) * met.depth)
 
 
 def _table(row: Ints, col: Ints, amount: Floats, rows: int, cols: int) -> Floats:
@@ -90,16 +119,18 @@ def _trunks(growth: Growth, met: Met) -> tuple[Ints, Floats]:
     throw = np.repeat(met.throw[trunk], shares.shape[1])
     amount = (shares * met.depth[trunk][:, None]).ravel()
     some = amount > 0
-    met_trees, column = np.unique(trees.ravel()[some], return_inverse=True)
+    trees = trees.ravel()[some]
+    there = np.bincount(trees) > 0
+    met_trees, column = np.flatnonzero(there), np.cumsum(there)[trees] - 1
     return met_trees, _table(throw[some], column, amount[some], met.enough.size, met_trees.size)
 
 
-def _piece_of(voxels: list[Ints], wanted: Ints, names: Ints) -> Ints:
-    """Name of the set that holds each wanted voxel; -1 where none does."""
+def _piece_of(voxels: list[Ints], wanted: Ints) -> Ints:
+    """Number of the set that holds each wanted voxel; -1 where none does."""
     if not voxels:
         return np.full(wanted.size, -1, np.int64)
     every = np.concatenate(voxels)
-    whose = np.repeat(names, [v.size for v in voxels])
+    whose = np.repeat(np.arange(len(voxels)), [v.size for v in voxels])
     order = np.argsort(every, kind="stable")
     every, whose = every[order], whose[order]
     at = np.minimum(np.searchsorted(every, wanted), every.size - 1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -160,7 +161,7 @@ class Met:
     height: Floats
     enough: Floats  # (throws,)
 
-    @property
+    @cached_property
     def total(self) -> Floats:
         """Contacts of each throw (throws,)."""
         sums = np.bincount(self.throw, self.depth, minlength=self.enough.size)
