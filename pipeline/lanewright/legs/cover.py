@@ -138,13 +138,11 @@ def _turns(keys: Ints) -> Ints:
     """How many of the rows before have the same key (n,)."""
     if not len(keys):
         return np.empty(0, np.int64)
-    code = np.unique(keys, axis=0, return_inverse=True)[1].ravel()
-    by_code = np.argsort(code, kind="stable")
-    sorted_code = code[by_code]
-    starts = np.flatnonzero(np.r_[True, sorted_code[1:] != sorted_code[:-1]])
-    size = np.diff(np.r_[starts, code.size])
-    turns = np.empty(code.size, np.int64)
-    turns[by_code] = np.arange(code.size) - np.repeat(starts, size)
+    by_key = np.lexsort(keys.T)
+    in_order = keys[by_key]
+    starts = np.flatnonzero(np.r_[True, (in_order[1:] != in_order[:-1]).any(1)])
+    turns = np.empty(len(keys), np.int64)
+    turns[by_key] = np.arange(len(keys)) - np.repeat(starts, np.diff(np.r_[starts, len(keys)]))
     return turns
 
 

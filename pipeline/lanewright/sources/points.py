@@ -101,12 +101,7 @@ class PointStore:
         self.grid = grid
         self._blocks = blocks
         self._first: NDArray[np.int64] = np.load(folder / "first.npy")
-        total = int(self._first[-1])
-        self._records: NDArray[np.void] = (
-            np.memmap(folder / "points.bin", dtype=RECORD, mode="r", shape=(total,))
-            if total
-            else np.empty(0, RECORD)
-        )
+        self._records = folder / "points.bin"
 
     @property
     def parts(self) -> tuple[Grid, Blocks]:
@@ -114,7 +109,7 @@ class PointStore:
         return self.grid, self._blocks
 
     def __len__(self) -> int:
-        return len(self._records)
+        return int(self._first[-1])
 
     def blocks(self, size_m: float = 100.0) -> list[tuple[int, int, int, int]]:
         """Windows (row, col, rows, cols) of about `size_m` that tile the grid, row by row."""
@@ -141,8 +136,9 @@ class PointStore:
         for row in range(row0, row1 + 1):
             if col0 > col1:
                 break
-            start, stop = self._first[row * cols + col0], self._first[row * cols + col1 + 1]
-            part = self._records[start:stop]
+            start, stop = self._first[[row * cols + col0, row * cols + col1 + 1]]
+            # Read, not mapped: a mapped file would count as memory of the run, all of it.
+            part = _records(self._records, start, stop - start)
             x, y = part["x"], part["y"]
             inside = (x >= x0) & (x < x1) & (y > y0) & (y <= y1)
             parts.append(part if inside.all() else part[inside])
@@ -153,6 +149,10 @@ class PointStore:
         """Each window of `blocks` with its points."""
         for row, col, rows, cols in self.blocks(size_m):
             yield (row, col, rows, cols), self.read(self.grid.window(row, col, rows, cols).bounds)
+
+
+def _records(path: Path, first: int, count: int) -> NDArray[np.void]:
+    return np.fromfile(path, RECORD, count=count, offset=first * RECORD.itemsize)
 
 
 def _points(records: NDArray[np.void], left: float, bottom: float) -> Points:
@@ -212,10 +212,7 @@ def pack(
     total = blocks.rows * blocks.cols
 
     def block(number: int) -> tuple[NDArray[np.void], int, int]:
-        parts = [
-            np.fromfile(path, RECORD, count=count, offset=first * RECORD.itemsize)
-            for path, first, count in segments.get(number, ())
-        ]
+        parts = [_records(path, first, count) for path, first, count in segments.get(number, ())]
         if not parts:
             return np.empty(0, RECORD), 0, 0
         records = parts[0] if len(parts) == 1 else np.concatenate(parts)

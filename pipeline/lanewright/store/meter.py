@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import mmap
 import os
 import threading
+from collections.abc import Iterable
 from pathlib import Path
 
+import numpy as np
 import psutil
 
 _STATUS = Path("/proc/self/status")
@@ -62,8 +65,14 @@ class Meter:
         return max(self._peak, _own_peak() if self._exact else 0.0)
 
 
-def give_back() -> None:
-    """Hand memory that was freed back to the system, where its C library keeps it (glibc)."""
+def give_back(results: Iterable[object] = ()) -> None:
+    """Hand memory back that was freed (glibc keeps it) or that mapped files of results hold.
+
+    What is mapped is read from the file again where it is needed.
+    """
+    for array in results:
+        if isinstance(array, np.memmap):
+            array._mmap.madvise(mmap.MADV_DONTNEED)  # type: ignore[attr-defined]
     with contextlib.suppress(OSError, AttributeError):
         ctypes.CDLL(None).malloc_trim(0)
 

@@ -122,7 +122,7 @@ class Store:
         reused = result is not None
         if result is None:
             self._make(name, function, args, kwargs, classes)
-            give_back()
+            give_back(value for _, value in self._places.values())
             result = self._load(name, classes, check=False)
         self._register(name, result)
         self._shelf.use(stage_name, name)
