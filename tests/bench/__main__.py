@@ -11,6 +11,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 BENCHES = (
     "slope",
+    "flow",
     "reading",
     "ground",
     "march",
