@@ -286,15 +286,13 @@ def _piece_ids(work: gpd.GeoDataFrame) -> Ints:
     free = np.flatnonzero(~owned)
     shapes = work.geometry.to_numpy()[free]
     if free.size:
-        a, b = shapely.STRtree(shapes).query(shapes, predicate="intersects")
-        pairs = a < b
-        a, b = a[pairs], b[pairs]
-        area = shapely.area(shapely.intersection(shapes[a], shapes[b]))
-        least = np.minimum(shapely.area(shapes[a]), shapely.area(shapes[b]))
         action, legs = work["action"].to_numpy()[free], work["leg_id"].to_numpy()[free]
         band = work["_band"].to_numpy()[free]
-        same = (area > 0.5 * least) & (action[a] == action[b]) & (legs[a] != legs[b])
-        same &= band[a] == band[b]
+        a, b = shapely.STRtree(shapes).query(shapes)
+        alike = (action[a] == action[b]) & (band[a] == band[b]) & (legs[a] != legs[b]) & (a < b)
+        a, b = a[alike], b[alike]
+        area = shapely.area(shapely.intersection(shapes[a], shapes[b]))
+        same = area > 0.5 * np.minimum(shapely.area(shapes[a]), shapely.area(shapes[b]))
         for i, j in zip(free[a[same]], free[b[same]], strict=True):
             low, high = sorted((root(int(i)), root(int(j))))
             parent[high] = low
