@@ -309,15 +309,15 @@ def _near(
     more = settings.fade_side if reason == KEEP_OUT else 1.0
     points = shapely.points(ways.xy)
     shapely.prepare(shape)
-    distance = shapely.distance(points, shape)  # NaN where there is nothing
-    near = np.flatnonzero(distance < asked[0] * more * ways.share + SLACK)
+    near = np.flatnonzero(shapely.dwithin(shape, points, asked[0] * more * ways.share + SLACK))
+    distance = shapely.distance(points[near], shape)
     lines = shapely.shortest_line(points[near], shape)
     to = shapely.get_coordinates(shapely.get_point(lines, -1)).reshape(-1, 2)
     sheltered = trees_between(scene, ways.xy[near], to) >= settings.sheltered + DOUBT
     over_open = asked[0] * np.where(_on_far_side(ways, near, to), more, 1.0)
     needed = np.where(sheltered, asked[1], over_open) * ways.share[near] + SLACK
-    close = distance[near] < needed
-    return _faults(ways.hole[near[close]], reason, distance[near[close]], needed[close])
+    close = distance < needed
+    return _faults(ways.hole[near[close]], reason, distance[close], needed[close])
 
 
 def _on_far_side(ways: Fairways, near: Ints, to: Floats) -> Flags:
