@@ -120,14 +120,17 @@ def with_finishes(
 
 def _standing(thrower: Thrower, player: Player, sites: Places, found: Found) -> Standing:
     scene = thrower.scene
-    tees, baskets = sites.tees.iloc[found.tee], sites.baskets.iloc[found.end]
-    rise = baskets["ground_m"].to_numpy() - tees["ground_m"].to_numpy()
+
+    def at(places: gpd.GeoDataFrame, name: str, which: Ints) -> Floats:
+        return np.asarray(places[name].to_numpy()[which])
+
+    rise = at(sites.baskets, "ground_m", found.end) - at(sites.tees, "ground_m", found.tee)
     length = throwing.length_of(found.lines, scene.grid.cell)
     gentle = scores.grade(
         100 * rise / length,
         np.zeros(len(found.lines)),
-        tees["slope_pct"].to_numpy(),
-        baskets["slope_pct"].to_numpy(),
+        at(sites.tees, "slope_pct", found.tee),
+        at(sites.baskets, "slope_pct", found.end),
     )
     places = places_of(found.lines, scene.grid)
     return Standing(
