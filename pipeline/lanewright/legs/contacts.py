@@ -43,7 +43,6 @@ from lanewright.kernels import march
 from lanewright.kernels import throws as kernel
 from lanewright.scene import Scene
 from lanewright.settings.legs import ThrowSettings
-from lanewright.store.meter import give_back
 
 LEAF_FACTOR = {"broadleaf": 3.0, "mixed": 2.0, "conifer": 1.0}
 """Contacts in leaf over those without leaves; ours (broadleaf 2 to 5), from plant area index 4 to 6
@@ -112,7 +111,6 @@ class Contacts:
             self.stems,
             out,
         )
-        give_back([self.density])  # throws look at the little of it that they meet
         return out.ravel()
 
 
