@@ -145,6 +145,7 @@ def _searched(
         frames.append(best)
         counts = f"{found.tried:,}", f"{len(found.lines):,}", f"{len(best):,}"
         log.info("%s: %s lines tried, %s fit, %s legs kept", player.name, *counts)
+        del found  # millions of lines, before the next level's
         progress((i + 1) / levels)
     if not sum(map(len, frames)):
         warnings.append(_why_none(sites, tried))
