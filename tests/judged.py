@@ -75,13 +75,16 @@ def scene_on(grid: Grid, planted: land.Land, **known: object) -> Scene:
     return replace(like, **given)
 
 
-def surveyed(world: World, cell: float, seen: Vegetation) -> Scene:
-    """The land as the vegetation stage has it."""
+def surveyed(
+    world: World, cell: float, seen: Vegetation, grid: Grid | None = None, **known: object
+) -> Scene:
+    """The land as the vegetation stage has it, on its own grid or another."""
     columns = seen.columns
     return scene_on(
-        grid_of(world, cell), world.land, searched=columns.searched, density=columns.density,
-        table=columns.table, canopy_height=seen.canopy_height, trees=seen.trees,
-        stem_odds=seen.stem_odds, blocked=blocked(columns, LegsSettings().blocked_density),
+        grid or grid_of(world, cell), world.land, **known, density=columns.density,
+        searched=columns.searched, table=columns.table, canopy_height=seen.canopy_height,
+        trees=seen.trees, stem_odds=seen.stem_odds,
+        blocked=blocked(columns, LegsSettings().blocked_density),
     )  # fmt: skip
 
 

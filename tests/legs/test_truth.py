@@ -3,9 +3,12 @@
 All worlds and marks: `python tests/bench truth`. Here stands what is reached at 8 pulses/m2.
 """
 
+import numpy as np
 import pytest
 
 import judged
+import moved_worlds
+import truth_worlds
 
 
 @pytest.fixture(scope="module")
@@ -42,3 +45,11 @@ def test_density_by_height(wood):
     over_brush = (wood.density["from"] == 2.5).to_numpy()
     assert (abs(ratio[~over_brush] - 1) < 0.25).all()
     assert ratio[over_brush].max() < 3.2
+
+
+def test_best_rates_do_not_hang_on_where_the_grid_starts_or_how_it_lies():
+    """On grids half a cell on and turned by 30 degrees."""
+    wood = truth_worlds.survey("broadleaf", 8.0, 2)
+    best = [moved_worlds.best_rates(wood, 8.0, *move) for move in ((0, 0.0), (0, 0.5), (30, 0.0))]
+    assert (np.ptp(best, axis=0) <= 0.05).all()
+    assert (np.min(best, axis=0) > 0.75).all()
