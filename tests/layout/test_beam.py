@@ -8,7 +8,7 @@ import pytest
 
 from lanewright.base.bits import bits_of, flags_of
 from lanewright.kernels.beam import first_sets
-from lanewright.kernels.rounds import _at_most, worth
+from lanewright.kernels.rounds import _at_most, _gained, worth
 from lanewright.layout.beam import Stretch, _kept, guide_of, strings_of
 from lanewright.layout.firstround import first_round, stretches_anew, terms_of, walks_of
 from lanewright.legs.cover import first_of_each
@@ -110,6 +110,21 @@ def easy(**changes):
     return flat, terms._replace(cost=np.ones_like(terms.cost)), guide
 
 
+@pytest.mark.parametrize("half", [0, 2])
+def test_what_other_holes_gain_is_the_difference_of_both_rounds(half):
+    given = problem(2, size=9, wanted=4)
+    terms = terms_of(given, walks_of(given), [])._replace(half=half)
+    rng = np.random.default_rng(3)
+    for _ in range(200):
+        order, size = rng.permutation(9)[:4], int(rng.integers(1, 4))
+        i = int(rng.integers(0, 4 - size + 1))
+        tried = order.copy()
+        tried[i : i + size] = rng.permutation(np.setdiff1d(np.arange(9), order))[:size]
+        before, after = (_at_most(each, terms, 600.0) for each in (order, tried))
+        gained = _gained(tried, order, i, size, terms, 600.0)
+        assert gained == pytest.approx(after - before, abs=1e-6)
+
+
 @pytest.mark.parametrize(("homing", "kept"), [(1.0, 5), (2.0, 0)])
 def test_the_walk_home_counts_on_the_last_holes(homing, kept):
     """Hole 5 is the best to start with but for the walk home, and no hole but 0 comes after it."""
@@ -173,7 +188,7 @@ def test_stretches_strung_anew_better_a_round():
 
 def test_what_is_strung_and_bettered_is_the_same_for_the_same_seed():
     given = problem(5, size=40, wanted=9)
-    quick = SolverSettings(first=AnnealSettings(changes=2_000))
+    quick = SolverSettings(first=AnnealSettings(changes_each=100))
     assert first_round(given, quick, seed=3) == first_round(given, quick, seed=3)
 
 

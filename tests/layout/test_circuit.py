@@ -6,7 +6,8 @@ from itertools import combinations, permutations
 import numpy as np
 import pytest
 
-from lanewright.kernels.rounds import clashes, worth
+from lanewright.kernels.rounds import Cooling, anneal, clashes, worth
+from lanewright.layout import firstround as fr
 from lanewright.layout.circuit import cliques, packing, solve
 from lanewright.layout.firstround import first_round, terms_of
 from lanewright.layout.firstround import walks_of as tables_of
@@ -16,7 +17,7 @@ from round_worlds import problem
 
 
 def quick(changes: int) -> SolverSettings:
-    return SolverSettings(first=AnnealSettings(changes=changes))
+    return SolverSettings(first=AnnealSettings(changes_each=changes))
 
 
 def allowed(given: Problem, order: tuple[int, ...]) -> bool:
@@ -91,14 +92,14 @@ def test_no_way_out_of_the_arrival_gives_no_round():
         fire=np.empty((0, 2), np.int64),
     )  # fmt: skip
     assert solve(cut, work=1).order == ()
-    assert first_round(cut, quick(2_000)) == []
+    assert first_round(cut, quick(100)) == []
 
 
 @pytest.mark.parametrize("case", CASES)
 def test_first_round_keeps_the_rules(case):
     for seed in range(5):
         given = problem(seed, size=7, **CASES[case])
-        order = tuple(first_round(given, quick(5_000)))
+        order = tuple(first_round(given, quick(250)))
         if not order:
             continue
         walks_of(given, order)
@@ -106,6 +107,29 @@ def test_first_round_keeps_the_rules(case):
         found = solve(given, work=10, hint=order)
         if set(np.flatnonzero(given.must)) <= set(order) and len(order) == given.wanted:
             assert found.worth >= sum(value(given, order).values()) - 0.3
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_annealing_finds_the_best_of_all_rounds_counted_out(case):
+    """From any start, clashing ones too, with each kind of change."""
+    for seed in range(6):
+        given = problem(seed, size=7, **CASES[case])
+        worth_of_best, order = best(given, given.wanted)
+        if not order:
+            continue
+        walks = fr.walks_of(given)
+        terms = terms_of(given, walks, ())
+        to = np.ascontiguousarray(walks.cost.T)
+        near, back = (fr._nearest(walk[:, :-1], 5) for walk in (walks.cost, to))
+        cooling = Cooling(20_000, 60.0, 5.0, 600.0, to, near, back)
+        rng = np.random.default_rng(seed)
+        held, others = np.flatnonzero(given.must), rng.permutation(np.flatnonzero(~given.must))
+        start = np.r_[held, others][: given.wanted].astype(np.int64)
+        found, points, broken = anneal(start, given.must, terms, cooling, rng)
+        assert broken == 0
+        assert allowed(given, tuple(found))
+        assert points == pytest.approx(sum(value(given, tuple(found)).values()), abs=1e-3)
+        assert points == pytest.approx(worth_of_best, abs=1e-3)
 
 
 def test_same_seed_and_work_give_the_same_round_though_no_proof_was_reached():

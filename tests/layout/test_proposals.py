@@ -30,7 +30,7 @@ from lanewright.settings.levels import level_named
 from layout_worlds import SIDE, UTM, among, grounds, holes_of, open_land, ring
 
 RED = level_named("red")
-QUICK = SolverSettings(work=3, first=AnnealSettings(changes=5_000))
+QUICK = SolverSettings(work=3, first=AnnealSettings(changes_each=250))
 
 
 def best_round(here: Grounds, candidates: Candidates, count: int, settings: LayoutSettings):
@@ -111,7 +111,7 @@ def test_frames_fit_the_schema_and_walks_join_the_holes():
 
 def test_same_seed_and_work_give_the_same_layout():
     settings = LayoutSettings(
-        proposals=2, solver=SolverSettings(work=0.2, seed=5, first=AnnealSettings(changes=5_000))
+        proposals=2, solver=SolverSettings(work=0.2, seed=5, first=AnnealSettings(changes_each=250))
     )
     a, b = (propose(grounds(), among(ring(12)), RED, 7, settings) for _ in range(2))
     assert a.holes.equals(b.holes)
@@ -374,7 +374,7 @@ def test_the_hours_of_trimming_are_charged_at_the_middle_of_their_range():
 def test_threads_and_a_busy_machine_change_nothing(threads):
     """The search ends by work done, so that other work beside it changes nothing."""
     settings = LayoutSettings(
-        proposals=1, solver=SolverSettings(work=0.1, first=AnnealSettings(changes=3_000))
+        proposals=1, solver=SolverSettings(work=0.1, first=AnnealSettings(changes_each=150))
     )
 
     def lay(_number):

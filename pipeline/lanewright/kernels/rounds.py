@@ -15,6 +15,10 @@ from numpy.typing import NDArray
 DRAWN = 3
 """Holes drawn for a place, of which the best is tried."""
 
+ONE, TWO, IN_PLACE, ELSEWHERE, EXCHANGED = 0.3, 0.5, 0.6, 0.8, 0.88
+"""Shares of changes, added up: other holes in the place of one, two or three in a row, another hole
+in another place, two exchanged; the rest move a stretch. A trial of shares on the demo; ours."""
+
 
 class Terms(NamedTuple):
     """What a round is worth, and the rules that it must keep.
@@ -85,6 +89,8 @@ class Cooling(NamedTuple):
         How much worse a change may be at first and at last, as a temperature [points].
     strain
         Points that each broken rule costs while the search is under way.
+    back_cost : (n + 1, n + 1) float32
+        `Terms.cost` turned round, for the walks to one hole lie side by side there.
     near, back : (n + 1, m) int64
         Holes whose tee is near each basket, and whose basket is near each tee, the last row the
         arrival's; -1 where there are fewer.
@@ -94,6 +100,7 @@ class Cooling(NamedTuple):
     hot: float
     cold: float
     strain: float
+    back_cost: NDArray[np.float32]
     near: NDArray[np.int64]
     back: NDArray[np.int64]
 
@@ -188,20 +195,41 @@ def worth(order, terms):
 
 
 @njit(cache=True, nogil=True)
+def _drawn(rng, below):
+    """A whole number from 0 on; five times as quick as the generator's own."""
+    return int(rng.random() * below)
+
+
+@njit(cache=True, nogil=True)
+def _edge(order, i, terms, strain):
+    """Points that the walk to a place of a round costs by itself; the last is the walk home."""
+    n, count = terms.gain.size, order.size
+    a = order[i - 1] if i > 0 else n
+    b = order[i] if i < count else n
+    if terms.half > 0 and i == terms.half:
+        return min(np.float64(terms.cost[a, n]) + np.float64(terms.cost[n, b]), strain)
+    return min(np.float64(terms.cost[a, b]), strain)
+
+
+@njit(cache=True, nogil=True)
 def _at_most(order, terms, strain):
     """What a round is worth but for what can only cost: its holes less its walks by themselves."""
-    n, count = terms.gain.size, order.size
-    points = terms.gain[order[0]]
-    for i in range(1, count):
-        points += terms.gain[order[i]]
-    for i in range(count + 1):
-        a = order[i - 1] if i > 0 else n
-        b = order[i] if i < count else n
-        if terms.half > 0 and i == terms.half:
-            walk = np.float64(terms.cost[a, n]) + np.float64(terms.cost[n, b])
-        else:
-            walk = terms.cost[a, b]
-        points -= min(walk, strain)
+    points = 0.0
+    for hole in order:
+        points += terms.gain[hole]
+    for i in range(order.size + 1):
+        points -= _edge(order, i, terms, strain)
+    return points
+
+
+@njit(cache=True, nogil=True)
+def _gained(tried, order, i, size, terms, strain):
+    """By how much `_at_most` of a round differs that has other holes at some places in a row."""
+    points = 0.0
+    for k in range(i, i + size):
+        points += terms.gain[tried[k]] - terms.gain[order[k]]
+    for k in range(i, i + size + 1):
+        points -= _edge(tried, k, terms, strain) - _edge(order, k, terms, strain)
     return points
 
 
@@ -219,37 +247,38 @@ def _next(tried, i, there, terms, cooling, onward, rng):
     found, most = -1, -np.inf
     for _ in range(DRAWN if rng.random() < 0.8 else 0):
         if onward and rng.random() < 0.5:
-            new = cooling.back[after, rng.integers(0, cooling.back.shape[1])]
+            new = cooling.back[after, _drawn(rng, cooling.back.shape[1])]
         else:
-            new = cooling.near[before, rng.integers(0, cooling.near.shape[1])]
+            new = cooling.near[before, _drawn(rng, cooling.near.shape[1])]
         if new < 0 or there[new]:
             continue
         points = terms.gain[new] - terms.cost[before, new]
         if onward:
-            points -= terms.cost[new, after]
+            points -= cooling.back_cost[after, new]
         if points > most or found < 0:
             found, most = new, points
     if found < 0:
-        found = rng.integers(0, n)
+        found = _drawn(rng, n)
         if there[found]:
             return -1
     return found
 
 
 @njit(cache=True, nogil=True)
-def _exchange(tried, size, there, must, terms, cooling, rng):
-    """Put other holes in the place of one or two in a row; the first place, -1 for no change."""
-    count = tried.size
-    i = rng.integers(0, count - size + 1)
+def _exchange(tried, i, size, there, must, terms, cooling, rng):
+    """Put other holes in some places in a row, from place i on; whether that could be done."""
     for k in range(i, i + size):
         if must[tried[k]]:
-            return -1
+            return False
     for k in range(i, i + size):
         new = _next(tried, k, there, terms, cooling, k == i + size - 1, rng)
-        if new < 0 or (k > i and new == tried[i]):
-            return -1
+        if new < 0:
+            return False
+        for other in tried[i:k]:
+            if new == other:
+                return False
         tried[k] = new
-    return i
+    return True
 
 
 @njit(cache=True, nogil=True)
@@ -259,18 +288,18 @@ def _clashes_changed(tried, order, i, size, apart):
     for k in range(i, i + size):
         for j in range(order.size):
             if j < i or j >= i + size:
-                more += int(apart[tried[k], order[j]]) - int(apart[order[k], order[j]])
+                # Rows of holes that stay are at hand, that of the new hole is not.
+                more += int(apart[order[j], tried[k]]) - int(apart[order[j], order[k]])
         for j in range(k + 1, i + size):
             more += int(apart[tried[k], tried[j]]) - int(apart[order[k], order[j]])
     return more
 
 
 @njit(cache=True, nogil=True)
-def _shift(tried, order, rng):
-    """Move a stretch of the round elsewhere."""
+def _shift(tried, order, size, rng):
+    """Move a stretch of the round elsewhere; where it begins then."""
     count = order.size
-    size = min(1 + rng.integers(0, max(1, count // 2)), count - 1)
-    i, j = rng.integers(0, count - size + 1), rng.integers(0, count - size + 1)
+    i, j = _drawn(rng, count - size + 1), _drawn(rng, count - size + 1)
     rest = 0
     for k in range(count):
         if k < i or k >= i + size:
@@ -278,14 +307,16 @@ def _shift(tried, order, rng):
             rest += 1
     for k in range(size):
         tried[j + k] = order[i + k]
+    return j
 
 
 @njit(cache=True, nogil=True)
 def anneal(start, must, terms, cooling, rng):
     """Better a round by small changes, worse ones taken the less the colder it gets.
 
-    A change puts other holes in the place of one or two, exchanges two, or moves some elsewhere.
-    Broken rules cost points, so that the search may pass through rounds that are none.
+    A change puts other holes in the place of one to three, moves one elsewhere and puts another in
+    its place, exchanges two, or moves some elsewhere. Broken rules cost points, so that the search
+    may pass through rounds that are none.
 
     Parameters
     ----------
@@ -305,49 +336,53 @@ def anneal(start, must, terms, cooling, rng):
     order, points, broken
         The best round met: of fewest broken rules, then of most points.
     """
-    n = terms.gain.size
-    order = start.copy()
+    order, strain = start.copy(), cooling.strain
     count = order.size
-    there = np.zeros(n, np.bool_)
-    for hole in order:
-        there[hole] = True
+    there = np.zeros(terms.gain.size, np.bool_)
+    there[order] = True
     points, faults = worth(order, terms)
-    clash = clashes(order, terms.apart)
+    clash, most = clashes(order, terms.apart), _at_most(order, terms, strain)
     best, best_points, best_broken = order.copy(), points, faults + clash
-    tried = order.copy()
+    moved, tried = order.copy(), order.copy()
     hot, cold = cooling.hot, cooling.cold
     for step in range(cooling.steps):
         heat = hot * (cold / hot) ** (step / cooling.steps)
-        # Worth that the changed round must have, drawn beforehand.
-        bar = points - cooling.strain * (faults + clash) + heat * np.log(max(rng.random(), 1e-300))
-        tried[:] = order
-        i, size, now_clash = -1, 0, clash
+        # Worth that the changed round must have, drawn beforehand; the margin is for rounding.
+        bar = points - strain * (faults + clash) + heat * np.log(max(rng.random(), 1e-300))
+        moved[:] = order
+        i, size = 0, 0
         move = rng.random()
-        if move < 0.75 or count < 2:
-            size = 1 if move < 0.45 or count < 2 else 2
-            i = _exchange(tried, size, there, must, terms, cooling, rng)
-            if i < 0:
-                continue
-            now_clash += _clashes_changed(tried, order, i, size, terms.apart)
-        elif move < 0.85:
-            a, b = rng.integers(0, count), rng.integers(0, count)
-            tried[a], tried[b] = tried[b], tried[a]
+        if move < IN_PLACE or count < 2:
+            size = min(1 if move < ONE else (2 if move < TWO else 3), count)
+            i = _drawn(rng, count - size + 1)
+        elif move < ELSEWHERE:
+            i, size = _shift(moved, order, 1, rng), 1
+        elif move < EXCHANGED:
+            a, b = _drawn(rng, count), _drawn(rng, count)
+            moved[a], moved[b] = moved[b], moved[a]
         else:
-            _shift(tried, order, rng)
-        # Most changes end here, before all terms are added up; the margin is for rounding.
-        if _at_most(tried, terms, cooling.strain) - cooling.strain * now_clash < bar - 1e-6:
+            _shift(moved, order, min(1 + _drawn(rng, max(1, count // 2)), count - 1), rng)
+        tried[:] = moved
+        if size and not _exchange(tried, i, size, there, must, terms, cooling, rng):
+            continue
+        if move < IN_PLACE:
+            limit = most + _gained(tried, order, i, size, terms, strain)
+        else:
+            limit = _at_most(tried, terms, strain)
+        # Most changes end here, before clashes are counted and all terms added up.
+        if limit < bar - 1e-6:
+            continue
+        now_clash = clash + _clashes_changed(tried, moved, i, size, terms.apart)
+        if limit - strain * now_clash < bar - 1e-6:
             continue
         now, now_faults = worth(tried, terms)
-        broken = now_faults + now_clash
-        if now - cooling.strain * broken < bar:
+        if now - strain * (now_faults + now_clash) < bar:
             continue
-        for k in range(i, i + size):
-            there[order[k]] = False
-        for k in range(i, i + size):
-            there[tried[k]] = True
+        there[order] = False
+        there[tried] = True
         order[:] = tried
-        points, faults, clash = now, now_faults, now_clash
-        if broken < best_broken or (broken == best_broken and now > best_points):
+        points, faults, clash, most = now, now_faults, now_clash, _at_most(tried, terms, strain)
+        if (faults + clash, -points) < (best_broken, -best_points):
             best[:] = order
-            best_points, best_broken = now, broken
+            best_points, best_broken = points, faults + clash
     return best, best_points, best_broken

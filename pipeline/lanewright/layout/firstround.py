@@ -79,8 +79,10 @@ def first_round(
     wide = _nearest(walks.cost[:, :-1], settings.beam.near)
     whole = Stretch(problem.size, problem.size, 0, count, count, np.empty(0, np.int64))
     first = settings.first
-    near, back = (_nearest(walk[:, :-1], first.near) for walk in (walks.cost, walks.cost.T))
-    cooling = Cooling(first.changes, first.hot, first.cold, first.strain, near, back)
+    to = np.ascontiguousarray(walks.cost.T)
+    near, back = (_nearest(walk[:, :-1], first.near) for walk in (walks.cost, to))
+    changes = first.changes_each * problem.size
+    cooling = Cooling(changes, first.hot, first.cold, first.strain, to, near, back)
 
     def search(room: float, rng: np.random.Generator) -> list[tuple[int, float, list[int]]]:
         guide = guide_of(terms, problem.must, wide, room, settings.beam)

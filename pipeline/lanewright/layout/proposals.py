@@ -90,7 +90,7 @@ class Grounds:
     arrival: tuple[float, float] | None
 
 
-@stage("layout", version=14)
+@stage("layout", version=15)
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],

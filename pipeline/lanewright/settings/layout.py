@@ -188,9 +188,10 @@ class BeamSettings(Settings):
         60, description="holes with tees near a basket that the next is chosen from; ours"
     )
     room: Annotated[tuple[NotNegative, ...], Field(min_length=1, max_length=10)] = Field(
-        (500.0, 900.0),
+        (300.0, 500.0, 700.0, 900.0, 1200.0, 1600.0),
         description="points that a string would lose if its holes left no room for any other, one "
-        "search for each: with 0 the first ten holes lie close and the land is full; ours",
+        "search for each: with 0 the first ten holes lie close and the land is full; with two "
+        "searches instead of six the demo's first rounds end some 70 points lower; ours",
     )
     length: Share = Field(
         0.67,
@@ -205,20 +206,20 @@ class BeamSettings(Settings):
 class AnnealSettings(Settings):
     """How rounds are bettered by small changes, worse ones taken the less the colder it gets."""
 
-    changes: Annotated[int, Field(ge=100, le=100_000_000)] = Field(
-        1_200_000,
-        description="changes tried on a round in each go; with half as many the demo's first round "
-        "is a tenth longer to walk for one seed in three",
+    changes_each: Annotated[int, Field(ge=10, le=1_000_000)] = Field(
+        1000,
+        description="changes tried on a round for each candidate there is, in each search; with "
+        "half as many the demo's first rounds end some 30 points lower",
     )
     tries: Annotated[int, Field(ge=1, le=100)] = Field(
-        3,
-        description="goes from each search, from its best rounds on; the best of all counts; with "
-        "one the demo's first round ended 100 points lower",
+        1, description="goes from each search, from its best rounds on; the best of all counts"
     )
     hot: Positive = Field(
-        30.0, description="points by which a change may easily be worse at first: a short walk"
+        60.0,
+        description="points by which a change may easily be worse at first: a walk between holes; "
+        "at half of it rounds keep to the holes they were strung of",
     )
-    cold: Positive = Field(8.0, description="the same at last: a few metres of walk")
+    cold: Positive = Field(15.0, description="the same at last: ten metres of walk")
     strain: Positive = Field(
         600.0,
         description="points that each broken rule costs on the way; more than a hole can bring",

@@ -135,6 +135,11 @@ class TrimSettings(Settings):
         description="time the solver may take for a leg before the gap is reported, in its own "
         "deterministic measure, about seconds",
     )
+    hopeless: Share = Field(
+        0.5,
+        description="share of the wished clear rate under which nothing is proposed if no more can "
+        "be reached; for a lane to cut all of it; ours",
+    )
 
     @model_validator(mode="after")
     def _reaches_rise(self) -> TrimSettings:

@@ -110,7 +110,7 @@ class _Lane:
         return float(str(self.row[name]))
 
 
-@stage("cuts", version=6)
+@stage("cuts", version=7)
 def find_cuts(
     scene: Scene,
     flights: Flights,
@@ -171,6 +171,7 @@ def cutting(trim: TrimSettings, settings: CutsSettings) -> TrimSettings:
             "least_density": settings.least_density,
             "throws": settings.throws,
             "effort": settings.effort,
+            "hopeless": 1.0,  # what stays closed is no lane, and its work need not be chosen
         }
     )
 

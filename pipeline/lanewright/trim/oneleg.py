@@ -28,7 +28,6 @@ from lanewright.trim.standing import BRUSH, LIMBS, TREE, Growth, Met
 AT_ONCE = 8  # legs whose throws are held in memory together
 ROUNDS = 8  # times the choice may be tightened until the promise holds
 BIT_OF_IT = 0.9  # share of what can be won that is gone for where the wish is out of reach
-HOPELESS = 0.5  # share of the wish under which nothing is proposed if no more can be reached
 WORTH_IT = 0.03  # of clear rate that work must win where the wish is out of reach
 VOLUME_PRICE = 0.01  # h per m3: of sets that cost the same, the one that leaves more standing; ours
 
@@ -242,12 +241,12 @@ def _plan_leg(
     pieces, hours = offer.pieces, offer.hours
     case, judged = offer.cases()
     bare = _bare(judged)
-    chosen, gap = _choice(case, judged, wished, bare, settings.effort)
+    chosen, gap = _choice(case, judged, wished, bare, settings)
     promised, most = judged.rate(chosen), judged.rate(judged.offered)
     reached = promised >= wished or bare >= wished
     leafy_case, leafy_judged = offer.cases(leafy=True)
     leaf_bare = _bare(leafy_judged)
-    leaf_chosen, _ = _choice(leafy_case, leafy_judged, wished, leaf_bare, None)
+    leaf_chosen, _ = _choice(leafy_case, leafy_judged, wished, leaf_bare, settings, quickly=True)
     order = [*by_worth(case, among=chosen), *by_worth(case, after=chosen)]
     rank = np.full(len(pieces), len(order), np.int64)
     rank[order] = np.arange(1, len(order) + 1)
@@ -278,11 +277,17 @@ def _plan_leg(
 
 
 def _choice(
-    case: Case, judged: Case, wished: float, bare: float, effort: float | None
+    case: Case,
+    judged: Case,
+    wished: float,
+    bare: float,
+    settings: TrimSettings,
+    *,
+    quickly: bool = False,
 ) -> tuple[Flags, float]:
     """Least work by the choosing throws that holds what it promises on those that scored.
 
-    The gap is NaN where the solver was not asked: no `effort`, nothing to choose, or out of reach.
+    The gap is NaN where the solver was not asked: `quickly`, nothing to choose, or out of reach.
     """
     none = np.zeros(case.cost.size, bool)
     throws = case.need.size
@@ -290,7 +295,7 @@ def _choice(
         return none, np.nan
     most, now = case.most, int(case.clear(none).sum())
     goal = int(np.ceil(wished * throws - 1e-9))
-    if most < HOPELESS * goal:
+    if most < settings.hopeless * goal:
         return none, np.nan
     if most < goal:
         goal = now + int(BIT_OF_IT * (most - now))
@@ -299,7 +304,7 @@ def _choice(
         goal = now + int(np.ceil((wished - bare) * throws))
     best, gap = none, np.nan
     for _ in range(ROUNDS):
-        got = choose(case, min(goal, most), effort)
+        got = choose(case, min(goal, most), None if quickly else settings.effort)
         best, gap = got.chosen, got.gap
         short = wished - judged.rate(best)
         if short <= 0 or goal >= most or most < wished * throws:
