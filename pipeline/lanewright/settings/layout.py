@@ -129,16 +129,16 @@ class WeightSettings(Settings):
     quality: NotNegative = Field(
         200.0,
         description="a hole of score 1; plain ones reach 0.25 and the best of a land 0.7, so that "
-        "a fine hole is worth some 60 metres of walk more than a plain one; ours",
+        "a fine hole is worth some 35 metres of walk more than a plain one; ours",
     )
     ease: NotNegative = Field(
         0.0,
         description="a hole of ease 1: every throw clear, level, no water to carry; ours",
     )
     walk: NotNegative = Field(
-        1.5,
-        description="lost for each metre of easy walk, by time; with 1 the demo's rounds walk a "
-        "tenth more for holes a tenth better; ours",
+        2.5,
+        description="lost for each metre of easy walk, by time; with 1.5 the demo's later rounds "
+        "walk a fifth more for as good holes, with 4 the mix and the first features give way; ours",
     )
     far_walk: NotNegative = Field(
         1.0, description="lost besides for each metre of a walk beyond `walk: far:`"
@@ -147,7 +147,7 @@ class WeightSettings(Settings):
         12.0,
         description="lost for a walk between two holes that are alike in finish, corridor and "
         "all that makes them interesting; contrast with the neighbour is what players remember; "
-        "ours, about what 12 metres of walk cost",
+        "ours, about what 5 metres of walk cost",
     )
     crossing: NotNegative = Field(60.0, description="lost for a walk into a line of fire")
     bridge: NotNegative = Field(15.0, description="lost for a walk that needs a bridge")
@@ -163,7 +163,7 @@ class WeightSettings(Settings):
     feature: NotNegative = Field(
         100.0,
         description="lost for each of the first features that no hole uses; as a good hole, so "
-        "that one is left out only where it would cost more than 60 metres of walk; ours",
+        "that one is left out only where it would cost more than 40 metres of walk; ours",
     )
     in_a_row: NotNegative = Field(80.0, description="lost for each hole that repeats a finish")
     total: NotNegative = Field(
