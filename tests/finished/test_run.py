@@ -71,10 +71,13 @@ def test_throws_get_through_as_often_as_the_leg_says(run):
     """The clear rate again: Beer-Lambert over the very throws, sample by sample, in numpy."""
     legs = seen_whole(run)
     legs = legs.iloc[np.linspace(0, len(legs) - 1, 40).astype(int)]
-    count = run.settings.legs.throws
+    count, off = run.settings.legs.throws, []
     for leg in legs.itertuples():
         through = np.exp(-met(run, leg, run.throws(leg.leg_id, count))).mean()
-        assert through == pytest.approx(leg.clear_rate, abs=0.002), leg.leg_id
+        # Where brush stands at the basket, the step in which a disc lands counts in part.
+        assert through == pytest.approx(leg.clear_rate, abs=0.004), leg.leg_id
+        off.append(abs(through - leg.clear_rate))
+    assert np.mean(off) < 0.0007
     assert legs["clear_rate"].min() < 0.7 < legs["clear_rate"].max()
 
 
