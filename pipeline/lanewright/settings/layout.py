@@ -268,9 +268,10 @@ class SolverSettings(Settings):
         40.0, description="the same for each hole of the round that it is in conflict with; ours"
     )
     work: Positive = Field(
-        3.0,
+        1.0,
         description="work of the solver for all proposals, in its own deterministic units, "
-        "about seconds of an idle core; never a clock, so that any machine finds the same",
+        "about seconds of an idle core; never a clock, so that any machine finds the same; with 3 "
+        "the demo's rounds are the same",
     )
     pricings: Annotated[int, Field(ge=1, le=20)] = Field(
         2,
