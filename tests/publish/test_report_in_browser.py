@@ -414,6 +414,29 @@ ON_MAP = """() => {
 """Heights of contours on the map, and those that lie on a number or on another."""
 
 
+PLATES = """() => {
+  const svg = document.querySelector("#map-svg"), met = [];
+  const seen = e => e.getBoundingClientRect().width > 0 && e.checkVisibility();
+  const plates = [...svg.querySelectorAll("rect.plate")].filter(seen);
+  plates.forEach((p, i) => plates.slice(i + 1).forEach(q => {
+    const a = p.getBoundingClientRect(), b = q.getBoundingClientRect();
+    if (a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom)
+      met.push(`${p.parentNode.textContent} / ${q.parentNode.textContent}`);
+  }));
+  return [plates.length, met];
+}"""
+"""Numbers of holes on the map, and pairs of them that lie on one another."""
+
+
+@pytest.mark.parametrize("width", [1280, 768])
+def test_numbers_of_holes_on_the_map_lie_on_no_other(demo, browser, width):
+    with opened(demo / "report.html", browser, width) as watched:
+        watched.page.wait_for_timeout(300)
+        count, met = watched.page.evaluate(PLATES)
+        assert count == 18
+        assert met == []
+
+
 @pytest.mark.parametrize("width", [1280, 768])
 def test_heights_on_the_map_lie_on_no_number(demo, browser, width):
     with opened(demo / "report.html", browser, width) as watched:

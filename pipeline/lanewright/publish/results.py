@@ -34,7 +34,7 @@ from lanewright.visit.outing import Outing
 
 log = logging.getLogger(__name__)
 
-VERSION = 31
+VERSION = 32
 """Raise whenever what is written changes for the same results."""
 
 

@@ -26,7 +26,8 @@ from lanewright.visit.cautions import BUFFER, OPEN_WATER
 
 _CROWNS = (0.0, 3.0, 5.0, 8.0)  # m, lower ends of the classes of crowns
 _PLATE = 17.0  # from the tee back to the number's plate, in pixels of the screen
-_HALF_PLATE = 12.0  # of its width and height in the mean, in pixels of the screen
+_TURNS = (0, 40, -40, 80, -80, 120, -120)  # degrees that a plate is turned about its tee
+_SCREEN = 680.0  # pixels of the screen that the map is wide at first
 _STRONGER = (1 / 3, 2 / 3)  # of the legs drawn, from which the better ones are drawn stronger
 _HEIGHTS = 12  # most heights that contours are drawn at
 _CLEAR = 22.0  # pixels of the screen around a height that lines and signs leave free
@@ -170,15 +171,15 @@ def map_sheet(found: Findings, subjects: list[Subject], units: Units) -> MapShee
         shown.append(Picture(surface.name, surface.title, surface.note, address, legend))
     outline = found.layers["property"].geometry
     view = _view(outline, left, top, width, height)
-    arrival = found.arrival
+    proposals, arrival = _proposals(found, subjects, units, view[2] / _SCREEN), found.arrival
     return MapSheet(
         width,
         height,
         view,
         pictures.shade_picture(found.rasters["ground"], grid.cell),
         tuple(shown),
-        (_contours(found, units, view[2]), *_drawn(found)),
-        tuple(_proposals(found, subjects, units)),
+        (_contours(found, units, proposals, view[2]), *_drawn(found)),
+        tuple(proposals),
         _outside(outline, left, top, width, height),
         (round(arrival[0] - left, 1), round(top - arrival[1], 1)) if arrival else None,
         _bar(view),
@@ -222,7 +223,7 @@ def _outside(
     return path_of([frame.difference(shapely.union_all(outline.values))], left, top, 0.3)
 
 
-def _contours(found: Findings, units: Units, width: float) -> Drawn:
+def _contours(found: Findings, units: Units, proposals: Sequence[Proposal], width: float) -> Drawn:
     """Lines of equal height over the property, with their heights where nothing else stands."""
     left, top, data = found.grid.left, found.grid.top, found.map_data
     window = shapely.box(*found.grid.bounds) if data.land.is_empty else data.land
@@ -234,28 +235,58 @@ def _contours(found: Findings, units: Units, width: float) -> Drawn:
     unit = FOOT if units.feet_first else 1.0
     texts = tuple(
         (round(x - left, 1), round(top - y, 1), f"{level / unit:.0f}")
-        for x, y, level in height_spots(drawn, _busy(found, width / 760), _CLEAR * width / 760)
+        for x, y, level in height_spots(
+            drawn, _busy(found, proposals, width / _SCREEN), _CLEAR * width / _SCREEN
+        )
     )
     every = units.length(step, 0 if step >= 1 else 1)
     title = f"Contours every {every}, with their height"
     return Drawn("contours", title, tuple(parts), found.config.units, True, "contour strong", texts)
 
 
-def _busy(found: Findings, pixel: float) -> shapely.Geometry:
+def _busy(found: Findings, proposals: Sequence[Proposal], pixel: float) -> shapely.Geometry:
     """Lines, signs and plates of holes that stand on the map at first; `pixel` in metres."""
     layers = ("layout_holes", "layout_walks", "features", "wires", "keep_out_lines")
     frames = [frame for name in layers if (frame := found.layer(name)) is not None]
     shapes = [line for frame in frames for line in frame.geometry]
-    if (holes := found.layer("layout_holes")) is not None:
-        shapes += [_plate_of(line, pixel) for line in holes.geometry]
+    for mark in (mark for proposal in proposals for mark in proposal.marks):
+        box = shapely.box(*_plate_box(mark, pixel))
+        shapes.append(
+            shapely.transform(box, lambda xy: [found.grid.left, found.grid.top] + xy * [1, -1])
+        )
     return shapely.union_all([*shapes, *([shapely.Point(found.arrival)] if found.arrival else [])])
 
 
-def _plate_of(line: shapely.LineString, pixel: float) -> shapely.Geometry:
-    """Ground under the plate with a hole's number, behind its tee."""
-    tee, then = shapely.get_coordinates(line)[:2]
-    back = (tee - then) / max(float(np.hypot(*(tee - then))), 1e-9)
-    return shapely.Point(tee + back * _PLATE * pixel).buffer(_HALF_PLATE * pixel)
+def _plate_box(mark: Mark, pixel: float) -> tuple[float, float, float, float]:
+    """Left, upper, right and lower edge of a hole's plate on the map [m]; `pixel` in metres."""
+    wide = 7 + 4 * len(mark.label)
+    x, y = mark.x + mark.plate_x * pixel, mark.y + mark.plate_y * pixel
+    return x - wide * pixel, y - 9 * pixel, x + wide * pixel, y + 9 * pixel
+
+
+def _apart(marks: Sequence[Mark], pixel: float) -> tuple[Mark, ...]:
+    """Holes with their plates turned about the tees as little as keeps them off one another."""
+    placed: list[Mark] = []
+    boxes: list[tuple[float, float, float, float]] = []
+    for mark in marks:
+        turned = [_turned(mark, degrees) for degrees in _TURNS]
+        free = (t for t in turned if not any(_meet(_plate_box(t, pixel), box) for box in boxes))
+        placed.append(next(free, mark))
+        boxes.append(_plate_box(placed[-1], pixel))
+    return tuple(placed)
+
+
+def _turned(mark: Mark, degrees: float) -> Mark:
+    turn = np.radians(mark.turn + 180 + degrees)
+    return replace(
+        mark,
+        plate_x=round(float(_PLATE * np.cos(turn)), 1),
+        plate_y=round(float(_PLATE * np.sin(turn)), 1),
+    )
+
+
+def _meet(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
 Part = tuple[str, Markup, float | None]
@@ -360,7 +391,10 @@ def _waters(found: Findings, lines: Callable[[gpd.GeoDataFrame], Markup]) -> Ite
                 yield Drawn(key, title, (part,), plural(len(rows), "line"), on, key)
 
 
-def _proposals(found: Findings, subjects: list[Subject], units: Units) -> list[Proposal]:
+def _proposals(
+    found: Findings, subjects: list[Subject], units: Units, pixel: float
+) -> list[Proposal]:
+    """What the map shows one at a time; `pixel` of the screen in metres."""
     by_key = {int(s.row["hole_id"]): s for s in subjects if "hole_id" in s.row}
     others = others_of(found, units)
     layout = rows_of(found.layer("layout_holes"))
@@ -379,11 +413,13 @@ def _proposals(found: Findings, subjects: list[Subject], units: Units) -> list[P
         if walks is not None:
             mine = walks[walks["proposal"] == number]
             lines = path_of(mine.geometry, found.grid.left, found.grid.top, 0.5)
-        made.append(Proposal(f"proposal-{number}", f"Proposal {number}", tuple(marks), lines))
+        made.append(
+            Proposal(f"proposal-{number}", f"Proposal {number}", _apart(marks, pixel), lines)
+        )
     if not made and subjects:
         title = "Best holes" if subjects[0].key.startswith("hole") else "Best legs"
         marks = [_mark(found, s, s.title.split()[-1], units) for s in subjects]
-        made.append(Proposal("best", title, tuple(marks), Markup("")))
+        made.append(Proposal("best", title, _apart(marks, pixel), Markup("")))
     return made
 
 
