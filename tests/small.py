@@ -22,7 +22,7 @@ SETTINGS = {
     "layout": {
         "hole": {"keep": 30, "most_legs": 2},
         "proposals": 2,
-        "solver": {"first": {"changes": 10_000}, "work": 0.4, "candidates": 30},
+        "solver": {"first": {"changes_each": 200}, "work": 0.4, "candidates": 30},
     },
 }
 

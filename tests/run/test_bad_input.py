@@ -27,7 +27,7 @@ SMALL = {
     "layout": {
         "hole": {"keep": 30, "most_legs": 1},
         "proposals": 1,
-        "solver": {"first": {"changes": 5_000}, "work": 0.2, "candidates": 30},
+        "solver": {"first": {"changes_each": 100}, "work": 0.2, "candidates": 30},
     },
 }
 """Settings for land of half a football field, and for a run that soon ends."""

@@ -44,7 +44,7 @@ def out(tmp_path_factory) -> Path:
         "out": "out",
         "legs": {"sites": {"boundary_setback": 2.0}, "throws": 64, "keep": 100},
         "cuts": {"keep": 2, "planned": 8, "for_rounds_per_ha": 6, "for_rounds": 4},
-        "layout": {"proposals": 1, "solver": {"first": {"changes": 5_000}, "work": 0.2}},
+        "layout": {"proposals": 1, "solver": {"first": {"changes_each": 100}, "work": 0.2}},
     }
     (folder / "run.yaml").write_text(yaml.safe_dump(settings))
     done = called("scout", folder / "run.yaml")

@@ -29,7 +29,7 @@ LAYOUT = {
     "level": "green",
     "proposals": 1,
     "hole": {"keep": 60, "most_legs": 1},
-    "solver": {"first": {"changes": 20_000}, "work": 1, "candidates": 60},
+    "solver": {"first": {"changes_each": 300}, "work": 1, "candidates": 60},
 }
 WIDE = {"boundary": [1.0, 1.0]}  # the property line is not what is tested
 

@@ -26,7 +26,7 @@ QUICK = {
     "layout": {
         "hole": {"keep": 300, "most_legs": 2},
         "proposals": 1,
-        "solver": {"first": {"changes": 50_000}, "work": 1, "candidates": 60},
+        "solver": {"first": {"changes_each": 500}, "work": 1, "candidates": 60},
     },
 }
 

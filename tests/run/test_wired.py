@@ -49,7 +49,7 @@ def configured(folder: Path, **layout) -> Path:
         "name": "Gap", "points": ["*.laz"], "property": "land.gpkg", "own_holes": "own.gpkg",
         "out": "out", "levels": ["green"], "leaf_state": "off", "holes": 1,
         "legs": {"sites": {"boundary_setback": 1.0}, "throws": 64, "keep": 20},
-        "layout": {"proposals": 1, "solver": {"first": {"changes": 1000}, "work": 0.1}} | layout,
+        "layout": {"proposals": 1, "solver": {"first": {"changes_each": 20}, "work": 0.1}} | layout,
     }  # fmt: skip
     path = folder / "run.yaml"
     path.write_text(yaml.safe_dump(settings))

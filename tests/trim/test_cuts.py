@@ -301,7 +301,7 @@ def test_lanes_are_distinct_ranked_and_within_their_bounds(as_set, grove, flight
 
 
 def test_crowded_lanes_count_for_more_hours(grove, flights):
-    few = WIDE.model_copy(update={"keep": 3, "planned": 4})
+    few = WIDE.model_copy(update={"keep": 3, "planned": 4, "for_rounds_per_ha": 0})
     some, apart = (
         cut(grove, flights, few.model_copy(update={"crowding": more})) for more in (0.0, 20.0)
     )
