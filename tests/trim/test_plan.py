@@ -236,6 +236,18 @@ def test_felling_only_where_limbs_do_not_reach(given):
     assert "last resort" in felled["flag"].iloc[0]
 
 
+def test_work_that_cannot_reach_the_wish_is_proposed_down_to_a_share_of_it(given):
+    trees = (Tree(80, 101, base=6.0, crown=8, dbh=28),)
+    world = grown(Grown(78.5, 97, 81.5, 105, 2.5, 4.75, 1.0), trees=trees)
+    done = {}
+    for hopeless in (0.5, 1.0):
+        out = planned(world, given, wishing(0.999, fell="never", hopeless=hopeless))
+        assert not out.per_leg["reached"].any()
+        done[hopeless] = int(out.work["chosen"].sum())
+    assert done[0.5] > 0
+    assert done[1.0] == 0
+
+
 def test_trees_go_freely_only_where_that_is_set(given):
     """Limbs of a small tree in the way: a pole saw takes 8 to 20 minutes, felling it 3 to 6."""
     tree = Tree(70, 100, height=6.0, base=3.0, crown=2.5, dbh=8.0)
