@@ -22,7 +22,7 @@ from lanewright.publish.geopackage import write_geopackage
 from lanewright.publish.mapdata import Line
 from lanewright.publish.report import pictures as pics
 from lanewright.publish.report.drawing import path
-from lanewright.publish.report.mapsheet import _outside
+from lanewright.publish.report.mapsheet import Mark, _apart, _outside, _plate, _turned
 from lanewright.publish.report.page import build_report, write_report
 from lanewright.publish.report.sideview import GROWTH, side_view
 from lanewright.publish.report.space import space_of
@@ -486,3 +486,24 @@ def test_the_rim_of_the_veil_lies_beyond_any_view_of_a_narrow_land():
     x, y = re.match(r"M(-?\d+) (-?\d+)l", _outside(narrow, 0, 550, 200, 550)).groups()
     # In tenths of a metre; a map is at most some three times as wide as high, or as high as wide.
     assert min(abs(int(x)), abs(int(y))) > 3 * 5500
+
+
+def test_plates_of_holes_from_one_spot_keep_off_one_another_and_off_lines_of_play():
+    """Two tees 4 m apart whose throws go east, with the line of a third behind them."""
+    marks = [
+        Mark(k, k, k, "", x, 50.0, 0.0, -17.0, 0.0, x + 80, 50.0, (), "straight")
+        for k, x in (("4", 100.0), ("15", 104.0))
+    ]
+    behind = shapely.LineString([(86.0, 0.0), (86.0, 100.0)])
+    for pixel in (0.5, 1.0):
+        placed = _apart(marks, behind, pixel)
+        first, second = (_plate(mark, pixel) for mark in placed)
+        assert not first.intersects(second)
+        assert not first.intersects(behind)
+        assert not second.intersects(behind)
+        assert _plate(marks[0], 1.0).intersects(behind)
+    # Where nothing is in the way a plate stands straight behind its tee.
+    alone = _apart(marks[:1], shapely.Point(), 1.0)[0]
+    assert (alone.plate_x, alone.plate_y) == (-17.0, 0.0) == (
+        _turned(marks[0], 0).plate_x, abs(_turned(marks[0], 0).plate_y)
+    )  # fmt: skip

@@ -438,8 +438,8 @@ def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     played = holes.groupby("proposal")["length_m"].sum()
     assert (played > 0.9 * 1690).all()
     walked = walks.groupby("proposal")["length_m"].sum() / played
-    assert (walked < 0.7).all()  # the trade asks for a quarter; 0.59 is the worst of three so far
-    assert walked[1] < 0.52
+    # The trade asks for a quarter; 0.50 is the worst of five seeds of the search.
+    assert (walked < 0.52).all()
     # 300 ft, common practice; the creek is walked over once, and that takes longer.
     assert walks.loc[walks["proposal"] == 1, "length_m"].nlargest(2).iloc[1] < 91
     # Each is the best of all at what it is named for.

@@ -103,6 +103,48 @@ def folder(tmp_path_factory) -> Path:
     return folder
 
 
+WEAK = {
+    "beam": {"width": 10, "each": 1, "near": 3, "room": [0]},
+    "window": {"passes": 0},
+    "first": {"changes_each": 10, "near": 3, "hot": 1, "cold": 1},
+    "work": 0.001, "pricings": 1, "candidates": 30,
+}  # fmt: skip
+"""A search that finds little, so that each of its settings counts."""
+
+
+@pytest.fixture(scope="module")
+def points_of_search(folder, tmp_path_factory):
+    """Points of the round that a search with other settings publishes, over one store."""
+    place = tmp_path_factory.mktemp("search")
+    (place / "land.gpkg").write_bytes((folder / "land.gpkg").read_bytes())
+
+    def points(holes: int, first: dict, room: list[int]) -> float:
+        beam = WEAK["beam"] | {"room": room}
+        solver = WEAK | {"first": WEAK["first"] | first, "beam": beam}
+        layout = QUICK["layout"] | {"solver": solver}
+        run = configured(place, folder / "meadow.laz", layout=layout, holes=holes)
+        done = called("scout", run)
+        assert done.returncode == 0, done.stderr
+        facts = json.loads((place / "out" / "summary.json").read_text())["findings"]["layout"]
+        return float(facts["proposals"][0]["points"])
+
+    return points
+
+
+@pytest.mark.parametrize(
+    ("holes", "before", "after", "room"),
+    [
+        (4, {}, {"changes_each": 1000}, [0]),
+        (4, {}, {"tries": 10}, [0]),
+        (4, {"changes_each": 1000}, {"changes_each": 1000, "hot": 60, "cold": 60}, [0]),
+        (6, {}, {}, [0, 500, 900]),
+    ],
+    ids=["changes", "tries", "heat", "room"],
+)
+def test_a_wider_search_finds_better_rounds(points_of_search, holes, before, after, room):
+    assert points_of_search(holes, after, room) > points_of_search(holes, before, [0]) + 20
+
+
 @pytest.fixture(scope="module")
 def asked(folder) -> gpd.GeoDataFrame:
     return gpd.read_file(folder / "hand.gpkg", layer="designer_holes")

@@ -17,7 +17,7 @@ DRAWN = 3
 
 ONE, TWO, IN_PLACE, ELSEWHERE, EXCHANGED = 0.3, 0.5, 0.6, 0.8, 0.88
 """Shares of changes, added up: other holes in the place of one, two or three in a row, another hole
-in another place, two exchanged; the rest move a stretch. A trial of shares on the demo; ours."""
+in another place, two exchanged; the rest move a stretch. Tried on the demo; ours."""
 
 
 class Terms(NamedTuple):
@@ -288,7 +288,7 @@ def _clashes_changed(tried, order, i, size, apart):
     for k in range(i, i + size):
         for j in range(order.size):
             if j < i or j >= i + size:
-                # Rows of holes that stay are at hand, that of the new hole is not.
+                # `apart` reads alike both ways; rows of holes that stay lie in the cache.
                 more += int(apart[order[j], tried[k]]) - int(apart[order[j], order[k]])
         for j in range(k + 1, i + size):
             more += int(apart[tried[k], tried[j]]) - int(apart[order[k], order[j]])
@@ -347,7 +347,7 @@ def anneal(start, must, terms, cooling, rng):
     hot, cold = cooling.hot, cooling.cold
     for step in range(cooling.steps):
         heat = hot * (cold / hot) ** (step / cooling.steps)
-        # Worth that the changed round must have, drawn beforehand; the margin is for rounding.
+        # Worth that the changed round must have, drawn beforehand.
         bar = points - strain * (faults + clash) + heat * np.log(max(rng.random(), 1e-300))
         moved[:] = order
         i, size = 0, 0
@@ -369,7 +369,8 @@ def anneal(start, must, terms, cooling, rng):
             limit = most + _gained(tried, order, i, size, terms, strain)
         else:
             limit = _at_most(tried, terms, strain)
-        # Most changes end here, before clashes are counted and all terms added up.
+        # Most changes end here, before clashes are counted and all terms added up; the margin is
+        # for rounding.
         if limit < bar - 1e-6:
             continue
         now_clash = clash + _clashes_changed(tried, moved, i, size, terms.apart)

@@ -23,8 +23,8 @@ class CutsSettings(Settings):
     for_rounds_per_ha: Annotated[float, Field(ge=0, le=50)] = Field(
         5.0,
         description="lanes to cut for each hectare that may become holes of rounds, for the best "
-        "level; with 1.5 the demo's three rounds end 400 points lower, with 12 no higher, and each "
-        "takes a tenth of a second; with 0 rounds keep to what stands open; ours",
+        "level; with 1.5 the demo's three rounds end some 350 points lower, with 12 no higher, and "
+        "each takes a tenth of a second; with 0 rounds keep to what stands open; ours",
     )
     for_rounds: Annotated[int, Field(ge=0, le=1000)] = Field(
         150, description="the same for all hectares together, at most; ours"

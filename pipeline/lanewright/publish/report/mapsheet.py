@@ -27,7 +27,7 @@ from lanewright.visit.cautions import BUFFER, OPEN_WATER
 _CROWNS = (0.0, 3.0, 5.0, 8.0)  # m, lower ends of the classes of crowns
 _PLATE = 17.0  # from the tee back to the number's plate, in pixels of the screen
 _TURNS = (0, 40, -40, 80, -80, 120, -120)  # degrees that a plate is turned about its tee
-_SCREEN = 680.0  # pixels of the screen that the map is wide at first
+_SCREEN = 680.0, 735.0  # pixels of the screen that the map is wide and high at first
 _STRONGER = (1 / 3, 2 / 3)  # of the legs drawn, from which the better ones are drawn stronger
 _HEIGHTS = 12  # most heights that contours are drawn at
 _CLEAR = 22.0  # pixels of the screen around a height that lines and signs leave free
@@ -171,14 +171,15 @@ def map_sheet(found: Findings, subjects: list[Subject], units: Units) -> MapShee
         shown.append(Picture(surface.name, surface.title, surface.note, address, legend))
     outline = found.layers["property"].geometry
     view = _view(outline, left, top, width, height)
-    proposals, arrival = _proposals(found, subjects, units, view[2] / _SCREEN), found.arrival
+    pixel = max(view[2] / _SCREEN[0], view[3] / _SCREEN[1])
+    proposals, arrival = _proposals(found, subjects, units, pixel), found.arrival
     return MapSheet(
         width,
         height,
         view,
         pictures.shade_picture(found.rasters["ground"], grid.cell),
         tuple(shown),
-        (_contours(found, units, proposals, view[2]), *_drawn(found)),
+        (_contours(found, units, proposals, pixel), *_drawn(found)),
         tuple(proposals),
         _outside(outline, left, top, width, height),
         (round(arrival[0] - left, 1), round(top - arrival[1], 1)) if arrival else None,
@@ -223,7 +224,7 @@ def _outside(
     return path_of([frame.difference(shapely.union_all(outline.values))], left, top, 0.3)
 
 
-def _contours(found: Findings, units: Units, proposals: Sequence[Proposal], width: float) -> Drawn:
+def _contours(found: Findings, units: Units, proposals: Sequence[Proposal], pixel: float) -> Drawn:
     """Lines of equal height over the property, with their heights where nothing else stands."""
     left, top, data = found.grid.left, found.grid.top, found.map_data
     window = shapely.box(*found.grid.bounds) if data.land.is_empty else data.land
@@ -235,9 +236,7 @@ def _contours(found: Findings, units: Units, proposals: Sequence[Proposal], widt
     unit = FOOT if units.feet_first else 1.0
     texts = tuple(
         (round(x - left, 1), round(top - y, 1), f"{level / unit:.0f}")
-        for x, y, level in height_spots(
-            drawn, _busy(found, proposals, width / _SCREEN), _CLEAR * width / _SCREEN
-        )
+        for x, y, level in height_spots(drawn, _busy(found, proposals, pixel), _CLEAR * pixel)
     )
     every = units.length(step, 0 if step >= 1 else 1)
     title = f"Contours every {every}, with their height"
@@ -249,44 +248,50 @@ def _busy(found: Findings, proposals: Sequence[Proposal], pixel: float) -> shape
     layers = ("layout_holes", "layout_walks", "features", "wires", "keep_out_lines")
     frames = [frame for name in layers if (frame := found.layer(name)) is not None]
     shapes = [line for frame in frames for line in frame.geometry]
-    for mark in (mark for proposal in proposals for mark in proposal.marks):
-        box = shapely.box(*_plate_box(mark, pixel))
-        shapes.append(
-            shapely.transform(box, lambda xy: [found.grid.left, found.grid.top] + xy * [1, -1])
-        )
+    plates = [_plate(mark, pixel) for proposal in proposals for mark in proposal.marks]
+    corner = np.array([found.grid.left, found.grid.top])
+    shapes += [shapely.transform(plate, lambda xy: corner + xy * [1, -1]) for plate in plates]
     return shapely.union_all([*shapes, *([shapely.Point(found.arrival)] if found.arrival else [])])
 
 
-def _plate_box(mark: Mark, pixel: float) -> tuple[float, float, float, float]:
-    """Left, upper, right and lower edge of a hole's plate on the map [m]; `pixel` in metres."""
-    wide = 7 + 4 * len(mark.label)
-    x, y = mark.x + mark.plate_x * pixel, mark.y + mark.plate_y * pixel
-    return x - wide * pixel, y - 9 * pixel, x + wide * pixel, y + 9 * pixel
+def _plate(mark: Mark, pixel: float) -> shapely.Geometry:
+    """A hole's plate on the map [m], with a pixel to spare; `pixel` in metres."""
+    half = np.array([7 + 4 * len(mark.label), 9]) * pixel
+    middle = np.array([mark.x, mark.y]) + np.array([mark.plate_x, mark.plate_y]) * pixel
+    return shapely.box(*(middle - half), *(middle + half))
 
 
-def _apart(marks: Sequence[Mark], pixel: float) -> tuple[Mark, ...]:
-    """Holes with their plates turned about the tees as little as keeps them off one another."""
+def _apart(marks: Sequence[Mark], lines: shapely.Geometry, pixel: float) -> tuple[Mark, ...]:
+    """Holes with their plates turned about the tees as little as keeps them off one another.
+
+    And off the `lines` of play, where that can be.
+    """
     placed: list[Mark] = []
-    boxes: list[tuple[float, float, float, float]] = []
+    taken = shapely.Polygon()
     for mark in marks:
         turned = [_turned(mark, degrees) for degrees in _TURNS]
-        free = (t for t in turned if not any(_meet(_plate_box(t, pixel), box) for box in boxes))
-        placed.append(next(free, mark))
-        boxes.append(_plate_box(placed[-1], pixel))
+        free = [each for each in turned if not taken.intersects(_plate(each, pixel))]
+        clear = [each for each in free if not lines.intersects(_plate(each, pixel))]
+        placed.append((clear or free or turned)[0])
+        taken = taken.union(_plate(placed[-1], pixel))
     return tuple(placed)
 
 
+def _lines_of_play(found: Findings, subjects: Sequence[Subject]) -> shapely.Geometry:
+    """Ways of throws on the map [m]."""
+    corner = np.array([found.grid.left, found.grid.top])
+    paths = [(path[:, :2] - corner) * [1, -1] for subject in subjects for path in subject.paths]
+    return shapely.union_all([shapely.LineString(path) for path in paths])
+
+
 def _turned(mark: Mark, degrees: float) -> Mark:
+    """A hole with its plate so far from straight behind the tee."""
     turn = np.radians(mark.turn + 180 + degrees)
     return replace(
         mark,
         plate_x=round(float(_PLATE * np.cos(turn)), 1),
         plate_y=round(float(_PLATE * np.sin(turn)), 1),
     )
-
-
-def _meet(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
 Part = tuple[str, Markup, float | None]
@@ -401,25 +406,26 @@ def _proposals(
     walks = found.layer("layout_walks")
     made = []
     for number in sorted({row["proposal"] for row in layout}):
+        rows = [r for r in layout if r["proposal"] == number and r["hole_id"] in by_key]
+        holes = [by_key[row["hole_id"]] for row in rows]
         marks = [
             replace(
-                _mark(found, by_key[row["hole_id"]], str(row["play_order"]), units),
-                others=_others(found, by_key[row["hole_id"]], others.get(row["hole_id"], ())),
+                _mark(found, hole, str(row["play_order"]), units),
+                others=_others(found, hole, others.get(row["hole_id"], ())),
             )
-            for row in layout
-            if row["proposal"] == number and row["hole_id"] in by_key
+            for row, hole in zip(rows, holes, strict=True)
         ]
+        placed = _apart(marks, _lines_of_play(found, holes), pixel)
         lines = Markup("")
         if walks is not None:
             mine = walks[walks["proposal"] == number]
             lines = path_of(mine.geometry, found.grid.left, found.grid.top, 0.5)
-        made.append(
-            Proposal(f"proposal-{number}", f"Proposal {number}", _apart(marks, pixel), lines)
-        )
+        made.append(Proposal(f"proposal-{number}", f"Proposal {number}", placed, lines))
     if not made and subjects:
         title = "Best holes" if subjects[0].key.startswith("hole") else "Best legs"
         marks = [_mark(found, s, s.title.split()[-1], units) for s in subjects]
-        made.append(Proposal("best", title, _apart(marks, pixel), Markup("")))
+        placed = _apart(marks, _lines_of_play(found, subjects), pixel)
+        made.append(Proposal("best", title, placed, Markup("")))
     return made
 
 
