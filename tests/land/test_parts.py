@@ -10,7 +10,7 @@ from shapely import LineString, MultiPolygon, Point, box
 
 from flat_tile import BOTTOM, LEFT, tile
 from lanewright.base.errors import InputError
-from lanewright.land.parts import parts_of
+from lanewright.land.parts import may_be_scattered, parts_of
 from lanewright.land.plan import plan
 from lanewright.settings.config import load
 from run.runs import called
@@ -53,6 +53,13 @@ def test_near_parts_stay_together_and_far_ones_part():
     # Large fields fill the box around them.
     wide = MultiPolygon([square(0, 0, 1000), square(2000, 0, 1000)])
     assert len(parts_of(wide, 40.0)) == 1
+
+
+@pytest.mark.parametrize("crs", [26916, 4326])
+def test_corners_past_every_number_are_asked_without_a_warning(crs):
+    """A warning printed before the refusal that follows would be a second message."""
+    assert may_be_scattered(gpd.GeoDataFrame(geometry=[box(0, 0, 1e308, 1e308)], crs=crs))
+    assert not may_be_scattered(gpd.GeoDataFrame(geometry=[square(0, 0)], crs=26916))
 
 
 def test_each_part_has_a_grid_of_its_own(farm):

@@ -40,10 +40,11 @@ def may_be_scattered(outline: GeoDataFrame) -> bool:
 
     The box may be in feet, hence a hundredth of `APART`, less the context, is enough.
     """
-    left, bottom, right, top = outline.total_bounds
+    left, bottom, right, top = outline.total_bounds.tolist()  # plain floats: none warns of 1e308
     wide, high = right - left, top - bottom
     if outline.crs is not None and outline.crs.is_geographic:
-        wide, high = wide * DEGREE * math.cos(math.radians((bottom + top) / 2)), high * DEGREE
+        latitude = math.radians(min(max((bottom + top) / 2, -90.0), 90.0))
+        wide, high = wide * DEGREE * math.cos(latitude), high * DEGREE
     return bool(wide * high > APART / 100)
 
 
