@@ -459,6 +459,75 @@ def test_without_its_record_the_store_goes_on(tmp_path, harm):
     assert calls == ["one", "two", "two"]
 
 
+@pytest.mark.parametrize("there", ["a.part", "b", "one/../../a.part"])
+def test_a_planted_record_removes_nothing_outside(tmp_path, there):
+    """It confirms its own checksum, and names folders of the user's as ours."""
+    store = tmp_path / "out" / "stages"
+    run(store)
+    for name in ("a.part", "b"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "dem.tif").write_text("surveyed")
+    said = read_json(store / "results.json")
+    said["folders"][f"../../{there}"] = ["dem.tif"]
+    said["folders"][str(tmp_path / "b")] = ["dem.tif"]
+    write_json(store / "results.json", said)
+    run(store, second=5.0)
+    assert len(list(tmp_path.glob("*/dem.tif"))) == 2
+    assert calls == ["one", "two", "two"]  # what is sound is used all the same
+
+
+@pytest.mark.parametrize("files", [["../../../dem.tif"], ["linked/dem.tif"], ["/dev/null\0"]])
+def test_files_of_a_planted_record_are_removed_from_their_folder_only(tmp_path, files):
+    store = tmp_path / "out" / "stages"
+    run(store)
+    (tmp_path / "dem.tif").write_text("surveyed")
+    (store / "stale").mkdir()
+    (store / "stale" / "linked").symlink_to(tmp_path)
+    said = read_json(store / "results.json")
+    said["folders"]["stale"] = files
+    write_json(store / "results.json", said)
+    run(store, second=5.0)
+    assert (tmp_path / "dem.tif").exists()
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        {"folders": []},
+        {"folders": {"one": 5}},
+        {"last": {"whole": {"one": ["x"]}}},
+        {"last": {"whole": {"one": "../elsewhere"}}},
+        [],
+    ],
+)
+def test_a_record_of_another_shape_is_as_none(tmp_path, said):
+    run(tmp_path)
+    if said:
+        write_json(tmp_path / "results.json", said)
+    else:
+        (tmp_path / "results.json").write_text("[]")
+    run(tmp_path)
+    assert calls == ["one", "two"]
+
+
+def test_a_manifest_that_refers_to_itself_does_not_go_on_for_ever(tmp_path):
+    run(tmp_path)
+    place = place_of(tmp_path, "one")
+    write_json(place / MANIFEST, read_json(place / MANIFEST) | {"uses": [place.name]})
+    run(tmp_path)
+    assert calls == ["one", "two"]
+
+
+@pytest.mark.parametrize(
+    "said", [{"files": [], "uses": []}, {"files": {"/etc/hosts": {}}, "uses": []}, {"uses": 1}]
+)
+def test_a_manifest_of_another_shape_is_damage(tmp_path, said):
+    run(tmp_path)
+    write_json(place_of(tmp_path, "one") / MANIFEST, said)
+    run(tmp_path)
+    assert calls == ["one", "two", "one"]
+
+
 def sealed(place: Path, name: str, content: bytes) -> None:
     """Plant a file whose checksum the manifest confirms."""
     (place / name).write_bytes(content)

@@ -11,6 +11,7 @@ from lanewright.base.errors import InputError
 from lanewright.cli import app
 from lanewright.publish.outputs import OUTPUTS
 from lanewright.store import Written
+from lanewright.store.files import check_value, read_json, write_json
 
 MINE = b"surveyed by hand"
 
@@ -56,6 +57,28 @@ def test_only_our_own_stale_files_go(tmp_path):
     assert (out / "rasters" / "new.tif").read_bytes() == MINE
     with pytest.raises(InputError, match=r"new\.tif"):  # it was let go of, so it is the user's
         written(out).publish(".", "m", made(tmp_path / "c", rasters__new_tif="5"))
+
+
+@pytest.mark.parametrize(
+    "name", ["../dem.tif", "rasters/../../dem.tif", "linked/dem.tif", "ABSOLUTE"]
+)
+def test_a_planted_record_removes_nothing_outside(tmp_path, name):
+    """It confirms its own checksum and says that a file of the user's was written by a run."""
+    out, theirs = tmp_path / "out", tmp_path / "dem.tif"
+    theirs.write_bytes(MINE)
+    written(out).publish(".", "k", made(tmp_path / "a", scout_gpkg="1", rasters__slope_tif="2"))
+    (out / "linked").symlink_to(tmp_path)
+    record = out / ".stages" / "written.json"
+    said = read_json(record)
+    said["files"]["."][str(theirs) if name == "ABSOLUTE" else name] = check_value(theirs)
+    write_json(record, said)
+    again = made(tmp_path / "b", scout_gpkg="3", rasters__slope_tif="4")
+    if name.startswith("linked"):
+        written(out).publish(".", "l", again)
+    else:  # a record like that is none, so that nothing there counts as ours
+        with pytest.raises(InputError, match="no earlier run wrote"):
+            written(out).publish(".", "l", again)
+    assert theirs.read_bytes() == MINE
 
 
 def test_folders_of_two_kinds_of_run_do_not_mix(tmp_path):

@@ -6,8 +6,9 @@ import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from lanewright.store.files import Damaged, Json, check_value, flush, read_json, write_json
+from lanewright.store.files import Damaged, check_value, flush, write_json
 from lanewright.store.form import Place, Reader, Writer
+from lanewright.store.records import Manifest, read_record
 
 MANIFEST = "manifest.json"
 STRUCTURE = "result.json"
@@ -67,12 +68,12 @@ def load(
     Damaged
         If anything is not as it was written, whatever the reason.
     """
-    files = manifest(folder)["files"]
+    files = manifest(folder).files
     for name, said in files.items() if check else ():
         path = folder / name
-        if path.is_symlink() or not path.is_file() or path.stat().st_size != said["bytes"]:
+        if path.is_symlink() or not path.is_file() or path.stat().st_size != said.bytes:
             raise Damaged(f"{name} is missing or cut short")
-        if check_value(path) != said["crc32"]:
+        if check_value(path) != said.crc32:
             raise Damaged(f"{name} is not as it was written")
     try:
         form = json.loads((folder / STRUCTURE).read_text(encoding="utf-8"))
@@ -86,7 +87,7 @@ def load(
         raise Damaged(f"it cannot be read ({type(err).__name__}: {err})") from err
 
 
-def manifest(folder: Path) -> Json:
+def manifest(folder: Path) -> Manifest:
     """Manifest of a stored result: its `files`, and the earlier results that it `uses`.
 
     Raises
@@ -94,4 +95,4 @@ def manifest(folder: Path) -> Json:
     Damaged
         If it is missing or damaged.
     """
-    return read_json(folder / MANIFEST)
+    return read_record(folder / MANIFEST, Manifest)

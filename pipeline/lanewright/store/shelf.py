@@ -9,7 +9,8 @@ import shutil
 from pathlib import Path
 
 from lanewright.base.errors import InputError
-from lanewright.store.files import Damaged, Json, flush, read_json, write_json
+from lanewright.store.files import Damaged, flush, write_json
+from lanewright.store.records import Results, read_record
 from lanewright.store.result import MANIFEST, manifest
 
 log = logging.getLogger(__name__)
@@ -36,13 +37,13 @@ class Shelf:
         self.folder = folder
         self._run = run
         try:
-            said = read_json(folder / RECORD)
+            said = read_record(folder / RECORD, Results)
         except Damaged as fault:
             if (folder / RECORD).exists():
                 log.warning("%s; stored results without a record are left where they are", fault)
-            said = {}
-        self._files: dict[str, list[str]] = said.get("folders", {})
-        self._last: dict[str, dict[str, str]] = said.get("last", {})
+            said = Results()
+        self._files: dict[str, list[str]] = said.folders
+        self._last: dict[str, dict[str, str]] = said.last
 
     def begin(self, name: str) -> Path:
         """Make a folder in which the result of that name is put together."""
@@ -84,15 +85,17 @@ class Shelf:
 
     def use(self, stage: str, name: str) -> None:
         """Note that this kind of run now uses that result, and remove what no run uses."""
-        mine: Json = self._last.setdefault(self._run, {})
+        mine = self._last.setdefault(self._run, {})
         if name not in self._files:  # the record was lost; a sound manifest is as good
-            self._files[name] = [*manifest(self.folder / name)["files"], MANIFEST]
+            self._files[name] = [*manifest(self.folder / name).files, MANIFEST]
         if mine.get(stage) != name:
             mine[stage] = name
             self._write()
         wanted = {folder for last in self._last.values() for folder in last.values()}
-        for folder in list(wanted):
-            wanted |= self._used_by(folder)
+        near = wanted
+        while near:  # not by recursion: a planted result may refer to itself
+            near = set().union(*map(self._used_by, near)) - wanted
+            wanted |= near
         stale = [folder for folder in self._files if folder not in wanted]
         for folder in stale:
             self._remove(folder)
@@ -106,12 +109,11 @@ class Shelf:
         return None if name is None else self.folder / name
 
     def _used_by(self, name: str) -> set[str]:
-        """Earlier results that a result refers to, near and far."""
+        """Earlier results that a result refers to itself."""
         try:
-            near = set(manifest(self.folder / name)["uses"])
+            return set(manifest(self.folder / name).uses)
         except Damaged:
             return set()
-        return near.union(*(self._used_by(other) for other in near))
 
     def _remove(self, name: str) -> None:
         folder = self.folder / name
@@ -122,7 +124,8 @@ class Shelf:
             return
         with contextlib.suppress(OSError):
             for file in reversed(self._files[name]):  # the manifest first
-                (folder / file).unlink(missing_ok=True)
+                if (folder / file).parent.resolve().is_relative_to(folder.resolve()):
+                    (folder / file).unlink(missing_ok=True)
             folder.rmdir()  # fails, and is left, where somebody put a file of their own
 
     def _write(self) -> None:

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import IO
 
 from lanewright.base.errors import InputError
-from lanewright.store.files import Damaged, check_value, flush, read_json, write_json
+from lanewright.store.files import Damaged, check_value, flush, write_json
+from lanewright.store.records import WrittenFiles, read_record
 
 log = logging.getLogger(__name__)
 
@@ -36,14 +37,14 @@ class Written:
         self._out = out
         self._path = record / RECORD
         try:
-            said = read_json(self._path)
+            said = read_record(self._path, WrittenFiles)
         except Damaged as fault:
             if self._path.exists():
                 log.warning("%s; no file in %s counts as ours", fault, out)
-            said = {}
-        self._logs: list[str] = said.get("logs", [])
-        self._files: dict[str, dict[str, str]] = said.get("files", {})
-        self._keys: dict[str, str] = said.get("keys", {})
+            said = WrittenFiles()
+        self._logs: list[str] = said.logs
+        self._files: dict[str, dict[str, str]] = said.files
+        self._keys: dict[str, str] = said.keys
 
     def refuse_taken(self, names: Iterable[str]) -> None:
         """Make sure that a run may write files of these names.
