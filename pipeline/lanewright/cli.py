@@ -32,6 +32,7 @@ from rich.progress import (
 from lanewright import __version__
 from lanewright.base.errors import InputError, lacking_package
 from lanewright.base.processes import kill_running
+from lanewright.base.steering import refuse_steering
 
 if TYPE_CHECKING:
     from lanewright.settings.config import Config
@@ -84,6 +85,8 @@ def _version(
     if version:
         out.print(f"lanewright {__version__}")
         raise typer.Exit
+    with _faults():
+        refuse_steering(Path())
 
 
 @app.command()

@@ -326,6 +326,21 @@ def test_modules_in_the_current_folder_are_not_run(case, tmp_path):
     assert not (tmp_path / "run").exists()
 
 
+@pytest.mark.parametrize("name", [".numba_config.yaml", "matplotlibrc"])
+@pytest.mark.parametrize("command", ["scout", "check", "doctor"])
+def test_settings_of_libraries_in_the_current_folder_are_refused(
+    case, tmp_path, monkeypatch, name, command
+):
+    """numba would take pickled code from a folder that such a file names, and run it."""
+    config = case()
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / name).write_text("cache_dir: ./cache\n")
+    done = called(command, *([config] if command != "doctor" else []))
+    assert done.returncode == 2
+    assert done.stderr.startswith(f"error: {tmp_path / name}: lies in the current folder")
+    assert not (tmp_path / "cache").exists()
+
+
 class _Step(ctypes.Structure):
     _fields_ = (("code", ctypes.c_ushort), ("jt", ctypes.c_ubyte), ("jf", ctypes.c_ubyte),
                 ("k", ctypes.c_uint))  # fmt: skip
