@@ -78,9 +78,7 @@ def together(faults: list[InputError]) -> InputError:
     text = "".join(
         f"\n  {some(where)}: {problem}. {remedy}" for (problem, remedy), where in groups.items()
     )
-    return InputError(
-        f"{len(faults)} inputs", f"cannot be used:{text}\n", "Mend or leave out each."
-    )
+    return InputError(f"{len(faults)} inputs", "cannot be used", f"Mend or leave out each:{text}")
 
 
 def some(names: list[str]) -> str:
