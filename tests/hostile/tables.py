@@ -1,4 +1,4 @@
-"""Bad tables of levels."""
+"""Bad tables of levels and of costs."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 from .case import EITHER, REFUSED, WORKS, Case
 
 OURS = Path(__file__).parents[2] / "configs" / "levels.csv"
+COSTS = OURS.with_name("costs.csv")
 
 
 def _of(name: str, change: Callable[[str], str | bytes], ends: str = REFUSED) -> Case:
@@ -19,6 +20,15 @@ def _of(name: str, change: Callable[[str], str | bytes], ends: str = REFUSED) ->
 
     says = ("mine.csv",) if ends == REFUSED and "asked for" not in name else ()
     return Case("levels", name, make, ends, says)
+
+
+def _costs(name: str, change: Callable[[str], str | bytes], ends: str = REFUSED) -> Case:
+    def make(folder: Path) -> dict[str, Any]:
+        made = change(COSTS.read_text(encoding="utf-8"))
+        (folder / "bids.csv").write_bytes(made if isinstance(made, bytes) else made.encode())
+        return {"field": {"costs_file": "bids.csv"}}
+
+    return Case("costs", name, make, ends, ("bids.csv",) if ends == REFUSED else ())
 
 
 def _cell(column: int, value: str, row: int = 5) -> Callable[[str], str]:
@@ -58,6 +68,49 @@ def _line(number: int) -> Callable[[str], str]:
 
 def every() -> list[Case]:
     """Faults of files, of the header and of single cells."""
+    return [*levels(), *costs()]
+
+
+def costs() -> list[Case]:
+    """Bad tables of what things cost."""
+    cases = [
+        _costs("untouched", lambda t: t, WORKS),
+        _costs("with a mark at its front", lambda t: "\ufeff" + t, WORKS),
+        _costs("with Windows line ends", lambda t: t.replace("\n", "\r\n"), WORKS),
+        _costs("empty", lambda t: ""),
+        _costs("header only", lambda t: t.splitlines()[0]),
+        _costs("no header", _line(0)),
+        _costs("with semicolons", lambda t: t.replace(",", ";")),
+        _costs("in UTF-16", lambda t: t.encode("utf-16")),
+        _costs("a picture", lambda t: b"\x89PNG\r\n\x1a\n" + bytes(range(256))),
+        _costs("NULs", lambda t: bytes(5000)),
+        _costs("too many cells", lambda t: t.rstrip("\n") + ",1,2,3\n"),
+        _costs("too few cells", lambda t: t.rstrip("\n") + "\nlast,1\n"),
+        _costs("open quote", lambda t: t + '"never closed'),
+        _costs("a cell of 1 MB", lambda t: t.rstrip("\n") + "\n" + "x" * 1_000_000),
+        _costs("a cell of 90 kB", lambda t: t + "x" * 90_000 + ",each,1,2,USD,2024,\n"),
+        _costs(
+            "2,000 costs", lambda t: t + "".join(f"i{k},e,1,2,USD,2024,\n" for k in range(2000))
+        ),
+        _costs("an item twice", lambda t: t + t.splitlines()[-1] + "\n"),
+        _costs("two currencies", lambda t: t.replace("USD", "EUR", 1)),
+        _costs("name with escapes", _cell(0, "\x1b[31mgate")),
+        _costs("a formula for a name", _cell(0, "=HYPERLINK(1)"), WORKS),
+        _costs("low over high", _cell(2, "1e9")),
+    ]
+    for column, name in ((2, "low"), (3, "high"), (5, "year")):
+        for what, value in _VALUES.items():
+            cases.append(_costs(f"{name} {what}", _cell(column, value, 4)))
+    for name, value in {
+        "missing file": "none.csv", "a folder": ".", "a device that never ends": "/dev/zero",
+        "a terminal": "/dev/tty", "NUL in the path": "a\0b",
+    }.items():  # fmt: skip
+        cases.append(Case("costs", name, lambda f, v=value: {"field": {"costs_file": v}}))
+    return cases
+
+
+def levels() -> list[Case]:
+    """Bad tables of levels."""
     header = OURS.read_text(encoding="utf-8").splitlines()[0].split(",")
     cases = [
         _of("untouched", lambda t: t, WORKS),

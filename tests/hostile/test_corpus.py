@@ -22,7 +22,7 @@ def test_the_corpus_is_as_large_as_it_says_and_no_two_cases_are_called_the_same(
     assert min(roles.values()) >= 40
     assert set(roles) == {
         "points", "elevation", "property", "keep_out", "water", "own_holes", "keep list", "paths",
-        "designer", "levels", "yaml",
+        "designer", "levels", "costs", "yaml",
     }  # fmt: skip
 
 

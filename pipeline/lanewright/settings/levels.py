@@ -26,7 +26,6 @@ from __future__ import annotations
 import csv
 import math
 import re
-import stat
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -37,6 +36,7 @@ import numpy as np
 
 from lanewright.base.arrays import Floats
 from lanewright.base.errors import InputError
+from lanewright.settings.tabletext import table_text
 
 FAIRWAY_SHARE = 0.8
 """Fairway throw as a share of the tee throw (a course designer's essay on close range par)."""
@@ -127,7 +127,7 @@ _RANGES = {
 """Columns that each level fills, and what throws of people can be: the strongest throw ever filmed
 left at some 40 m/s (from memory), the rest ours."""
 
-MOST_BYTES, MOST_LEVELS, MOST_FAULTS, LONGEST_NAME = 100_000, 20, 25, 60
+MOST_LEVELS, MOST_FAULTS, LONGEST_NAME = 20, 25, 60
 """Bounds of a table of levels, of the faults listed, and of a level's name."""
 
 _NUMBER = re.compile(r"[+-]?[0-9]{1,12}(\.[0-9]{0,15})?")
@@ -153,27 +153,16 @@ def all_levels(file: Path | None = None) -> tuple[Level, ...]:
     >>> [level.name for level in all_levels()]
     ['gold', 'blue', 'white', 'red', 'green']
     """
-    return _ours() if file is None else _levels_in(_text(file), file)
+    if file is None:
+        return _ours()
+    said = table_text(file, "the table of levels", "Check flight: levels_file.")
+    return _levels_in(said, file)
 
 
 @cache
 def _ours() -> tuple[Level, ...]:
     text = files("lanewright").joinpath("tables/levels.csv").read_text(encoding="utf-8")
     return _levels_in(text, "levels.csv")
-
-
-def _text(file: Path) -> str:
-    remedy = "Check flight: levels_file."
-    try:
-        found = file.stat()
-        if not stat.S_ISREG(found.st_mode) or found.st_size > MOST_BYTES:
-            raise InputError(
-                file, "the table of levels cannot be read (it is no file of a few lines)", remedy
-            )
-        return file.read_text(encoding="utf-8-sig")
-    except (OSError, ValueError) as err:
-        reason = str(err)[:200]
-        raise InputError(file, f"the table of levels cannot be read ({reason})", remedy) from None
 
 
 def _levels_in(text: str, file: object) -> tuple[Level, ...]:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import glob
 import hashlib
 import io
+import os
 import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from itertools import islice
+from fnmatch import fnmatchcase
+from itertools import count, islice
 from pathlib import Path
 from typing import IO
 
@@ -202,15 +203,21 @@ def expand(patterns: tuple[str, ...], key: str, faults: Faults) -> list[Path]:
     """Files that the patterns name, each once, sorted.
 
     A part of a path that exists as it stands is that file or folder, brackets and all; only what
-    does not is taken for a pattern.
+    does not is taken for a pattern. `**` stands for any folders, links to folders not followed.
     """
     found: set[Path] = set()
     for pattern in patterns:
-        matches = _matches(Path(pattern))
+        looked = count()
+        matches = set(islice(_matches(Path(pattern), looked), MOST_FILES))
         if not matches:
-            faults.found.append(
-                InputError(pattern, f"no file matches this pattern under {key}", "Check the path.")
-            )
+            said, remedy = f"no file matches this pattern under {key}", "Check the path."
+            if next(looked) > MOST_LOOKED_AT:
+                said += f" among the first {MOST_LOOKED_AT:,} looked at"
+                remedy = "Name the folder that holds them."
+            faults.found.append(InputError(pattern, said, remedy))
+        for odd in [m for m in matches if m.exists() and not (m.is_file() or m.is_dir())]:
+            matches.remove(odd)  # a pipe would be waited for
+            faults.found.append(InputError(odd, "is not a file", "Name the file itself."))
         found.update(m.resolve() for m in matches)
     return sorted(found)
 
@@ -218,23 +225,56 @@ def expand(patterns: tuple[str, ...], key: str, faults: Faults) -> list[Path]:
 MOST_FILES = 5_000
 """Files that one pattern may name; further ones are not looked for."""
 
+MOST_LOOKED_AT = 1_000_000
+"""Names that are held against one pattern; `/**/*.laz` would go through every disk."""
 
-def _matches(pattern: Path) -> list[Path]:
+DEEPEST = 200
+"""Folders within one another that are looked into."""
+
+
+def _matches(pattern: Path, looked: Iterator[int]) -> Iterator[Path]:
+    """What a pattern names; a part that exists as it stands is no pattern."""
     known = Path(pattern.anchor)
-    for number, part in enumerate(parts := pattern.parts[1 if pattern.anchor else 0 :]):
+    parts = pattern.parts[1 if pattern.anchor else 0 :]
+    for number, part in enumerate(parts):
         try:
             exists = (known / part).exists()
         except (OSError, ValueError):  # a name too long, or one with a NUL
-            return []
+            return
         if not exists:
-            rest = str(Path(*parts[number:]))
-            return [
-                known / m
-                # Bounded, for a pattern such as /** would walk every disk.
-                for m in islice(
-                    glob.iglob(rest, root_dir=known, recursive=True),  # noqa: PTH207
-                    MOST_FILES,
-                )
-            ]
+            yield from _below(known, _without_repeats(parts[number:]), looked)
+            return
         known /= part
-    return [known]
+    yield known
+
+
+def _without_repeats(parts: tuple[str, ...]) -> list[str]:
+    """Parts of a pattern, where `**/**` says no more than `**`; at the end that is any file."""
+    kept = [p for n, p in enumerate(parts) if not n or p != "**" or parts[n - 1] != "**"]
+    return [*kept, "*"] if kept[-1] == "**" else kept
+
+
+def _below(folder: Path, parts: list[str], looked: Iterator[int]) -> Iterator[Path]:
+    """What a pattern names in a folder: as Python's `glob`, but bounded and without links in `**`.
+
+    A name that begins with a dot is matched only by a pattern that does.
+    """
+    first, *rest = parts
+    if not any(sign in first for sign in "*?["):
+        if (known := folder / first).exists():
+            yield from _below(known, rest, looked) if rest else [known]
+        return
+    if first == "**":
+        yield from _below(folder, rest, looked)
+    try:
+        entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
+    except OSError:  # no folder, or one that may not be read
+        return
+    for entry in entries:
+        if next(looked) > MOST_LOOKED_AT or len(folder.parts) > DEEPEST:
+            return
+        if first == "**":
+            if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
+                yield from _below(Path(entry.path), parts, looked)
+        elif fnmatchcase(entry.name, first) and entry.name.startswith(".") <= (first[0] == "."):
+            yield from _below(Path(entry.path), rest, looked) if rest else [Path(entry.path)]
