@@ -1,7 +1,10 @@
 """One opener: formats by content, and nothing is fetched however a file is disguised."""
 
+import contextlib
 import http.server
 import json
+import shutil
+import sqlite3
 import threading
 from pathlib import Path
 
@@ -183,3 +186,54 @@ def test_missing_and_folders(tmp_path):
         opening.layer_names(tmp_path / "a.gpkg")
     with pytest.raises(InputError, match="is not a file"), opening.raster(tmp_path):
         pass
+
+
+def left_open(folder: Path, change: str) -> Path:
+    """A GeoPackage that a viewer changed and then crashed: the change is in its log alone."""
+    path = folder / "live.gpkg"
+    gpd.GeoDataFrame({"name": ["old"]}, geometry=[box(0, 0, 9, 9)], crs=26916).to_file(path)
+    (folder / "crashed").mkdir()
+    with contextlib.closing(sqlite3.connect(path)) as base:
+        base.execute("PRAGMA journal_mode = wal")
+        base.execute("PRAGMA wal_autocheckpoint = 0")
+        kept = base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        base.executescript("".join(f'DROP TRIGGER "{name}";' for (name,) in kept) + change)
+        for name in ("live.gpkg", "live.gpkg-wal"):
+            shutil.copy(folder / name, folder / "crashed")
+    return folder / "crashed" / "live.gpkg"
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def test_what_a_viewer_saved_last_is_read_and_its_files_stay_as_they_are(tmp_path):
+    path = left_open(tmp_path, "UPDATE live SET name = 'new';")
+    before = content(path.parent)
+    assert set(before) == {"live.gpkg", "live.gpkg-wal"}
+    assert opening.layer_names(path) == ["live"]
+    assert opening.read_layer(path, "live")["name"].tolist() == ["new"]
+    assert content(path.parent) == before
+
+
+def test_a_query_that_stands_in_the_log_alone_is_refused(tmp_path):
+    endless = "WITH RECURSIVE t(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM t)"
+    path = left_open(
+        tmp_path,
+        "ALTER TABLE live RENAME TO kept;"
+        f"CREATE VIEW live AS {endless} SELECT n AS fid, geom, name FROM t, kept;",
+    )
+    before = content(path.parent)
+    with pytest.raises(InputError, match="its layer live is a query"):
+        opening.layer_names(path)
+    assert content(path.parent) == before
+
+
+def test_a_file_called_like_a_log_is_not_removed(tmp_path):
+    path = tmp_path / "land.gpkg"
+    gpd.GeoDataFrame({"name": ["a"]}, geometry=[box(0, 0, 9, 9)], crs=26916).to_file(path)
+    for ending in ("-wal", "-journal"):
+        (tmp_path / f"land.gpkg{ending}").write_text("notes of mine")
+    before = content(tmp_path)
+    assert opening.read_layer(path, "land")["name"].tolist() == ["a"]
+    assert content(tmp_path) == before

@@ -26,7 +26,8 @@ class InputError(Exception):
     """
 
     def __init__(self, where: object, problem: str, remedy: str) -> None:
-        super().__init__(f"{where}: {problem}. {remedy}")
+        end = "" if problem.endswith("\n") else ". "  # a list of faults ends its last line
+        super().__init__(f"{where}: {problem}{end}{remedy}")
         self.where = str(where)
         self.problem = problem
         self.remedy = remedy

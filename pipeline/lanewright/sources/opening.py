@@ -8,7 +8,6 @@ to stay on this machine.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import sqlite3
@@ -29,13 +28,13 @@ from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
 
 from lanewright.base.errors import InputError
+from lanewright.sources.database import MAGIC, query_among_layers, untouched
 from lanewright.sources.offline import OFFLINE
 
 ALONE = {"GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR", "GDAL_PAM_ENABLED": "NO"}
 """A raster is read without the files beside it, which could be of any format."""
 
 _TIFF = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")  # TIFF 6.0, and BigTIFF
-_SQLITE = b"SQLite format 3\0"
 _GPKG_IDS = (b"GPKG", b"GP10", b"GP11")  # OGC 12-128r18, requirement 2, and its forerunners
 _SHAPE = b"\0\0\x27\x0a"  # ESRI Shapefile Technical Description, 1998: file code 9994
 
@@ -114,8 +113,15 @@ def raster(path: Path) -> Iterator[DatasetReader]:
 # Vectors
 
 
-def vector_format(path: Path) -> str:
+def vector_format(path: Path, file: Path | None = None) -> str:
     """Format of a vector file by its content: GPKG, ESRI Shapefile, GeoJSON or KML.
+
+    Parameters
+    ----------
+    path
+        Names the file in a message.
+    file
+        The file, or the copy of it, that is looked at; by default that one.
 
     Raises
     ------
@@ -123,10 +129,10 @@ def vector_format(path: Path) -> str:
         If it is missing, none of these, or asks for something from elsewhere.
     """
     head = _head(path, 100)
-    if head.startswith(_SQLITE):
+    if head.startswith(MAGIC):
         if head[68:72] not in _GPKG_IDS:
             raise InputError(path, "is an SQLite database but no GeoPackage", _VECTORS)
-        _check_tables(path)
+        _check_tables(path, file or path)
         return "GPKG"
     if head.startswith(_SHAPE):
         return "ESRI Shapefile"
@@ -148,9 +154,8 @@ def layer_names(path: Path, plain: bool = False) -> list[str]:
     InputError
         As `vector_format`, or if GDAL cannot open it.
     """
-    vector_format(path)
-    with _reading(path):
-        layers = pyogrio.list_layers(_plain(path))
+    with _reading(path) as file:
+        layers = pyogrio.list_layers(file)
         return [str(name) for name, kind in layers if (kind is None) == plain]
 
 
@@ -162,19 +167,22 @@ def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
     InputError
         As `vector_format`, or if GDAL cannot read it.
     """
-    vector_format(path)
-    with _reading(path):
-        frame = pyogrio.read_dataframe(_plain(path), layer=name)
+    with _reading(path) as file:
+        frame = pyogrio.read_dataframe(file, layer=name)
     return frame if isinstance(frame, gpd.GeoDataFrame) else gpd.GeoDataFrame(frame)
 
 
 @contextmanager
-def _reading(path: Path) -> Iterator[None]:
+def _reading(path: Path) -> Iterator[Path]:
+    """What to hand to the library: the file, or a copy, looked at by us first."""
+    _head(path, 1)
     try:
-        with warnings.catch_warnings():
+        with untouched(path) as file, warnings.catch_warnings():
+            vector_format(path, file)
+            _plain(path)
             # What is odd about a file is looked at by us; it must not reach the terminal unread.
             warnings.simplefilter("ignore")
-            yield
+            yield file.absolute()
     except (
         pyogrio.errors.DataSourceError,
         pyogrio.errors.DataLayerError,
@@ -190,8 +198,8 @@ def _reading(path: Path) -> Iterator[None]:
         ) from None
 
 
-def _plain(path: Path) -> Path:
-    """The path, if no library takes part of it for an address or an archive."""
+def _plain(path: Path) -> None:
+    """Refuse a path of which the library takes a part for an address or an archive."""
     text = str(path.absolute())
     if text.startswith("/vsi") or "!" in text or text.endswith((".zip", ".kmz")):
         raise InputError(
@@ -199,36 +207,20 @@ def _plain(path: Path) -> Path:
             "has a name that the reading library takes for an archive",
             "Rename it: no '!' and no ending .zip; unpack archives first.",
         )
-    return path.absolute()
 
 
-def _check_tables(path: Path) -> None:
-    """Refuse a GeoPackage whose layers are queries: one of a line may never end."""
-    steps = iter(range(1000))  # of a million instructions together, far more than a look takes
-    address = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+def _check_tables(path: Path, file: Path) -> None:
+    """Refuse a GeoPackage whose layers are queries."""
     try:
-        with contextlib.closing(sqlite3.connect(address, uri=True)) as base:
-            base.set_progress_handler(lambda: next(steps, None) is None, 1000)
-            kept = base.execute("SELECT name, type, sql FROM sqlite_master").fetchall()
-            plain = {
-                str(name).lower()
-                for name, kind, sql in kept
-                if kind == "table" and not str(sql).upper().startswith("CREATE VIRTUAL")
-            }
-            named = {"gpkg_contents", "gpkg_geometry_columns"}
-            if named <= plain:
-                for table in sorted(named):
-                    rows = base.execute(f"SELECT table_name FROM {table}").fetchall()
-                    named |= {str(row[0]).lower() for row in rows}
+        query = query_among_layers(file, copy=file != path)
     except (sqlite3.Error, ValueError) as err:
         raise InputError(
             path, f"cannot be read as a vector file ({reason(err)})", _VECTORS
         ) from None
-    queries = sorted(named & {str(name).lower() for name, _, _ in kept} - plain)
-    if queries:
+    if query is not None:
         raise InputError(
             path,
-            f"its layer {queries[0][:60]} is a query, not a table",
+            f"its layer {query[:60]} is a query, not a table",
             "Export the layer to a file of its own.",
         )
 
@@ -348,7 +340,7 @@ def _head(path: Path, count: int) -> bytes:
 
 
 _KNOWN = (
-    (_SQLITE, "an SQLite database"),
+    (MAGIC, "an SQLite database"),
     (b"PK\x03\x04", "a ZIP archive"),
     (b"\x1f\x8b", "gzip data"),
     (b"LASF", "a lidar file"),
