@@ -341,6 +341,24 @@ def test_settings_of_libraries_in_the_current_folder_are_refused(
     assert not (tmp_path / "cache").exists()
 
 
+def test_a_folder_whose_name_is_no_text_and_one_that_is_gone(case, tmp_path, monkeypatch):
+    config, odd = case(), tmp_path / os.fsdecode(b"K\xe4fer")
+    odd.mkdir()
+    (odd / "run.yaml").write_bytes(config.read_bytes())
+    done = called("check", odd / "run.yaml")
+    assert done.returncode == 2
+    assert "no UTF-8" in done.stderr
+    done = called("scout", config, "--out", odd / "out", "--until", "ingest")
+    assert done.returncode == 2
+    assert "no UTF-8" in done.stderr
+    (tmp_path / "gone").mkdir()
+    monkeypatch.chdir(tmp_path / "gone")
+    (tmp_path / "gone").rmdir()
+    done = called("check", config)
+    assert done.returncode == 2
+    assert done.stderr.startswith("error: the current folder: was removed")
+
+
 class _Step(ctypes.Structure):
     _fields_ = (("code", ctypes.c_ushort), ("jt", ctypes.c_ubyte), ("jf", ctypes.c_ubyte),
                 ("k", ctypes.c_uint))  # fmt: skip

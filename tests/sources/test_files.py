@@ -123,3 +123,11 @@ def test_a_pipe_is_no_tile(tree):
     assert expand((str(tree / "*.laz"),), "points", faults) == [tree / "a.laz", tree / "b.laz"]
     (fault,) = faults.found
     assert str(fault).startswith(f"{tree / 'z.laz'}: is not a file")
+
+
+def test_a_name_that_is_no_text_is_refused(tree):
+    (tree / os.fsdecode(b"K\xe4fer.laz")).write_bytes(b"x")
+    faults = Faults()
+    assert expand((str(tree / "*.laz"),), "points", faults) == [tree / "a.laz", tree / "b.laz"]
+    (fault,) = faults.found
+    assert "no UTF-8" in str(fault)

@@ -1,4 +1,4 @@
-"""Files of the current folder that libraries obey as they load, before anything of ours can."""
+"""The current folder: libraries look there as they load, before anything of ours can prevent it."""
 
 from __future__ import annotations
 
@@ -17,8 +17,14 @@ def refuse_steering(folder: Path) -> None:
     Raises
     ------
     InputError
-        If such a file lies there.
+        If such a file lies there, or the folder was removed, which some libraries cannot bear.
     """
+    try:
+        folder.absolute()
+    except FileNotFoundError:
+        raise InputError(
+            "the current folder", "was removed", "Start lanewright from another folder."
+        ) from None
     for name, library in STEERS.items():
         if (folder / name).exists():
             raise InputError(

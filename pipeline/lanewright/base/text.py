@@ -42,3 +42,14 @@ def inert(text: str) -> str:
     bare = text.lstrip(" \u00a0\ufeff")
     # Wide forms of the same signs are taken for them where East Asian input is set up.
     return "'" + text if bare[:1] in tuple("=+-@\t\r\n＝＋－＠") else text
+
+
+def is_text(path: object) -> bool:
+    r"""Whether a path is text, which it has to be to stand in results: not all names of files are.
+
+    Examples
+    --------
+    >>> is_text("Käfer.laz"), is_text("K\udce4fer.laz")  # the latter was written as Latin-1
+    (True, False)
+    """
+    return not any("\ud800" <= sign <= "\udfff" for sign in str(path))

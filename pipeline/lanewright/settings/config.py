@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from lanewright.base.errors import InputError
+from lanewright.base.text import is_text
 from lanewright.settings.base import Name, Pattern, Place, Settings, Title
 from lanewright.settings.compare import CompareSettings, EarlierSettings
 from lanewright.settings.costs import costs_of
@@ -148,8 +149,10 @@ def load(path: Path) -> Config:
     ------
     InputError
         If the file cannot be read, is not YAML, or holds wrong keys or values; every fault is
-        listed with the path of its key.
+        listed with the path of its key. If its path is no text.
     """
+    if not is_text(path.resolve()):
+        raise InputError(path, "lies under a name that is no UTF-8", "Rename that file or folder.")
     raw = read_document(path)
     try:
         config = Config.model_validate(raw)

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import IO
 
 from lanewright.base.errors import Faults, InputError
+from lanewright.base.text import is_text
 
 BLOCK = 2**20
 """Bytes that are verified at a time."""
@@ -218,6 +219,9 @@ def expand(patterns: tuple[str, ...], key: str, faults: Faults) -> list[Path]:
         for odd in [m for m in matches if m.exists() and not (m.is_file() or m.is_dir())]:
             matches.remove(odd)  # a pipe would be waited for
             faults.found.append(InputError(odd, "is not a file", "Name the file itself."))
+        for odd in [m for m in matches if not is_text(m)]:
+            matches.remove(odd)
+            faults.found.append(InputError(odd, "has a name that is no UTF-8", "Rename it."))
         found.update(m.resolve() for m in matches)
     return sorted(found)
 

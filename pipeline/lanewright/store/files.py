@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from lanewright.base.errors import InputError
+from lanewright.base.text import is_text
 
 _PIECE = 2**20
 _SUM = "sum"
@@ -113,8 +114,10 @@ def writable(folder: Path) -> None:
     Raises
     ------
     InputError
-        If it cannot be made or written to.
+        If it cannot be made or written to, or its name is no text.
     """
+    if not is_text(folder):
+        raise InputError(folder, "has a name that is no UTF-8", "Choose another out folder.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder) as probe:
