@@ -1,5 +1,8 @@
 """Tasks on a scheduler that runs already, and what is reported where none does."""
 
+import subprocess
+import sys
+
 import pytest
 from dask import delayed
 from distributed import LocalCluster
@@ -7,6 +10,7 @@ from distributed import LocalCluster
 from lanewright.base.errors import InputError
 from lanewright.rank import tasks
 from lanewright.rank.tasks import Where, crew
+from run.runs import environment
 
 
 def halved(value):
@@ -31,3 +35,25 @@ def test_no_scheduler_at_the_address_is_said(tmp_path, monkeypatch):
     where = Where(1, "tcp://127.0.0.1:9", None, tmp_path)
     with pytest.raises(InputError, match="no Dask scheduler answers"), crew(where):
         pass
+
+
+def test_workers_run_nothing_that_lies_in_the_current_folder(tmp_path):
+    """The first module that a started process asks for would be found there."""
+    here = tmp_path / "here"
+    here.mkdir()
+    (here / "multiprocessing.py").write_text(f"open({str(tmp_path / 'run')!r}, 'w')\n")
+    script = tmp_path / "script.py"
+    script.write_text(
+        "from dask import delayed\n"
+        "from pathlib import Path\n"
+        "from lanewright.rank.tasks import Where, crew\n"
+        "if __name__ == '__main__':\n"
+        f"    with crew(Where(2, None, None, Path({str(tmp_path)!r}))) as compute:\n"
+        "        compute([delayed(abs)(-7)], lambda number, value: print(value))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, str(script)], cwd=here, env=environment(), capture_output=True, text=True,
+        check=False,
+    )  # fmt: skip
+    assert done.stdout == "7\n", done.stderr
+    assert not (tmp_path / "run").exists()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -78,6 +79,8 @@ def crew(where: Where) -> Iterator[Compute]:
             yield lambda tasks, done: _there(client, tasks, done)
         return
     limit = "auto" if where.worker_gb is None else int(where.worker_gb * 1e9)
+    # Workers start as `python -c`, which looks for modules in the current folder first.
+    os.environ["PYTHONSAFEPATH"] = "1"
     cluster = LocalCluster(
         n_workers=where.workers,
         threads_per_worker=1,
