@@ -293,6 +293,12 @@ def test_heights_of_a_damaged_scale_and_a_hostile_count(case, tmp_path):
     refused(case(), "4611686018427387904 points in 1 chunks cannot stand in")
 
 
+def test_what_a_run_made_is_no_elevation_of_the_next(case, tmp_path):
+    (tmp_path / "out" / "rasters").mkdir(parents=True)
+    (tmp_path / "out" / "rasters" / "slope.tif").write_bytes(b"II*\0")
+    refused(case(elevation=["**/*.tif"]), "no file matches this pattern under elevation")
+
+
 def test_many_tiles_print_a_summary(case, tmp_path):
     las = laspy.read(tmp_path / "a.laz")
     for i in range(60):

@@ -131,3 +131,11 @@ def test_a_name_that_is_no_text_is_refused(tree):
     assert expand((str(tree / "*.laz"),), "points", faults) == [tree / "a.laz", tree / "b.laz"]
     (fault,) = faults.found
     assert "no UTF-8" in str(fault)
+
+
+def test_results_are_no_input_unless_they_are_named(tree):
+    ours = frozenset({(tree / "n" / "m" / "e.laz").resolve()})
+    found = expand((str(tree / "n" / "*" / "*"),), "elevation", Faults(), ours)
+    assert [path.name for path in found] == ["l.laz", "f.las"]
+    (named,) = ours
+    assert expand((str(named),), "elevation", Faults(), ours) == [named]

@@ -12,6 +12,7 @@ from typing import IO, NamedTuple
 from geopandas import GeoDataFrame
 from shapely import MultiPolygon, box, union_all
 
+from lanewright.base import schema
 from lanewright.base.errors import Faults, InputError, some, together
 from lanewright.base.grid import Grid
 from lanewright.land.parts import as_multi, chosen, parts_of, scattered
@@ -246,9 +247,11 @@ def open_all(config: Config, faults: Faults) -> Files:
         ]
         for given in (paths, before)
     )
+    rasters = (config.out / "rasters").resolve()
+    results = frozenset(rasters / f"{name}.tif" for name in schema.RASTERS)
     models = [
         model
-        for path in expand(config.elevation, "elevation", faults)
+        for path in expand(config.elevation, "elevation", faults, results)
         if (model := faults.attempt(partial(_open_elevation, path, settings))) is not None
     ]
     outline = None

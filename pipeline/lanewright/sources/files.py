@@ -200,16 +200,25 @@ def verified_copy(path: Path, content: Fingerprint) -> Iterator[Path]:
         yield Path(copy.name)
 
 
-def expand(patterns: tuple[str, ...], key: str, faults: Faults) -> list[Path]:
+def expand(
+    patterns: tuple[str, ...], key: str, faults: Faults, results: frozenset[Path] = frozenset()
+) -> list[Path]:
     """Files that the patterns name, each once, sorted.
 
     A part of a path that exists as it stands is that file or folder, brackets and all; only what
     does not is taken for a pattern. `**` stands for any folders, links to folders not followed.
+
+    Parameters
+    ----------
+    results
+        What an earlier run made (resolved), which `**` must not feed to the next.
     """
     found: set[Path] = set()
     for pattern in patterns:
         looked = count()
         matches = set(islice(_matches(Path(pattern), looked), MOST_FILES))
+        if matches != {Path(pattern)}:
+            matches = {m for m in matches if m.resolve() not in results}
         if not matches:
             said, remedy = f"no file matches this pattern under {key}", "Check the path."
             if next(looked) > MOST_LOOKED_AT:
