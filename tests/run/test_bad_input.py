@@ -296,7 +296,8 @@ def test_heights_of_a_damaged_scale_and_a_hostile_count(case, tmp_path):
 def test_what_a_run_made_is_no_elevation_of_the_next(case, tmp_path):
     (tmp_path / "out" / "rasters").mkdir(parents=True)
     (tmp_path / "out" / "rasters" / "slope.tif").write_bytes(b"II*\0")
-    refused(case(elevation=["**/*.tif"]), "no file matches this pattern under elevation")
+    said = called("check", case(elevation=["**/*.tif"])).stderr
+    assert "**/*.tif: no file matches this pattern under elevation" in said
 
 
 def test_many_tiles_print_a_summary(case, tmp_path):
