@@ -18,6 +18,7 @@ import lanewright
 PACKAGE = Path(lanewright.__file__).parent
 FLAT, LONG_FILES, LONG_FUNCTIONS, TANGLED, ANYS, SKIPS = 8, 3, 10, 5, 60, 20
 LINES_OF_FILE, LINES_OF_FUNCTION, ARGUMENTS, COMPLEXITY = 500, 60, 8, 10
+STAGE_ARGUMENTS = 6
 
 INVENTED = """
 from typing import Any
@@ -93,6 +94,19 @@ def test_no_function_has_more_than_eight_arguments() -> None:
         if _arguments(f) > ARGUMENTS
     ]
     assert found == []
+
+
+def test_no_stage_takes_more_than_six_results_and_settings() -> None:
+    """What the store hands in besides, a folder, threads and progress, does not count."""
+    handed_in = {"workspace", "progress", "threads"}
+    stages = [
+        (f.name, [a.arg for a in (*f.args.posonlyargs, *f.args.args, *f.args.kwonlyargs)])
+        for _, tree in _trees()
+        for f in _functions(tree)
+        if any(ast.unparse(by).startswith("stage(") for by in f.decorator_list)
+    ]
+    assert len(stages) >= 18
+    assert [(name, a) for name, a in stages if len(set(a) - handed_in) > STAGE_ARGUMENTS] == []
 
 
 def test_few_functions_outside_kernels_are_long_or_tangled() -> None:

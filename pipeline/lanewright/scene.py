@@ -156,8 +156,7 @@ def build_scene(
     survey: Survey,
     ground: Ground,
     terrain: Terrain,
-    vegetation: Vegetation | None,
-    lanes: Lanes | None,
+    growth: tuple[Vegetation, Lanes] | None,
     settings: SceneSettings,
     *,
     paths: str = "",
@@ -166,8 +165,8 @@ def build_scene(
 
     Parameters
     ----------
-    survey, ground, terrain, vegetation, lanes
-        Results of the stages before; without lidar `vegetation` and `lanes` are None.
+    survey, ground, terrain, growth
+        Results of the stages before; without lidar there is no `growth`.
     settings
         What counts as blocked, and when the lidar was flown.
     paths
@@ -191,7 +190,7 @@ def build_scene(
         buildings=_buildings(survey, ground, settings.buildings),
         paths=shapely.from_wkt(paths) if paths else shapely.LineString(),
         leaf_state=settings.leaf_state,
-        **_growth(survey.grid, vegetation, lanes, settings.blocked_density),
+        **_growth(survey.grid, growth, settings.blocked_density),
     )
 
 
@@ -205,11 +204,9 @@ def _buildings(survey: Survey, ground: Ground, settings: BuildingSettings) -> sh
     return found.union_all()
 
 
-def _growth(
-    grid: Grid, vegetation: Vegetation | None, lanes: Lanes | None, blocked_density: float
-) -> Row:
+def _growth(grid: Grid, growth: tuple[Vegetation, Lanes] | None, blocked_density: float) -> Row:
     """Fields of a scene that lidar fills."""
-    if vegetation is None or lanes is None:
+    if growth is None:
         nothing = np.zeros(grid.shape, np.uint64)
         unknown = np.full(grid.shape, np.nan, np.float32)
         return {
@@ -223,6 +220,7 @@ def _growth(
             "trees": gpd.GeoDataFrame({"dbh_cm": [], "crown_base_m": []}, geometry=[]),
             "surveyed": False,
         }
+    vegetation, lanes = growth
     columns = vegetation.columns
     return {
         "blocked": blocked(columns, blocked_density),

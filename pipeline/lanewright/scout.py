@@ -52,7 +52,7 @@ def scout(
     from lanewright.land.terrain import find_terrain
 
     terrain = step(find_terrain, survey, ground, found.water, config.terrain)
-    vegetation = lanes = None
+    vegetation = lanes = growth = None
     if survey.points is not None:
         from lanewright.growth.vegetation import sort_vegetation
 
@@ -68,20 +68,13 @@ def scout(
         from lanewright.growth.lanes import find_lanes
 
         lanes = step(find_lanes, survey, terrain, vegetation, config.lanes)
+        growth = vegetation, lanes
 
     from lanewright.scene import build_scene
 
     survey = step(mark_survey, survey, found.keep_out)
-    scene = step(
-        build_scene,
-        survey,
-        ground,
-        terrain,
-        vegetation,
-        lanes,
-        scene_settings(config),
-        paths=hand.paths,
-    )
+    marked = scene_settings(config)
+    scene = step(build_scene, survey, ground, terrain, growth, marked, paths=hand.paths)
 
     from lanewright.features.features import find_features
 
@@ -135,8 +128,7 @@ def scout(
         lay_out,
         scene,
         given.levels,
-        holes,
-        trim,
+        (holes, trim),
         config.layout,
         hand,
         features=features.features,

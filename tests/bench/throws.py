@@ -110,7 +110,7 @@ def before_legs(config):
         )  # fmt: skip
         lanes = step(find_lanes, survey, terrain, vegetation, config.lanes)
         flights = fly_throws(levels_named(config.levels), config.flight)
-    parts = (survey, ground, terrain, vegetation, lanes)
+    parts = (survey, ground, terrain, (vegetation, lanes))
     return SimpleNamespace(
         config=config,
         flights=flights,

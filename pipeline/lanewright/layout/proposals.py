@@ -94,8 +94,7 @@ class Grounds:
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],
-    holes: Holes,
-    trim: Trim,
+    playable: tuple[Holes, Trim],
     settings: LayoutSettings,
     hand: Hand,
     *,
@@ -106,10 +105,12 @@ def lay_out(
 
     Parameters
     ----------
-    scene, holes, trim
-        Results of the stages before.
+    scene
+        The land.
     levels
         Who plays, best players first.
+    playable
+        Candidate holes, and the trim work that opens some of them.
     settings
         The section `layout`.
     hand
@@ -119,6 +120,7 @@ def lay_out(
     progress
         Takes the share done.
     """
+    holes, trim = playable
     level = _main_level(levels, settings)
     grounds = Grounds(_footing(scene, hand, settings.walk), scene.land, hand.arrival)
     frame = with_legs_of(with_hours(holes, trim), holes.links)
