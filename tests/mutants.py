@@ -37,7 +37,10 @@ GROUPS = {
         ["holes/choose.py", "holes/judge.py", "holes/par.py", "holes/rules.py"],
         ["tests/holes/test_choose.py", "tests/holes/test_judge.py", "tests/holes/test_par.py"],
     ),
-    "layout": (["layout/choice.py", "layout/ideas.py"], ["tests/layout/test_choice.py"]),
+    "layout": (
+        ["layout/choice.py", "layout/ideas.py"],
+        ["tests/layout/test_choice.py", "tests/layout/test_ideas.py"],
+    ),
 }
 """What decides, as modules, and the tests that must notice."""
 

@@ -91,7 +91,7 @@ def test_ease_is_clear_throws_on_level_ground_without_a_carry():
         clear_rate=[0.8, 0.8, 0.8, 0.8, np.nan, 1.0],
         rise_m=[0.0, 1.8, -3.6, 0.0, 0.0, 0.0],
         length_m=[60.0] * 6,
-        carry_water_m=[0.0, 0.0, 0.0, 12.0, 0.0, 0.0],
+        carry_water_m=[0.0, 0.0, 0.0, 0.5, 0.0, 0.0],
     )
     order = (0, 1, 2, 3, 4, 5)
     ways = round_walks(order, [0.0] * 7)
@@ -118,6 +118,13 @@ def test_neighbours_that_are_alike_cost_what_the_weight_says():
     assert lost((0, 3)) == 0
     assert lost((0, 1, 2, 3)) == pytest.approx(25)
     assert lost((0, 3, 1)) == 0  # the same holes apart from one another
+    assert lost((1, 0)) == pytest.approx(20)
+    # Trees at both ends are no difference, and a round has no neighbour at its ends.
+    parts["interest_framed"] = [0.25, 0, 0.75, 0, 0.75, 0]
+    made = candidates(frame(**parts))
+    assert lost((2, 4)) == pytest.approx(20)
+    assert lost((4, 0)) == pytest.approx(20 * 0.5)
+    assert lost((5,)) == 0
 
 
 def test_points_are_whole_tenths_as_the_solver_counts_them():
@@ -196,6 +203,9 @@ def test_kinds_of_holes():
     assert rows["wooded"] == [2, 3, 5]
     assert rows["open"] == [0, 1, 4]
     assert rows["over_par_3"] == [5]
+    limits = kinds_of(frame(rise_m=[1.8, -1.8, 0, 0, 0, 0]), RED, MixSettings(grade=3.0))
+    assert np.flatnonzero(limits["climbs"]).tolist() == [0]  # 3 % of 60 m is a climb, or a drop
+    assert np.flatnonzero(limits["drops"]).tolist() == [1]
 
 
 def test_the_mix_counts_holes_short_of_each_wish():
@@ -232,6 +242,7 @@ def test_what_the_designer_and_the_budget_ask_for_reaches_the_problem():
     assert problem.trim.tolist() == [0, 2, 4, 6, 8, 10]  # the high end of the range
     assert problem.apart.tolist() == [[0, 1]]
     assert problem.halves
+    assert problem.wanted == 5
     assert not problem_of(made, round_walks((0,), [0, 0]), RED, 1, settings).halves
 
 

@@ -118,9 +118,11 @@ def points_of_search(folder, tmp_path_factory):
     place = tmp_path_factory.mktemp("search")
     (place / "land.gpkg").write_bytes((folder / "land.gpkg").read_bytes())
 
-    def points(holes: int, first: dict, room: list[int]) -> float:
-        beam = WEAK["beam"] | {"room": room}
-        solver = WEAK | {"first": WEAK["first"] | first, "beam": beam}
+    def points(holes: int, **changed) -> float:
+        solver = {
+            name: WEAK[name] | more if isinstance(more, dict) else more
+            for name, more in (WEAK | changed).items()
+        }
         layout = QUICK["layout"] | {"solver": solver}
         run = configured(place, folder / "meadow.laz", layout=layout, holes=holes)
         done = called("scout", run)
@@ -132,17 +134,29 @@ def points_of_search(folder, tmp_path_factory):
 
 
 @pytest.mark.parametrize(
-    ("holes", "before", "after", "room"),
+    ("holes", "before", "after"),
     [
-        (4, {}, {"changes_each": 1000}, [0]),
-        (4, {}, {"tries": 10}, [0]),
-        (4, {"changes_each": 1000}, {"changes_each": 1000, "hot": 60, "cold": 60}, [0]),
-        (6, {}, {}, [0, 500, 900]),
+        (4, {}, {"first": {"changes_each": 1000}}),
+        (4, {}, {"first": {"tries": 10}}),
+        (
+            4,
+            {"first": {"changes_each": 1000}},
+            {"first": {"changes_each": 1000, "hot": 60, "cold": 60}},
+        ),
+        (6, {}, {"beam": {"room": [0, 500, 900]}}),
+        (
+            4,
+            {"beam": {"near": 30}},
+            {"beam": {"near": 30}, "window": {"passes": 3, "size": 4, "width": 1000}},
+        ),
+        (6, {}, {"work": 1.0}),
+        (6, {}, {"candidates": 60, "work": 1.0}),
     ],
-    ids=["changes", "tries", "heat", "room"],
+    ids=["changes", "tries", "heat", "room", "window", "work", "candidates"],
 )
-def test_a_wider_search_finds_better_rounds(points_of_search, holes, before, after, room):
-    assert points_of_search(holes, after, room) > points_of_search(holes, before, [0]) + 20
+def test_a_wider_search_finds_better_rounds(points_of_search, holes, before, after):
+    before, after = points_of_search(holes, **before), points_of_search(holes, **after)
+    assert after > before + 20
 
 
 @pytest.fixture(scope="module")
