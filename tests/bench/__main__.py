@@ -17,6 +17,7 @@ BENCHES = (
     "march",
     "throws",
     "trim",
+    "constants",
     "truth",
     "publishing",
     "rank",

@@ -15,15 +15,14 @@ from pathlib import Path
 
 import numba
 
+from lanewright.finished.stored import stored_results
 from lanewright.flight.flight import fly_throws
-from lanewright.legs.legs import find_legs
 from lanewright.legs.thrower import thrower_of
-from lanewright.scene import build_scene
+from lanewright.settings.config import load
 from lanewright.settings.flight import FlightSettings
 from lanewright.settings.legs import LegsSettings
 from lanewright.settings.levels import levels_named
 from lanewright.settings.trim import TrimSettings
-from lanewright.store import Store
 from lanewright.trim import plan as trim
 
 
@@ -32,8 +31,8 @@ def main() -> None:
     here = Path(__file__).resolve().parents[2]
     out = Path(sys.argv[1]) if len(sys.argv) > 1 else here / "outputs" / "hollow-creek"
     wanted = int(sys.argv[2]) if len(sys.argv) > 2 else 300
-    last = Store(out / ".stages").last
-    scene, legs = last(build_scene), last(find_legs)
+    stored = stored_results(out, load(here / "configs" / "hollow-creek.yaml"))
+    scene, legs = stored.scene, stored.legs
     settings = LegsSettings()
     levels = tuple(dict.fromkeys(legs.legs["level"]))
     flights = fly_throws(levels_named(levels), FlightSettings())

@@ -16,6 +16,7 @@ from lanewright.publish.book.writer import near
 from lanewright.publish.budget import Need, needs_of, total, unit_words, work_of
 from lanewright.publish.crossings import met_words
 from lanewright.publish.findings import Findings
+from lanewright.publish.ownerquestions import owner_questions
 from lanewright.publish.phases import phases
 from lanewright.publish.report.first import flown_words
 from lanewright.publish.report.proposals import not_planned
@@ -364,8 +365,6 @@ def _cautions(made: _Maker) -> None:
             made.body,
         )
     paper.heading("To ask of the owner", 20)
-    paper.paragraph(
-        "Flood zone, soil map, wetland inventory, rights and easements, hunting, buried lines, "
-        "plans for the land. None of these is known to this study.",
-        made.body,
-    )
+    for asked in owner_questions(made.found, made.units):
+        known = f"{asked.subject[:1].upper()}{asked.subject[1:]}: {asked.known}"
+        paper.paragraph(known, made.body, after=1.0)

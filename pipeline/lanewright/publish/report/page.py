@@ -19,6 +19,7 @@ from markupsafe import Markup
 from lanewright import __version__
 from lanewright.publish.findings import Findings
 from lanewright.publish.flightplot import flight_figure
+from lanewright.publish.ownerquestions import owner_questions
 from lanewright.publish.report import cards, cutlanes, made, sentences, taken
 from lanewright.publish.report.crewlist import crew_lists
 from lanewright.publish.report.first import first_lines, flown_words
@@ -105,6 +106,7 @@ def build_report(found: Findings) -> str:
             crews=crew_lists(found, keys, units),
             first=first_lines(found, units),
             flown=flown_words(found),
+            questions=owner_questions(found, units),
             made=made.how_made(found, units),
             since=since_of(found, units),
             flights=_flight_plot(found),
