@@ -30,7 +30,7 @@ GROUPS = {
         ["tests/legs/test_scores.py", "tests/legs/test_fair.py"],
     ),
     "safety": (
-        ["holes/safety.py", "holes/fairways.py", "holes/zones.py", "layout/checklines.py"],
+        ["holes/safety.py", "holes/fairways.py"],
         ["tests/holes/test_safety.py", "tests/layout/test_neighbours.py"],
     ),
     "holes": (

@@ -406,3 +406,117 @@ def test_lines_of_fire_are_never_narrower_than_throws_landed():
     assert fairways(frame, along, LEVELS, SETTINGS).spread[-1] == pytest.approx(
         100 * np.tan(np.radians(2.5))
     )
+
+
+# ---------------------------------------------------------------------------------------------
+# What stands between, and which rule is reported
+
+
+def test_trees_between_two_places_are_a_share_of_the_way():
+    """Wood from 150 m on: a way from 100 to 200 m lies half in it, whichever way it leads."""
+    around = with_trees(lambda x, y: x > 150)
+    a = CORNER + np.array([(100.0, 50.0), (200, 250), (160, 40), (60, 40), (140, 20)])
+    b = CORNER + np.array([(200.0, 250.0), (100, 50), (240, 200), (140, 250), (164, 140)])
+    shares = safety.trees_between(around, a, b)
+    # Growth counts for where it stands, and for as far around as the scene looks.
+    assert shares == pytest.approx([0.5, 0.5, 1, 0, 14 / 24], abs=0.12)
+
+
+@pytest.mark.parametrize(("apart", "ok"), [(12, False), (17, True)])
+def test_trees_before_the_property_line_let_a_fairway_come_nearer(apart, ok):
+    """60 ft over open ground and 46 ft (14 m) in trees here; 20 m of open ground is too little."""
+    settings = SETTINGS.model_copy(update={"boundary": (24.0, 14.0)})
+    around = with_trees(lambda x, y: x < apart)
+    frame = holes((apart, 60, apart, 160))
+    assert safety.alone(frame, None, LEVELS, around, settings).empty is ok
+    assert (check_layout(frame, None, None, LEVELS, around, settings) == []) is ok
+    assert not safety.alone(frame, None, LEVELS, open_land(), settings).empty
+
+
+def test_only_the_pairs_named_are_looked_at():
+    frame = holes(*((100 + 20 * k, 40, 100 + 20 * k, 140) for k in range(4)))
+    every = safety.conflicts(frame, None, LEVELS, open_land(), SETTINGS)
+    assert len(every) == 3  # neighbours; 40 m apart is far enough
+    some = safety.conflicts(frame, None, LEVELS, open_land(), SETTINGS, np.array([(2, 1), (0, 3)]))
+    assert some[["first", "second"]].to_numpy().tolist() == [[1, 2]]
+    none = safety.conflicts(frame, None, LEVELS, open_land(), SETTINGS, np.zeros((0, 2), np.int64))
+    assert none.empty
+
+
+def test_of_two_rules_the_one_broken_worse_is_reported():
+    """A tee 3 m beside a tee is at a fifth of 15 m; its fairway turns away from the other."""
+    frame = holes((100, 40, 100, 140), (103, 40, 203, 40))
+    found = safety.conflicts(frame, None, LEVELS, open_land(), SETTINGS)
+    ratio = (found["distance_m"] / found["needed_m"]).to_numpy()
+    alone_broken = {
+        name: SETTINGS.model_copy(update=off)
+        for name, off in {"tees": {"fairway": (0.0, 0.0)}, "fairways": {"tees": 0.0}}.items()
+    }
+    others = [
+        safety.conflicts(frame, None, LEVELS, open_land(), changed)
+        for changed in alone_broken.values()
+    ]
+    assert all(ratio[0] <= (o["distance_m"] / o["needed_m"]).min() + 1e-9 for o in others)
+    assert found["distance_m"][0] == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize(("metres", "ok"), [(24, True), (36, False)])
+def test_a_wire_may_be_followed_as_far_as_the_setting_says(metres, ok):
+    """A wire beside a straight hole of 90 m for so many metres; 30 m are allowed here."""
+    settings = SETTINGS.model_copy(update={"wire_along": 30.0})
+    wire = shapely.LineString(CORNER + np.array([(102.0, 90.0), (102.0, 90.0 + metres)]))
+    around = replace(open_land(), wires=gpd.GeoDataFrame(geometry=[wire], crs=leg_worlds.CRS))
+    # Nearer than `wire` beyond both ends as well, so the fairway lies beside it a little longer.
+    near = settings.model_copy(update={"wire": 2.5})
+    found = safety.alone(holes((100, 60, 100, 150)), None, LEVELS, around, near)
+    assert found.empty is ok
+    if not ok:
+        assert found["reason"].tolist() == ["along wires"]
+        assert found["distance_m"].tolist() == pytest.approx([2.0])
+
+
+@pytest.mark.parametrize("bearing", [0.0, 60.0, 135.0, 250.0])
+def test_the_side_a_throw_fades_to_turns_with_the_line_of_play(bearing):
+    """A road 40 m to one side: too near for a throw that fades to it, far enough for another."""
+    turn = np.radians(bearing)
+    way, right = np.array([np.sin(turn), np.cos(turn)]), np.array([np.cos(turn), -np.sin(turn)])
+    tee = np.array([150.0, 150.0]) - 45 * way
+    # It ends before it lies abreast of the basket, behind which more is asked on both sides.
+    ends = [150 + 40 * right + along * way for along in (-60, 35)]
+    road = shapely.LineString(CORNER + np.array(ends)).buffer(0.5)
+    around = replace(open_land(), keep_out=road)
+    for finish, ok in (("right", False), ("left", True)):
+        frame = holes((*tee, *(tee + 90 * way)), finish=finish)
+        assert alone(frame, around) == ({} if ok else {0: "keep-out too near"})
+
+
+def test_places_of_a_hole_know_how_far_they_are_from_tee_and_basket():
+    """Three throws of 90, 60 and 45 m: at every place both ways add up to the whole."""
+    corners = np.array([(30.0, 30.0), (120, 30), (120, 90), (165, 90)]) + CORNER
+    lines = [shapely.LineString(corners[k : k + 2]) for k in range(3)]
+    frame = holes(lines=[corners - CORNER])
+    frame["legs"] = [(1, 2, 3)]
+    legs = gpd.GeoDataFrame(
+        {"leg_id": [1, 2, 3], "finish": ["left", "straight", "right"]},
+        geometry=lines, crs=leg_worlds.CRS,
+    )  # fmt: skip
+    ways = fairways(frame, legs, LEVELS, SETTINGS, spacing=7.0)
+    assert ways.along + ways.left == pytest.approx(np.full(len(ways.along), 195.0))
+    ends = [np.flatnonzero(ways.leg == k)[[0, -1]] for k in range(3)]
+    assert [ways.along[e].round(6).tolist() for e in ends] == [[0, 90], [90, 150], [150, 195]]
+    assert [int(e[1] - e[0]) for e in ends] == [13, 9, 7]  # steps of at most 7 m
+    assert np.flatnonzero(ways.basket).tolist() == [len(ways.along) - 1]
+    sides = [np.unique(ways.fades[ways.leg == k]) for k in range(3)]
+    assert sides[1].tolist() == [0]
+    assert sides[0][0] == -sides[2][0] != 0
+
+
+def test_landings_are_turned_with_the_way_they_were_thrown():
+    """Long the way it was thrown, east here; across, the spread is that of its short axis."""
+    axes = 2 * np.sqrt(2 * np.log(3)) * np.array([9.0, 6.0])
+    frame = holes((40, 40, 120, 40))
+    frame["legs"] = [(1,)]
+    leg = frame.assign(leg_id=1, landing_long_m=axes[0], landing_wide_m=axes[1])
+    for bearing, spread in ((90.0, 6.0), (0.0, 9.0), (135.0, np.hypot(9, 6) / np.sqrt(2))):
+        ways = fairways(frame, leg.assign(landing_bearing_deg=bearing), LEVELS, SETTINGS)
+        assert ways.spread[-1] == pytest.approx(spread)
