@@ -273,3 +273,26 @@ def test_interest_rises_with_every_thing_and_stays_within_0_and_1(parts, which, 
     frame[COLUMNS[which]] = np.full(2, np.nan)
     off = settings.model_copy(update={COMPONENTS[which]: 0.0})
     assert interest(frame, settings)[0] == pytest.approx(interest(frame, off)[0])
+
+
+def test_as_much_as_a_limit_allows_is_fair():
+    """Each figure at its limit is fair, and the next larger (or smaller share) is not."""
+    limits = FairSettings(share=0.5, way=0.25, climb=10, fall=20, side=15, wet=0.125)
+    at = {
+        "gap_share": 0.5, "clear_rate": 0.25, "rests_well_share": 0.5, "grade_pct": 10.0,
+        "side_slope_pct": 15.0, "wet_share": 0.125, "carry_water_m": 40.0, "unsafe_share": 0.0625,
+    }  # fmt: skip
+    over = {name: np.nextafter(v, 0 if name.endswith(("gap_share", "rate", "well_share")) else 99)
+            for name, v in at.items()}  # fmt: skip
+    gates = dict(zip(at, ("gap", "way", "landing", "climb", "slope", "wet", "carry", "safety"),
+                     strict=True))  # fmt: skip
+
+    def shut(figures: dict[str, float]) -> list[str]:
+        columns = {name: np.array([value]) for name, value in figures.items()}
+        return fair.in_words(fair.closed(columns, limits, 40.0, 0.0625))[0].split(", ")
+
+    assert shut(at) == [""]
+    assert shut(at | {"grade_pct": -20.0}) == [""]
+    assert shut(at | {"grade_pct": np.nextafter(-20.0, -99)}) == ["climb"]
+    for name, gate in gates.items():
+        assert shut(at | {name: over[name]}) == [gate]

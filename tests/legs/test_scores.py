@@ -66,3 +66,21 @@ def test_without_lidar_the_other_two_scores_decide():
     got = scores.total(np.full(1, np.nan), one * 0.25, one, ScoreSettings(grade=1, drainage=1))
     assert got[0] == pytest.approx(0.5)
     assert scores.total(one * 0, one, one, ScoreSettings())[0] == 0
+
+
+def test_figures_of_each_score_are_those_of_its_curve():
+    """The bends that the module's head names, common practice: figures by hand."""
+    assert scores.clearance(np.array(0.5), np.array(0.25)) == pytest.approx(0.4375)
+    assert scores.clearance(np.array(1.0), np.array(1.0)) == 1.0
+    climbs = [(0, 1.0), (5, 1.0), (10, 0.8), (15, 0.5), (20, 0.25), (-10, 1.0), (-30, 0.5)]
+    for pct, expected in climbs:
+        assert scores.grade(np.array(float(pct)), 0.0, 0.0, 0.0) == pytest.approx(expected)
+    assert scores.grade(np.array(0.0), 20.0, 6.0, 25.0) == pytest.approx(0.6 * 0.9 * 0.5)
+    assert scores.drainage(np.array(0.25), np.array(0.0), 40.0) == pytest.approx(0.75)
+    assert scores.drainage(np.array(np.nan), np.array(50.0), 40.0) == pytest.approx(0.5)
+
+
+def test_where_only_the_clearance_counts_land_without_lidar_is_left_out():
+    only = ScoreSettings(clearance=1, grade=0, drainage=0)
+    both = np.array([np.nan, 0.25])
+    assert scores.total(both, np.full(2, 0.3), np.full(2, 0.3), only).tolist() == [1.0, 0.25]
