@@ -417,24 +417,31 @@ ON_MAP = """() => {
 PLATES = """() => {
   const svg = document.querySelector("#map-svg"), met = [];
   const seen = e => e.getBoundingClientRect().width > 0 && e.checkVisibility();
-  const plates = [...svg.querySelectorAll("rect.plate")].filter(seen);
+  const plates = [...svg.querySelectorAll(".tag:not(.dot) :is(rect, circle), .arrival")].filter(seen);
   plates.forEach((p, i) => plates.slice(i + 1).forEach(q => {
     const a = p.getBoundingClientRect(), b = q.getBoundingClientRect();
     if (a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom)
       met.push(`${p.parentNode.textContent} / ${q.parentNode.textContent}`);
   }));
-  return [plates.length, met];
+  const holes = plates.filter(p => p.matches("rect")).length, dots = svg.querySelectorAll(".tag.dot");
+  return [holes, plates.length + dots.length, met];
 }"""
-"""Numbers of holes on the map, and pairs of them that lie on one another."""
+"""Numbers of holes and everything numbered on the map, and pairs that lie on one another."""
 
 
-@pytest.mark.parametrize("width", [1280, 768])
-def test_numbers_of_holes_on_the_map_lie_on_no_other(demo, browser, width):
+@pytest.mark.parametrize("width", [1280, 768, 360])
+def test_nothing_numbered_on_the_map_lies_on_another(demo, browser, width):
+    """Also after zooming in, where features that had no room get their numbers."""
     with opened(demo / "report.html", browser, width) as watched:
         watched.page.wait_for_timeout(300)
-        count, met = watched.page.evaluate(PLATES)
-        assert count == 18
+        holes, every, met = watched.page.evaluate(PLATES)
+        assert (holes, every) == (18, 18 + 15 + 1)  # holes, features, the arrival
         assert met == []
+        for _ in range(3):
+            watched.page.click("[data-map=in]")
+        watched.page.wait_for_timeout(200)
+        assert watched.page.evaluate(PLATES)[2] == []
+        assert watched.page.locator(".tag.dot").count() == 0
 
 
 @pytest.mark.parametrize("width", [1280, 768])

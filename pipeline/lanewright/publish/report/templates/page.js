@@ -51,7 +51,51 @@
     const p = 10 ** Math.floor(Math.log10(most));
     return [5, 2, 1].map(n => n * p).find(n => n <= most) || p;
   };
-  const draw = () => {
+  // Numbers of holes turn about their tees and features step aside until none lies on another or, where
+  // that can be, on a line of play; a feature without room is a dot. All in pixels of the window.
+  const tags = $$(".tag", map), homes = tags.map(tag => tag.getAttribute("transform"));
+  const around = (turns, reaches) => reaches.flatMap(r => turns.map(t => [r * Math.cos(t * Math.PI / 180), r * Math.sin(t * Math.PI / 180)]));
+  const TURNS = [0, 40, -40, 80, -80, 120, -120], EIGHT = [0, 45, 90, 135, 180, 225, 270, 315];
+  const label = () => {
+    const per = view[2] / shape()[0], frame = pane.getBoundingClientRect();
+    const box = (x, y, w, h) => ({ left: x - w / 2, right: x + w / 2, top: y - h / 2, bottom: y + h / 2 });
+    const seen = e => !e.closest("[hidden]");
+    const placed = e => {
+      const r = e.getBoundingClientRect();
+      return { left: r.left - frame.left, right: r.right - frame.left, top: r.top - frame.top, bottom: r.bottom - frame.top };
+    };
+    const taken = $$(".flown, .north, .scalebar, .mapbuttons, .arrival", pane).map(placed);
+    const onLines = $$(".hole .line", map).filter(seen).flatMap(line => {
+      const n = Math.max(2, Math.ceil(line.getTotalLength() / 10 / per / 8));
+      return [...Array(n + 1).keys()].map(k => line.getPointAtLength(k / n * line.getTotalLength()))
+        .map(p => [(p.x / 10 - view[0]) / per, (p.y / 10 - view[1]) / per]);
+    });
+    onLines.push(...$$(".lesser", map).filter(seen).map(placed).map(b => [(b.left + b.right) / 2, (b.top + b.bottom) / 2]));
+    for (const tag of tags.filter(seen)) {
+      const [x, y] = tag.dataset.at.split(" ").map(Number), at = [(x - view[0]) / per, (y - view[1]) / per];
+      const sign = $("rect, circle", tag), round = sign.matches("circle"), size = sign.getBBox();
+      const ways = round ? [[0, 0], ...around(EIGHT, [14, 26])]
+        : around(TURNS.map(t => t + 180 + +tag.dataset.turn), [17, 29]);
+      const costs = ways.map(([dx, dy]) => {
+        const own = box(at[0] + dx, at[1] + dy, size.width + 2, size.height + 2);
+        const on = taken.filter(t => meet(t, own)).length;
+        return 1000 * on + onLines.filter(([a, b]) => a > own.left && a < own.right && b > own.top && b < own.bottom).length;
+      });
+      const least = Math.min(...costs), [dx, dy] = ways[costs.indexOf(least)], dot = round && least >= 1000;
+      tag.classList.toggle("dot", dot);
+      tag.setAttribute("transform", dot ? "translate(0 0)" : `translate(${dx.toFixed(1)} ${dy.toFixed(1)})`);
+      if (!dot) taken.push(box(at[0] + dx, at[1] + dy, size.width, size.height));
+    }
+    for (const text of $$("text.height", map).filter(seen)) {
+      text.style.visibility = "";
+      const own = placed(text);
+      if (taken.some(t => meet(t, own))) text.style.visibility = "hidden";
+    }
+  };
+  let labelling = 0;
+  const draw = (anew = true) => {
+    cancelAnimationFrame(labelling);
+    if (anew) labelling = requestAnimationFrame(label); // labels that jumped while the map is dragged would confuse
     map.setAttribute("viewBox", view.map(v => v.toFixed(2)).join(" "));
     const perPixel = view[2] / shape()[0];
     map.style.setProperty("--u", perPixel.toPrecision(5));
@@ -79,7 +123,7 @@
     view[0] = Math.min(Math.max(view[0] - dx * k, all[0] - view[2] * .8), all[0] + all[2] - view[2] * .2);
     view[1] = Math.min(Math.max(view[1] - dy * k, all[1] - view[3] * .8), all[1] + all[3] - view[3] * .2);
     wanted = view;
-    draw();
+    draw(false);
   };
   const look = box => { wanted = box; view = fitted(box); draw(); };
   const showAll = () => look(all);
@@ -195,7 +239,7 @@
       $$(`[data-layer="${box.value}"]`, map).forEach(g => g.toggleAttribute("hidden", !box.checked)));
     $$("[data-proposal]", map).forEach(g => g.toggleAttribute("hidden", g.dataset.proposal !== chosen("proposal")));
   };
-  legend.addEventListener("change", setLayers);
+  legend.addEventListener("change", () => { setLayers(); label(); });
   setLayers();
 
   // From a card to its hole on the map, and from the map to the card
@@ -419,6 +463,11 @@
   addEventListener("beforeprint", () => {
     printing = true;
     crew?.setAttribute("open", "");
+    tags.forEach((tag, i) => { // as they were placed for a map of that size
+      tag.classList.remove("dot");
+      homes[i] ? tag.setAttribute("transform", homes[i]) : tag.removeAttribute("transform");
+    });
+    $$("text.height", map).forEach(text => { text.style.visibility = ""; });
     map.setAttribute("preserveAspectRatio", "xMidYMid meet");
     map.setAttribute("viewBox", all.join(" "));
     map.style.setProperty("--u", (Math.max(all[2] / 680, all[3] / 560)).toPrecision(5));
