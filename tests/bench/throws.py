@@ -63,7 +63,7 @@ def main() -> None:
         found[level.level.name] = clock.result
         print(f"search for {level.level.name}: {clock.result.tried:,} lines, {clock}")
     level = run.flights.levels[0]
-    lines = found[level.level.name].lines
+    lines = found[level.level.name].lines()
     contacts = contacts_of(world, settings.throw, config.leaf_state)
     paths = throwing.paths_of(level)
     met = throwing.aim(lines, level, paths, contacts, cell)[:, 0]
@@ -199,10 +199,10 @@ def blocked(run, sites, level) -> None:
             *run.parts, scene_settings(run.config.model_copy(update={"legs": changed}))
         )
         found = search(space_of(world, changed), world.grid, sites, level, changed)
-        places = places_of(found.lines, world.grid)
+        places = places_of(found.lines(), world.grid)
         contacts = contacts_of(world, settings.throw, run.config.leaf_state)
         met = throwing.aim(
-            found.lines, level, throwing.paths_of(level), contacts, world.grid.cell
+            found.lines(), level, throwing.paths_of(level), contacts, world.grid.cell
         )[:, 0]  # fmt: skip
         best = places[np.argsort(met, kind="stable")[:LEGS]]
         ends = best if ends is None else ends
@@ -210,7 +210,7 @@ def blocked(run, sites, level) -> None:
         pairs = tree.query(shapely.points(ends[:, :2]), predicate="dwithin", distance=10.0)
         near = np.hypot(*(ends[pairs[0], 2:] - places[pairs[1], 2:]).T) <= 10.0
         again = np.unique(pairs[0][near]).size / len(ends)
-        print(f"{changed.blocked_density:15.2f} {len(found.lines):16,d} {again:12.1%}")
+        print(f"{changed.blocked_density:15.2f} {len(found):16,d} {again:12.1%}")
 
 
 if __name__ == "__main__":

@@ -39,6 +39,18 @@ def test_the_first_few_of_each_key_stay_in_their_order():
     assert first_of_each(order, keys, 2).tolist() == expected
 
 
+@pytest.mark.parametrize("kind", [np.int8, np.int32, np.int64])
+def test_keys_of_any_width_and_size_are_told_apart(kind):
+    """Against the same loop: numbers at both ends of their range, where packing would run over."""
+    rng = np.random.default_rng(8)
+    limits = np.iinfo(kind)
+    some = np.array([limits.min, limits.min + 1, -1, 0, 1, limits.max - 1, limits.max])
+    keys = rng.choice(some, (400, 3)).astype(kind)
+    turns: dict = {}
+    first = [n for n, key in enumerate(map(tuple, keys)) if turns.setdefault(key, n) == n]
+    assert first_of_each(np.arange(400), keys, 1).tolist() == first
+
+
 def test_the_best_of_every_key_goes_before_the_next_of_any():
     order, keys = np.array([3, 0, 4, 1, 2]), np.array([[0], [0], [1], [0], [1]])
     assert best_then_next(order, keys, 2).tolist() == [3, 4, 0, 2]

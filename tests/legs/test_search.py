@@ -6,11 +6,13 @@ import numba
 import numpy as np
 import pytest
 import shapely
+from pandas.testing import assert_frame_equal
 
 import leg_worlds
 from lanewright.base import schema
 from lanewright.base.errors import InputError
 from lanewright.flight.flight import fly_throws
+from lanewright.legs import choose
 from lanewright.legs.legs import find_legs
 from lanewright.legs.throwing import LINE
 from lanewright.settings.cover import CoverSettings
@@ -67,6 +69,23 @@ def test_columns_are_the_contract_in_order_and_fit_the_schema(lane):
         ("legs", lane.legs), ("tee_sites", lane.tee_sites), ("basket_sites", lane.basket_sites)
     ):  # fmt: skip
         assert len(documented(layer, frame)) == len(frame)
+
+
+@pytest.mark.parametrize("block", [1, 50])
+def test_lines_that_are_looked_at_in_blocks_give_the_same_legs(lane, flights, monkeypatch, block):
+    """One square of tees in each, or a few; without that all lie in one."""
+    sizes = []
+    looked_at = choose._standing
+
+    def noted(thrower, player, sites, found, rows):
+        sizes.append(len(rows))
+        return looked_at(thrower, player, sites, found, rows)
+
+    monkeypatch.setattr(choose, "_standing", noted)
+    monkeypatch.setattr(choose, "BLOCK", block)
+    again = score_legs(lane_world(), flights, LegsSettings(throws=200)).legs
+    assert len(sizes) > 2 * len(flights.levels)
+    assert_frame_equal(again, lane.legs)
 
 
 def test_legs_run_along_the_lane_and_are_long_enough(lane, flights):

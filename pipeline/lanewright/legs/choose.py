@@ -13,11 +13,13 @@ import numpy as np
 import pandas as pd
 
 from lanewright.base.arrays import Flags, Floats, Ints
+from lanewright.base.grid import Grid
 from lanewright.flight.flight import FINISHES, TARGET
 from lanewright.kernels.throws import NO_THROW
 from lanewright.legs import scores, throwing
 from lanewright.legs.cover import (
     Part,
+    Whole,
     apart_from_better,
     best_then_next,
     covering,
@@ -34,6 +36,7 @@ from lanewright.scene import Scene
 from lanewright.settings.legs import LegsSettings
 
 STAND_INS = 3  # lines of each slot thrown along in full where there is room for all slots
+BLOCK = 250_000  # lines of those found that are looked at together
 EACH = 3  # lines of each slot and finish whose path aimed for is weighed
 BY_FINISH = tuple(f"clear_rate_{finish}" for finish in FINISHES)
 
@@ -59,13 +62,13 @@ class Standing:
     """
 
     lines: Lines
-    tee: Ints
-    end: Ints
+    tee: Whole
+    end: Whole
     places: Floats
-    finish: Ints
-    kind: Ints
+    finish: Whole
+    kind: Whole
     gentle: Floats
-    slots: Ints
+    slots: Whole
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -74,6 +77,13 @@ class Standing:
         """Some of the lines."""
         rest = (getattr(self, name)[which] for name in vars(self) if name != "lines")
         return Standing(self.lines.take(which), *rest)
+
+    @classmethod
+    def of(cls, parts: list[Standing]) -> Standing:
+        """Lines one after the other."""
+        names = [name for name in vars(parts[0]) if name != "lines"]
+        rest = (np.concatenate([getattr(part, name) for part in parts]) for name in names)
+        return cls(Lines.joined([part.lines for part in parts]), *rest)
 
 
 def best_legs(
@@ -90,8 +100,7 @@ def best_legs(
     """
     settings, cell = thrower.settings, thrower.scene.grid.cell
     flights, paths = player.flights, player.paths
-    held = _standing(thrower, player, sites, found)
-    held = held.take(_promising(held, found.blocked.astype(float), settings, EACH))
+    held = _worth_aiming(thrower, player, sites, found)
     met = throwing.aim(held.lines, flights, paths, thrower.contacts, cell)[:, 0]
     there = np.flatnonzero(met < NO_THROW)
     held, met = held.take(there), met[there]
@@ -118,30 +127,55 @@ def with_finishes(
     return legs.assign(**dict(zip(BY_FINISH, rates.T, strict=True))), rates, arcs
 
 
-def _standing(thrower: Thrower, player: Player, sites: Places, found: Found) -> Standing:
-    scene = thrower.scene
+def _worth_aiming(thrower: Thrower, player: Player, sites: Places, found: Found) -> Standing:
+    """Lines of those found whose path is weighed next: a few of each slot and finish.
 
-    def at(places: gpd.GeoDataFrame, name: str, which: Ints) -> Floats:
+    Block by block, since what is looked at takes some 300 bytes a line; a slot lies in one block.
+    """
+    kept = []
+    for rows in _blocks(found, thrower.scene.grid, thrower.settings.cover.cell):
+        held = _standing(thrower, player, sites, found, rows)
+        met = found.blocked[rows].astype(float)
+        kept.append(held.take(_promising(held, met, thrower.settings, EACH)))
+    return Standing.of(kept)
+
+
+def _blocks(found: Found, grid: Grid, side: float) -> list[Ints]:
+    """Rows of the lines in blocks of about `BLOCK`, those from one square of tees in one."""
+    squares = np.floor(np.column_stack(grid.xy(*found.tee_cells)) / side)
+    square = np.unique(squares, axis=0, return_inverse=True)[1].ravel().astype(np.int32)[found.tee]
+    ends = np.bincount(square).cumsum()
+    cuts = ends[np.searchsorted(ends, np.arange(BLOCK, len(found), BLOCK))]
+    return np.split(np.argsort(square, kind="stable"), np.unique(cuts[cuts < len(found)]))
+
+
+def _standing(
+    thrower: Thrower, player: Player, sites: Places, found: Found, rows: Ints
+) -> Standing:
+    scene, lines = thrower.scene, found.lines(rows)
+    tee, end = found.tee[rows], found.end[rows]
+
+    def at(places: gpd.GeoDataFrame, name: str, which: Whole) -> Floats:
         return np.asarray(places[name].to_numpy()[which])
 
-    rise = at(sites.baskets, "ground_m", found.end) - at(sites.tees, "ground_m", found.tee)
-    length = throwing.length_of(found.lines, scene.grid.cell)
+    rise = at(sites.baskets, "ground_m", end) - at(sites.tees, "ground_m", tee)
+    length = throwing.length_of(lines, scene.grid.cell)
     gentle = scores.grade(
         100 * rise / length,
-        np.zeros(len(found.lines)),
-        at(sites.tees, "slope_pct", found.tee),
-        at(sites.baskets, "slope_pct", found.end),
+        np.zeros(len(lines)),
+        at(sites.tees, "slope_pct", tee),
+        at(sites.baskets, "slope_pct", end),
     )
-    places = places_of(found.lines, scene.grid)
+    places = places_of(lines, scene.grid)
     return Standing(
-        found.lines,
-        found.tee,
-        found.end,
+        lines,
+        tee,
+        end,
         places,
-        finish_of(player.flights, found.lines),
-        _ground_kind(scene, player, found.lines, places, rise),
+        finish_of(player.flights, lines).astype(np.int8),
+        _ground_kind(scene, player, lines, places, rise).astype(np.int8),
         gentle,
-        slots_of(places, length, thrower.settings.cover),
+        slots_of(places, length, thrower.settings.cover).astype(np.int32),
     )
 
 

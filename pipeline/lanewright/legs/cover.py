@@ -6,12 +6,17 @@ A slot is a square of tees, a direction and a band of lengths, and of holes the 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from lanewright.base.arrays import Flags, Floats, Ints
 from lanewright.settings.cover import CoverSettings
+
+Whole = NDArray[np.integer[Any]]
+"""Whole numbers of any width."""
 
 Part = tuple[Flags, float]
 """Rows of a kind, and the part of the room that it has first."""
@@ -38,7 +43,7 @@ def slots_of(places: Floats, length: Floats, settings: CoverSettings) -> Ints:
     return np.column_stack([square, direction, band]).astype(np.int64)
 
 
-def first_of_each(order: Ints, keys: Ints, each: int = 1) -> Ints:
+def first_of_each(order: Ints, keys: Whole, each: int = 1) -> Ints:
     """Of rows in order of preference, the first few of every key; in that order.
 
     Parameters
@@ -53,7 +58,7 @@ def first_of_each(order: Ints, keys: Ints, each: int = 1) -> Ints:
     return np.asarray(order[_turns(keys[order]) < each], np.int64)
 
 
-def best_then_next(order: Ints, keys: Ints, each: int) -> Ints:
+def best_then_next(order: Ints, keys: Whole, each: int) -> Ints:
     """As `first_of_each`, but the first of every key before the second of any."""
     turns = _turns(keys[order])
     some = np.flatnonzero(turns < each)
@@ -103,7 +108,7 @@ def covering(order: Ints, squares: Sequence[Ints], parts: Sequence[Part], room: 
     return np.asarray(kept, np.int64)
 
 
-def apart_from_better(order: Ints, places: Floats, kind: Ints, apart: float) -> Ints:
+def apart_from_better(order: Ints, places: Floats, kind: Whole, apart: float) -> Ints:
     """Rows in order, none of them near a better one of its kind at both ends.
 
     Parameters
@@ -134,16 +139,29 @@ def apart_from_better(order: Ints, places: Floats, kind: Ints, apart: float) -> 
     return order[stays]
 
 
-def _turns(keys: Ints) -> Ints:
+def _turns(keys: Whole) -> Ints:
     """How many of the rows before have the same key (n,)."""
     if not len(keys):
         return np.empty(0, np.int64)
-    by_key = np.lexsort(keys.T)
-    in_order = keys[by_key]
-    starts = np.flatnonzero(np.r_[True, (in_order[1:] != in_order[:-1]).any(1)])
+    one = _packed(keys)
+    by_key = np.argsort(one, kind="stable")
+    in_order = one[by_key]
+    starts = np.flatnonzero(np.r_[True, in_order[1:] != in_order[:-1]])
     turns = np.empty(len(keys), np.int64)
     turns[by_key] = np.arange(len(keys)) - np.repeat(starts, np.diff(np.r_[starts, len(keys)]))
     return turns
+
+
+def _packed(keys: Whole) -> Ints:
+    """Keys (n, k) as one number each: a fraction of the memory, and sorted at once."""
+    low, high = keys.min(0).astype(object), keys.max(0).astype(object)  # Python's, of any size
+    one, most = np.zeros(len(keys), np.int64), 1
+    for column, first, span in zip(keys.T, low, high - low + 1, strict=True):
+        most *= span
+        if most > 2**62:
+            return np.asarray(np.unique(keys, axis=0, return_inverse=True)[1].ravel(), np.int64)
+        one = one * int(span) + (column.astype(np.int64) - first)
+    return one
 
 
 LEAST = 300

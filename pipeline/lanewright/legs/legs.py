@@ -143,7 +143,7 @@ def _searched(
         progress((i + 0.5) / levels)
         best, facts[f"{player.name}_unsafe"] = best_legs(thrower, player, sites, found, rooms[i])
         frames.append(best)
-        counts = f"{found.tried:,}", f"{len(found.lines):,}", f"{len(best):,}"
+        counts = f"{found.tried:,}", f"{len(found):,}", f"{len(best):,}"
         log.info("%s: %s lines tried, %s fit, %s legs kept", player.name, *counts)
         del found  # millions of lines, before the next level's
         progress((i + 1) / levels)

@@ -26,25 +26,40 @@ from lanewright.settings.legs import LegsSettings
 
 @dataclass(frozen=True)
 class Found:
-    """Lines that the search kept for one level; arrays (lines,).
+    """Lines that the search kept for one level, millions on large land; arrays (lines,).
 
     Attributes
     ----------
-    lines
-        From where to where, with which arc.
     tee, end
         Rows of their sites.
+    arc
+        Index into the level's arcs.
     blocked
         Samples of the path aimed for that lie in blocked layers.
+    tee_cells, end_cells
+        Row and column of each site.
     tried
         Number of lines that were tried.
     """
 
-    lines: Lines
-    tee: Ints
-    end: Ints
+    tee: NDArray[np.int32]
+    end: NDArray[np.int32]
+    arc: NDArray[np.int16]
     blocked: NDArray[np.int32]
+    tee_cells: tuple[Ints, Ints]
+    end_cells: tuple[Ints, Ints]
     tried: int
+
+    def __len__(self) -> int:
+        return int(self.tee.size)
+
+    def lines(self, which: Ints | slice = slice(None)) -> Lines:
+        """Some of them, by default all: from where to where, with which arc."""
+        tee, end = self.tee[which], self.end[which]
+        row, col = self.tee_cells
+        to_row, to_col = self.end_cells
+        arc = self.arc[which].astype(np.int64)
+        return Lines(row[tee], col[tee], to_row[end], to_col[end], arc)
 
 
 def space_of(scene: Scene, settings: LegsSettings) -> march.Space:
@@ -70,11 +85,11 @@ def search(
         table,
         march.Slots(shortest, longest, group, settings.sectors, settings.band),
     )
-    tee, slot = np.nonzero(found.end >= 0)
-    end = found.end[tee, slot].astype(np.int64)
-    arc = found.arc[tee, slot].astype(np.int64)
-    lines = Lines(tees[0][tee], tees[1][tee], baskets[0][end], baskets[1][end], arc)
-    return Found(lines, tee, end, found.blocked[tee, slot], int(found.lines.sum()))
+    fit = found.end >= 0
+    tee = np.repeat(np.arange(len(fit), dtype=np.int32), fit.sum(1))
+    end, arc, blocked = found.end[fit], found.arc[fit], found.blocked[fit]
+    tried = int(found.lines.sum())
+    return Found(tee, end.astype(np.int32), arc.astype(np.int16), blocked, tees, baskets, tried)
 
 
 def search_table(flights: LevelFlights, cell: float, max_blocked: float) -> march.ArcTable:

@@ -62,6 +62,11 @@ class Lines:
         """The throws of a legs table."""
         return cls(*(legs[name].to_numpy(np.int64) for name in LINE))
 
+    @classmethod
+    def joined(cls, parts: list[Lines]) -> Lines:
+        """Lines one after the other."""
+        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in LINE))
+
     def take(self, which: Ints | NDArray[np.bool_]) -> Lines:
         """Some of the lines."""
         return Lines(
