@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -23,8 +24,13 @@ WITHOUT_KERNELS = {"base", "doctor", "fetch", "publish", "settings", "sources"}
 
 
 def pytest_configure() -> None:
-    """Search for cycles seldom, as the command does: an eighth of the tests' CPU otherwise."""
+    """Search for cycles seldom, as the command does: an eighth of the tests' CPU otherwise.
+
+    On a busy machine any example may take long; that says nothing of what it shows.
+    """
     gc.set_threshold(10_000)
+    settings.register_profile("ours", deadline=None)
+    settings.load_profile("ours")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
