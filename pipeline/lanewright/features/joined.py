@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 
 from lanewright.base.arrays import Floats
 from lanewright.base.rows import Row, rows_of
 from lanewright.growth.centrelines import cut_at_bends, resampled
+from lanewright.growth.joining import chains, follows
 from lanewright.settings.features import FeaturesSettings
 
 ALONG = 10.0  # m of a stretch over which the way it points at its end is taken
@@ -47,70 +47,26 @@ def fairways_of(pieces: gpd.GeoDataFrame, settings: FeaturesSettings) -> Iterato
     own = pieces[pieces["kind"].isin(["lane", "tunnel"])].reset_index(drop=True)
     rows = rows_of(own)
     lines = [shapely.get_coordinates(shape) for shape in own.geometry]
-    follows = _follows(lines, settings)
-    for chain in _chains(len(lines), follows):
+    for chain in chains(len(lines), _follows(lines, settings)):
         yield from _measured(chain, lines, rows, settings)
 
 
 def _follows(lines: list[Floats], settings: FeaturesSettings) -> dict[int, int]:
     """Which end runs on into which; end 2 i is the first point of line i, 2 i + 1 its last."""
-    if not lines:
-        return {}
-    ends = np.concatenate([line[[0, -1]] for line in lines])
-    out = np.concatenate([[_outward(line), _outward(line[::-1])] for line in lines])
-    length = np.array([np.hypot(*np.diff(line, axis=0).T).sum() for line in lines])
-    wanted = []
-    for a, b in sorted(cKDTree(ends).query_pairs(settings.join_gap)):
-        if a // 2 == b // 2:
-            continue
-        across = ends[b] - ends[a]
-        gap = float(np.hypot(*across))
-        bends = [_angle(out[a], -out[b])]
+    length = [float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines]
+
+    def wanted(a: int, b: int, gap: float, turns: list[float]) -> float | None:
+        bends = turns[:1]
         if gap > TOUCH:
             # Ways that agree may step aside: so lidar draws the middle of a ragged fairway.
             free = ASIDE if bends[0] <= settings.join_bend / 2 else 0.0
-            bends += [_angle(out[a], across) - free, _angle(-out[b], across) - free]
+            bends += [turn - free for turn in turns[1:]]
         short = min(length[a // 2], length[b // 2])
-        if max(bends) <= settings.join_bend and gap <= max(TOUCH, 0.6 * short):
-            wanted.append((gap + max(bends) / settings.join_bend * 5.0, a, b))
-    follows: dict[int, int] = {}
-    group = list(range(len(lines)))
-    for _, a, b in sorted(wanted):
-        one, other = group[a // 2], group[b // 2]
-        if a not in follows and b not in follows and one != other:
-            follows[a], follows[b] = b, a
-            group = [one if g == other else g for g in group]
-    return follows
+        if max(bends) > settings.join_bend or gap > max(TOUCH, 0.6 * short):
+            return None
+        return gap + max(bends) / settings.join_bend * 5.0
 
-
-def _outward(line: Floats) -> Floats:
-    """Unit vector that points out of a line at its first point."""
-    away = np.hypot(*(line - line[0]).T)
-    far = np.flatnonzero(away >= ALONG)
-    way = line[0] - line[far[0] if len(far) else -1]
-    return np.asarray(way / max(float(np.hypot(*way)), 1e-9))
-
-
-def _angle(one: Floats, other: Floats) -> float:
-    """Degrees between two ways."""
-    size = max(float(np.hypot(*one) * np.hypot(*other)), 1e-9)
-    return float(np.degrees(np.arccos(np.clip(one @ other / size, -1.0, 1.0))))
-
-
-def _chains(count: int, follows: dict[int, int]) -> Iterator[list[tuple[int, bool]]]:
-    """Lines that belong together in order, each with whether it runs from its last point."""
-    used: set[int] = set()
-    loose = [e for e in range(2 * count) if e not in follows]
-    for start in loose:
-        if start // 2 in used:
-            continue
-        chain: list[tuple[int, bool]] = []
-        here: int | None = start
-        while here is not None:
-            used.add(here // 2)
-            chain.append((here // 2, bool(here % 2)))
-            here = follows.get(here ^ 1)
-        yield chain
+    return follows(lines, settings.join_gap, ALONG, wanted)
 
 
 def _measured(

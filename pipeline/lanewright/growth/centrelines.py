@@ -75,6 +75,7 @@ def centre_lines(
     width: NDArray[np.float32],
     max_bend: float,
     shortest: float = 0.0,
+    ahead: int = REACH,
 ) -> list[Path]:
     """Lines down the middle of free space, joined through junctions where they run straightest.
 
@@ -92,6 +93,8 @@ def centre_lines(
         Lines turn by at most this where they pass a junction [deg].
     shortest
         Connected lines that are shorter in all are left out [cells].
+    ahead
+        Cells along a branch over which its direction at a junction is taken.
 
     Returns
     -------
@@ -110,7 +113,7 @@ def centre_lines(
         if not spur.any():
             break
         branches = branches.only(~spur)
-    return _joined(_contracted(branches), max_bend)
+    return _joined(_contracted(branches), max_bend, ahead)
 
 
 def _branches(thin: NDArray[np.bool_], width: NDArray[np.float32]) -> _Branches:
@@ -168,14 +171,14 @@ def _contracted(branches: _Branches) -> _Branches:
     return branches.only(~short, merged[branches.ends])
 
 
-def _headings(branches: _Branches) -> Path:
+def _headings(branches: _Branches, ahead: int) -> Path:
     """Point unit vectors from both ends of each branch along it (branches, 2, 2)."""
     first, last = branches.first, branches.last
     cells = branches.cells
     out = np.stack(
         [
-            cells[np.minimum(first + REACH, last)] - cells[first],
-            cells[np.maximum(last - REACH, first)] - cells[last],
+            cells[np.minimum(first + ahead, last)] - cells[first],
+            cells[np.maximum(last - ahead, first)] - cells[last],
         ],
         axis=1,
     )
@@ -183,9 +186,9 @@ def _headings(branches: _Branches) -> Path:
     return np.asarray(out / np.maximum(size, 1e-9)[..., None])
 
 
-def _joined(branches: _Branches, max_bend: float) -> list[Path]:
+def _joined(branches: _Branches, max_bend: float, ahead: int) -> list[Path]:
     """Chain branches: at each node the two widest that run on straightest belong together."""
-    follows = _follows(branches, max_bend)
+    follows = _follows(branches, max_bend, ahead)
     chains = []
     used: set[int] = set()
     every = range(len(branches.first))
@@ -206,9 +209,11 @@ def _joined(branches: _Branches, max_bend: float) -> list[Path]:
     return chains
 
 
-def _follows(branches: _Branches, max_bend: float) -> dict[tuple[int, int], tuple[int, int]]:
+def _follows(
+    branches: _Branches, max_bend: float, ahead: int
+) -> dict[tuple[int, int], tuple[int, int]]:
     """Which end of a branch goes on at which end of another; (branch, 0 or 1) each."""
-    heading, width = _headings(branches).tolist(), branches.width.tolist()
+    heading, width = _headings(branches, ahead).tolist(), branches.width.tolist()
     at_node: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for i, ends in enumerate(branches.ends.tolist()):
         for end in (0, 1):

@@ -29,12 +29,15 @@ class ThrowingHeight:
         Searched, with room for a throw.
     closed
         Blocked, however much of it was searched.
+    glimpsed
+        Some of it was searched, or of a column beside it.
     roof_height
         Lowest blocked layer above the room for a throw [m]; NaN where there is none.
     """
 
     clear: NDArray[np.bool_]
     closed: NDArray[np.bool_]
+    glimpsed: NDArray[np.bool_]
     roof_height: NDArray[np.float32]
 
     @property
@@ -97,7 +100,8 @@ def throwing_height(
     above = blocked & layer_mask(ceiling, LAYERS * LAYER_HEIGHT)
     lowest = np.bitwise_count((above & (~above + np.uint64(1))) - np.uint64(1))
     roof = np.where((above != 0) & ~closed, lowest * np.float32(LAYER_HEIGHT), np.float32(np.nan))
-    return ThrowingHeight(clear, closed, roof.astype(np.float32))
+    glimpsed = ndi.binary_dilation((~unknown & room) != 0, np.ones((3, 3), bool))
+    return ThrowingHeight(clear, closed, glimpsed, roof.astype(np.float32))
 
 
 def count_around(mask: NDArray[np.bool_], reach: int) -> NDArray[np.int32]:
@@ -146,10 +150,19 @@ def free_room(
     if trunks is not None:
         speck &= ~trunks
     unsure = ~(columns.clear | closed)
-    bridged = unsure & (water | closed_gaps(columns.clear, settings.bridge / cell))
+    seen = _reached(columns, closed, int(settings.bridge / 2 / cell))
+    bridged = unsure & (water | seen | closed_gaps(columns.clear, settings.bridge / cell))
     unsearched = unsure & ~bridged
     wall = (closed & ~speck) | unsearched
     return Room(wall, width_between(wall, cell), bridged, speck, unsearched)
+
+
+def _reached(columns: ThrowingHeight, closed: NDArray[np.bool_], steps: int) -> NDArray[np.bool_]:
+    """Columns a few steps from clear ones, over such as were glimpsed and hold no growth."""
+    if steps < 1:
+        return columns.clear
+    over = columns.glimpsed & ~closed
+    return np.asarray(ndi.binary_dilation(columns.clear, iterations=steps, mask=over))
 
 
 def closed_gaps(mask: NDArray[np.bool_], width: float) -> NDArray[np.bool_]:

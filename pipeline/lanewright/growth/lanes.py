@@ -7,7 +7,6 @@ measures lanes and names their kinds.
 from __future__ import annotations
 
 import logging
-import math
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -15,19 +14,12 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from scipy import ndimage as ndi
-from skimage.measure import find_contours
 
 from lanewright.base.arrays import Flags
 from lanewright.base.grid import Grid
 from lanewright.base.units import FOOT
 from lanewright.growth.centrelines import (
     Path,
-    centre_lines,
-    cut_at_bends,
-    length_of,
-    resampled,
-    smoothed,
 )
 from lanewright.growth.columns import LAYER_HEIGHT, LAYERS, trunk_cells
 from lanewright.growth.columns import blocked as blocked_layers
@@ -43,8 +35,8 @@ from lanewright.growth.freewidth import (
     kind_raster,
     swept,
     throwing_height,
-    width_between,
 )
+from lanewright.growth.lanelines import cells_of, lane_lines, nearest_wall, width_at
 from lanewright.growth.openings import find_openings
 from lanewright.growth.vegetation import THROWING, Vegetation
 from lanewright.land.survey import Survey
@@ -179,8 +171,8 @@ def trace_lanes(
     width[room.unsearched | (room.bridged & ~water)] = np.nan
     wide = swept(room, settings.open_width, grid.cell)
     ground = swept(room, settings.opening_width, grid.cell)
-    nearest = _nearest_wall(room.wall)
-    lines = _lines(grid, room, nearest, wide, inside, settings)
+    nearest = nearest_wall(room.wall)
+    lines = lane_lines(grid, room, nearest, wide, inside, settings)
     pieces = _measured(grid, room, nearest, ground, roof_height, water, lines, settings)
     table = pieces[pieces["length_m"] >= settings.min_length].reset_index(drop=True)
     openings = find_openings(grid, room, ground, roofed, inside, settings)
@@ -211,121 +203,6 @@ def _roof_height(
     return height.astype(np.float32)
 
 
-def _lines(
-    grid: Grid,
-    room: Room,
-    nearest: NDArray[np.int32],
-    wide: NDArray[np.bool_],
-    inside: NDArray[np.bool_],
-    settings: LanesSettings,
-) -> list[Path]:
-    """Lane lines in rows and columns, a point per metre, cut at bends and long enough.
-
-    Between walls they run down the middle; on ground too wide for that, along its edge.
-    """
-    step = STEP / grid.cell
-    shortest = min(settings.min_piece, settings.min_length) / grid.cell
-    space = _without_corners(room.width >= settings.min_pinch, room.wall)
-    keep = inside & (room.width <= settings.open_width)
-    cells_wide = room.width / np.float32(grid.cell)
-    middle = centre_lines(space, keep, cells_wide, settings.max_bend, shortest)
-    sigma = settings.smoothing / STEP
-    lines = []
-    for path in [*middle, *_beside_edges(grid, room, wide & inside, settings)]:
-        if length_of(path) < shortest:
-            continue
-        whole = resampled(path, step)
-        for stretch in _between_narrows(whole, room.width, settings):
-            if length_of(whole[stretch]) < shortest:
-                continue
-            points = _without_tips(whole[stretch], room.width)
-            for part in cut_at_bends(smoothed(points, sigma), settings.max_bend, CHORD):
-                if length_of(points[part]) < shortest:
-                    continue
-                line = _smooth_and_free(points[part], room, nearest, sigma, settings.min_pinch / 2)
-                if length_of(line) >= shortest:
-                    lines.append(line)
-    return lines
-
-
-def _without_corners(space: NDArray[np.bool_], wall: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Free space that no longer touches across a corner where two walls meet: nothing passes there.
-
-    Centre lines step diagonally, from cell to cell. Arrays (rows, cols).
-    """
-    apart = space.copy()
-    above, below = slice(None, -1), slice(1, None)
-    for left, right in ((above, below), (below, above)):
-        met = wall[above, right] & wall[below, left]
-        met &= space[above, left] & space[below, right]
-        apart[below, right] &= ~met
-    return apart
-
-
-def _between_narrows(
-    points: Path, width: NDArray[np.float32], settings: LanesSettings
-) -> list[slice]:
-    """Parts of a line that are wide enough, over pinch points but not over narrow stretches."""
-    wide = np.flatnonzero(width[_cells(points, width.shape)] >= settings.min_width)
-    if len(wide) == 0:
-        return []
-    far = np.flatnonzero(np.diff(wide) > settings.max_pinch_length / STEP)
-    first, last = wide[np.append(0, far + 1)], wide[np.append(far, -1)]
-    return [slice(a, b + 1) for a, b in zip(first, last, strict=True)]
-
-
-def _without_tips(points: Path, width: NDArray[np.float32]) -> Path:
-    """Cut off ends that run on into a corner of a dead end, where the width falls to nothing."""
-    widths = width[_cells(points, width.shape)]
-    usual = float(np.median(widths))
-    # As far as from the middle of a square end to its corner.
-    reach = min(len(points) // 2 - 1, math.ceil(usual / math.sqrt(2) / STEP))
-    narrow = widths < 0.75 * usual
-    first = 0
-    while first < reach and narrow[first]:
-        first += 1
-    last = len(points)
-    while last > len(points) - reach and narrow[last - 1]:
-        last -= 1
-    return points[first:last]
-
-
-def _beside_edges(
-    grid: Grid, room: Room, wide: NDArray[np.bool_], settings: LanesSettings
-) -> list[Path]:
-    """Lines at a fixed distance from the walls of wide ground."""
-    if not wide.any():
-        return []
-    # A lone tree has no edge to play along: only walls as large as the smallest opening count.
-    labels, _ = ndi.label(room.wall, structure=np.ones((3, 3)))
-    large = np.bincount(labels.ravel()) * grid.cell**2 >= settings.min_opening
-    large[0] = False
-    width = width_between(large[labels], grid.cell)
-    level = 2 * settings.edge_offset
-    return list(find_contours(width, level, mask=wide))  # type: ignore[no-untyped-call]
-
-
-def _smooth_and_free(
-    points: Path, room: Room, nearest: NDArray[np.int32], sigma: float, least: float
-) -> Path:
-    """Smooth a line as far as it stays off the walls and in the middle of its pinch points."""
-    for softness in (sigma, sigma / 2, sigma / 4):
-        line = smoothed(points, softness)
-        free = room.width[_cells(resampled(line, 0.25), room.wall.shape)].min() >= least
-        if free and (_width_at(line, nearest) > 0).all():
-            return line
-    # Where it grazes a wall even so, the middle of its free cell is as far off as is known.
-    grazes = _width_at(points, nearest) == 0
-    return np.where(grazes[:, None], np.rint(points), points)
-
-
-def _cells(points: Path, shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Cells that hold the points; what falls outside takes the nearest cell."""
-    row = np.clip(np.rint(points[..., 0]).astype(np.int64), 0, shape[0] - 1)
-    col = np.clip(np.rint(points[..., 1]).astype(np.int64), 0, shape[1] - 1)
-    return row, col
-
-
 def _measured(
     grid: Grid,
     room: Room,
@@ -351,7 +228,7 @@ def _measured(
     keep &= frame["width_m"] >= settings.min_width
     keep &= frame["water_share"] <= settings.most_water
     # Between scattered bushes an opening says more than a web of lines through it.
-    in_opening = [ground[_cells(points, ground.shape)].mean() > 0.5 for points in lines]
+    in_opening = [ground[cells_of(points, ground.shape)].mean() > 0.5 for points in lines]
     keep &= (frame["kind"] != KINDS[OPEN]) | ~np.array(in_opening, dtype=bool)
     frame = frame[keep]
     rank = np.lexsort((-frame["width_m"], -frame["length_m"]))
@@ -388,7 +265,7 @@ def _measure(
 ) -> dict[str, object]:
     along = np.concatenate([[0.0], np.hypot(*np.diff(points, axis=0).T).cumsum()]) * cell
     length = float(along[-1])
-    width = _width_at(points, nearest) * cell
+    width = width_at(points, nearest) * cell
     # A dead end narrows to nothing over its last half width; that is its end, not a pinch.
     end = min(float(np.median(width)), length / 2) / 2
     body = (along >= end) & (along <= length - end)
@@ -400,7 +277,7 @@ def _measure(
     across = points[:, None] + aside[:, None] * (
         width[:, None, None] / cell * np.array([-0.4, -0.2, 0.0, 0.2, 0.4])[:, None]
     )
-    swath = _cells(across, room.wall.shape)
+    swath = cells_of(across, room.wall.shape)
     free = ~room.wall[swath]
     height = roof_height[swath][free]
     roofs = height[np.isfinite(height)]
@@ -424,38 +301,6 @@ def _measure(
     }
 
 
-def _nearest_wall(wall: NDArray[np.bool_]) -> NDArray[np.int32]:
-    """Row and column of the wall nearest to each cell, with one wall all round the raster."""
-    nearest: NDArray[np.int32] = ndi.distance_transform_edt(
-        ~np.pad(wall, 1, constant_values=True), return_distances=False, return_indices=True
-    )
-    return nearest
-
-
-def _width_at(points: Path, nearest: NDArray[np.int32]) -> NDArray[np.float64]:
-    """Diameter of the widest free circle around points between cell centres [cells].
-
-    The raster of widths, which knows circles around cell centres only, is a cell low in the middle
-    of a corridor of an even number of cells. Here the circle stands on the line and ends at the
-    face of the nearest wall, among those that are nearest to one of the four cells around the
-    point.
-
-    Parameters
-    ----------
-    points : (n, 2)
-        Row and column.
-    nearest : (2, rows + 2, cols + 2)
-        Row and column of the wall nearest to each cell, on the raster padded by one wall all round.
-    """
-    padded = points + 1
-    half = np.full(len(points), np.inf)
-    for offset in ((0, 0), (0, 1), (1, 0), (1, 1)):
-        row, col = _cells(np.floor(padded) + offset, nearest.shape[1:])
-        gap = np.abs(nearest[:, row, col].T - padded) - 0.5
-        half = np.minimum(half, np.hypot(*np.maximum(gap, 0).T))
-    return 2 * half
-
-
 def _kind(
     points: Path,
     aside: Path,
@@ -472,7 +317,7 @@ def _kind(
     walled = []
     for side in (-1.0, 1.0):
         ray = points[:, None] + side * aside[:, None] * reach[:, None]
-        walled.append(room.wall[_cells(ray, room.wall.shape)].any(axis=1).mean())
+        walled.append(room.wall[cells_of(ray, room.wall.shape)].any(axis=1).mean())
     less, more = sorted(walled)
     if less >= 0.5:
         return LANE
