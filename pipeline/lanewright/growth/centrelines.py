@@ -22,6 +22,10 @@ from lanewright.kernels.skeleton import link, trace
 Path = NDArray[np.float64]
 """(n, 2): row and column along a line."""
 
+Follows = dict[tuple[int, int], tuple[int, int]]
+"""Which end of a branch goes on at which end of another; (branch, 0 or 1) each."""
+
+LOOKS = 2  # a branch too short to tell its direction is followed into the next
 REACH = 8  # cells along a branch over which its direction at an end is taken
 
 
@@ -171,24 +175,36 @@ def _contracted(branches: _Branches) -> _Branches:
     return branches.only(~short, merged[branches.ends])
 
 
-def _headings(branches: _Branches, ahead: int) -> Path:
-    """Point unit vectors from both ends of each branch along it (branches, 2, 2)."""
-    first, last = branches.first, branches.last
-    cells = branches.cells
-    out = np.stack(
-        [
-            cells[np.minimum(first + ahead, last)] - cells[first],
-            cells[np.maximum(last - ahead, first)] - cells[last],
-        ],
-        axis=1,
-    )
-    size = np.hypot(out[..., 0], out[..., 1])
-    return np.asarray(out / np.maximum(size, 1e-9)[..., None])
+def _headings(branches: _Branches, follows: Follows, ahead: int) -> Path:
+    """Point unit vectors from both ends of each branch along it (branches, 2, 2).
+
+    A branch shorter than `ahead` cells is followed into the next, where that is known.
+    """
+    first, last, cells = branches.first, branches.last, branches.cells
+    start = np.column_stack([first, last]).ravel()  # end 2 i is the first cell of branch i
+    onward = np.full(len(start), -1)
+    for (i, end), (j, other) in follows.items():
+        onward[2 * i + end] = 2 * j + other
+    here, left = np.arange(len(start)), np.full(len(start), ahead)
+    for _ in range(ahead):
+        size = (last - first)[here // 2]
+        following = onward[here ^ 1]
+        on = (left > size) & (following >= 0)
+        if not on.any():
+            break
+        left = np.where(on, left - size, left)
+        here = np.where(on, following, here)
+    step = np.minimum(left, (last - first)[here // 2])
+    out = cells[start[here] + np.where(here % 2 == 0, step, -step)] - cells[start]
+    size = np.hypot(out[:, 0], out[:, 1])
+    return np.asarray(out / np.maximum(size, 1e-9)[:, None]).reshape(-1, 2, 2)
 
 
 def _joined(branches: _Branches, max_bend: float, ahead: int) -> list[Path]:
     """Chain branches: at each node the two widest that run on straightest belong together."""
-    follows = _follows(branches, max_bend, ahead)
+    follows: Follows = {}
+    for _ in range(LOOKS):
+        follows = _follows(branches, _headings(branches, follows, ahead), max_bend)
     chains = []
     used: set[int] = set()
     every = range(len(branches.first))
@@ -209,16 +225,14 @@ def _joined(branches: _Branches, max_bend: float, ahead: int) -> list[Path]:
     return chains
 
 
-def _follows(
-    branches: _Branches, max_bend: float, ahead: int
-) -> dict[tuple[int, int], tuple[int, int]]:
+def _follows(branches: _Branches, headings: Path, max_bend: float) -> Follows:
     """Which end of a branch goes on at which end of another; (branch, 0 or 1) each."""
-    heading, width = _headings(branches, ahead).tolist(), branches.width.tolist()
+    heading, width = headings.tolist(), branches.width.tolist()
     at_node: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for i, ends in enumerate(branches.ends.tolist()):
         for end in (0, 1):
             at_node[ends[end]].append((i, end))
-    follows: dict[tuple[int, int], tuple[int, int]] = {}
+    follows: Follows = {}
     for node in sorted(at_node):
         meeting = at_node[node]
         widest = max(width[i] for i, _ in meeting)

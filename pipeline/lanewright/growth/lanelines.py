@@ -26,8 +26,8 @@ from lanewright.growth.joining import chains, follows
 from lanewright.settings.lanes import LanesSettings
 
 STEP = 1.0  # m between points of a lane
-CHORD = 6  # points over which a lane's heading is taken
-HEADING = 8.0  # m of a branch over which its direction at a junction is taken: a lane's width
+CHORD = 10  # points over which a lane's heading is taken: a wiggle between bushes is no bend
+HEADING = 10.0  # m over which a branch's direction at a junction is taken: past its ragged mouth
 ALONG = 10.0  # m of a stretch over which the way it points at its end is taken
 STRAIGHT = 30.0  # degrees that a lane may turn from one stretch to the next
 

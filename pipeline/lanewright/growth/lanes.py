@@ -85,7 +85,7 @@ class Lanes:
     pieces: gpd.GeoDataFrame
 
 
-@stage("lanes", version=4)
+@stage("lanes", version=5)
 def find_lanes(
     survey: Survey, terrain: Terrain, vegetation: Vegetation, settings: LanesSettings
 ) -> Lanes:
