@@ -15,6 +15,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+import shapely.ops
 from scipy import ndimage as ndi
 
 import land
@@ -42,6 +43,8 @@ THROWS = 1024
 FINE = 0.1  # m, cells of the truth
 LEGS = {"tunnel": 10, "lane": 6, "edge": 6, "open": 4, "wood": 24}
 """How many legs of each kind a world has."""
+
+WIDEST = 8.0  # m, of planted tunnels
 
 STEM = np.uint8(255)
 TAPER = 0.6  # share of its radius that a stem of `land` loses on the way to its top
@@ -276,14 +279,18 @@ def lanes_of(world: World, grid: Grid, seen: Vegetation) -> Lanes:
 
 
 def lane_figures(world: World, found: Lanes, fine: Scene) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """How much of planted lanes is found, and how much of what is named is free."""
+    """How much of planted lanes is found, and how much of what is named is free.
+
+    Where the survey ends nothing was searched beyond, and a lane ends half its width before.
+    """
     rows = []
     for lane in world.truth["lanes"]:
         close = found.lanes[found.lanes.kind == lane.kind]
         beside = close.geometry.distance(lane.line) < lane.width / 2
         near = close[beside.to_numpy(bool)]
         aside = shapely.union_all(near.geometry.buffer(lane.width / 2, cap_style="flat").array)
-        share = lane.line.intersection(aside).length / lane.line.length if len(near) else 0.0
+        whole = shapely.ops.substring(lane.line, WIDEST / 2, SIZE - WIDEST / 2)
+        share = whole.intersection(aside).length / whole.length if len(near) else 0.0
         inner = near[near.geometry.within(lane.line.buffer(lane.width / 2))]
         said = np.average(inner.width_m, weights=inner.length_m) if len(inner) else np.nan
         rows.append((lane.kind, lane.width, share, said))

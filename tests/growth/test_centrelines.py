@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from skimage.draw import line
 
 from lanewright.growth.centrelines import centre_lines, cut_at_bends, length_of, resampled, smoothed
 from lanewright.growth.freewidth import width_between
@@ -20,6 +21,22 @@ def test_a_crossing_is_passed_straight():
     spans = [np.ptp(path, axis=0).round() for path in found]
     assert sorted(int(s.argmax()) for s in spans) == [0, 1]
     assert all(s.max() > 75 and s.min() < 10 for s in spans)
+
+
+def test_a_short_step_aside_is_followed_into_the_way_that_goes_on():
+    """East along row 40, six cells aside at 45 degrees, east again; ways leave at both corners.
+
+    The one at the first corner turns by 30 degrees only, less than the step and more than the way.
+    """
+    thin = np.zeros((80, 110), dtype=bool)
+    for (r0, c0), (r1, c1) in [
+        ((40, 5), (40, 45)), ((40, 45), (46, 51)), ((46, 51), (46, 105)),
+        ((40, 45), (20, 80)), ((46, 51), (76, 36)),
+    ]:  # fmt: skip
+        thin[line(r0, c0, r1, c1)] = True
+    width = np.full(thin.shape, 3.0, dtype=np.float32)
+    longest = max(centre_lines(thin, np.ones_like(thin), width, 60.0, 0.0, 20), key=length_of)
+    assert sorted(np.ptp(longest, axis=0)) == [6, 100]
 
 
 def test_the_wide_way_goes_on_where_two_are_as_straight():

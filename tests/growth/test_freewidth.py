@@ -154,11 +154,28 @@ def test_small_gaps_in_the_search_are_bridged_and_reported():
     assert room.unsearched[31:].all()
     assert _room(blocked, unknown, bridge=6).bridged[10, 10]
     assert not _room(blocked, unknown, bridge=0).bridged.any()
+    # So much is told of the gap's rim: one column beside what was searched.
+    assert room.bridged[5, 10]
+    assert not room.bridged[6, 10]
     # Where vegetation was met there is nothing to bridge.
     blocked[20, 20] = layer_mask(0, 3)
     assert not _room(blocked, unknown).bridged[20, 20]
     # Lidar seldom comes back from water, and nothing grows there.
     assert not _room(blocked, unknown, water=unknown > 0).wall.any()
+
+
+def test_a_column_hardly_searched_is_bridged_near_clear_ones():
+    """A tunnel of which only the middle was searched; metres of columns with one searched layer."""
+    blocked = np.full((41, 41), layer_mask(0, 6))
+    blocked[10:31] = 0
+    unknown = np.where(blocked, blocked, layer_mask(0.75, 6))
+    unknown[19:22] = 0
+    room = _room(blocked, unknown)
+    assert room.bridged[15:26].sum() == (11 - 3) * 41  # two metres to either side
+    assert room.width[20, 20] == 5.5
+    assert not _room(blocked, unknown, bridge=0).bridged.any()
+    unknown[10:19] = layer_mask(0, 6)  # nothing searched at all
+    assert _room(blocked, unknown).bridged[10:19].sum() == 41
 
 
 def test_kinds_by_width_and_roof():

@@ -36,7 +36,7 @@ def test_most_bands_hold_the_truth(wood):
 def test_what_is_named_a_tunnel_is_free_and_most_of_the_planted_is_named(wood):
     named = wood.named.groupby("kind")[["metres", "free"]].sum()
     assert (named.free / named.metres > 0.9).all()
-    assert wood.tunnels[wood.tunnels.kind == "tunnel"].found.mean() > 0.75
+    assert wood.tunnels[wood.tunnels.kind == "tunnel"].found.mean() > 0.9
 
 
 def test_density_by_height(wood):

@@ -127,9 +127,11 @@ def free_room(
 ) -> Room:
     """Decide what is wall and measure the width between walls.
 
-    Scattered hits are not walls, and unsearched gaps between clear columns are bridged where
-    nothing tells of vegetation. Both rules only ask how much around a cell is closed or clear, so
-    more vegetation never makes anything wider. Beyond the grid nothing was searched: it is wall.
+    Scattered hits are not walls. Unsearched gaps between clear columns are bridged where nothing
+    tells of vegetation, and so are columns near clear ones of which too little was searched: in a
+    tunnel most pulses that reach the middle never come near its sides. These rules only ask how
+    much around a cell is closed, clear or searched, so more vegetation never makes anything wider.
+    Beyond the grid nothing was searched: it is wall.
 
     Parameters
     ----------

@@ -25,7 +25,7 @@ def follows(lines: list[Path], gap: float, along: float, wanted: Wanted) -> dict
     along
         Of a line, over which the way it points at its end is taken; in the units of the points.
     wanted
-        Told two ends, what lies between them and by how many degrees the way turns from one line
+        Given two ends, what lies between them and by how many degrees the way turns from one line
         to the other, from one to the step between, and from the step to the other.
     """
     if not lines:

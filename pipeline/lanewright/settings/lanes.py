@@ -36,7 +36,8 @@ class LanesSettings(Settings):
     bridge: Length = Field(
         4.0,
         description="metres; lanes run on over unsearched gaps no wider than this between searched "
-        "and clear columns, and tell their share; common practice, no source",
+        "and clear columns, and half as far beside clear ones over such as were searched in part; "
+        "they tell their share; common practice, no source",
     )
     most_unknown: Share = Field(
         0.5, description="lanes and openings of which more was bridged are left out"
