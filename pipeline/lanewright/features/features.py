@@ -68,7 +68,7 @@ class Features:
         return {kind: int(count[kind]) for kind in KINDS if kind in count}
 
 
-@stage("features", version=8)
+@stage("features", version=9)
 def find_features(
     scene: Scene,
     lanes: Lanes | None,

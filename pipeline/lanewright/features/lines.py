@@ -16,6 +16,13 @@ from lanewright.scene import FLIGHT, Scene
 from lanewright.settings.features import FeaturesSettings
 from lanewright.settings.levels import Level
 
+UNSEEN = 0.5
+"""Doubt of a lane's ground that was hardly searched and taken as free; ours.
+
+In the planted woods of the demo 1 % of it was shut, as of what was searched, and 16 % of all ground
+that was not searched: the gap that nobody bridged is the likelier one to hold something.
+"""
+
 OF_LANE = {"tunnel": "tunnel", "lane": "fairway"}
 """Kinds of feature by kinds of lane; edges are asked for their bow, open ground is no line."""
 
@@ -40,7 +47,7 @@ def fairways(
             kind=kind,
             line=way,
             worth=worth * (1.0 - wet),
-            certainty=1.0 - float(row["unknown_share"]),
+            certainty=1.0 - UNSEEN * float(row["unknown_share"]),
             figure=both(row["length_m"]),
             reason=_lane_reason(each, levels, turned=way is not line)
             + (f" {wet:.0%} of it is likely wet." if wet > LITTLE else ""),
@@ -129,7 +136,7 @@ def edges(
             kind="edge",
             line=line,
             worth=0.5 * full(row["length_m"], 80.0) + 0.5 * full(abs(bow), 10.0),
-            certainty=1.0 - float(row["unknown_share"]),
+            certainty=1.0 - UNSEEN * float(row["unknown_share"]),
             figure=both(row["length_m"]),
             reason=f"The edge bows {both(abs(bow))} from the straight line, which trees shut: it "
             f"asks a throw that finishes {side}, or {other} from the far end.",
