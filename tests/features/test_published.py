@@ -55,4 +55,4 @@ def test_a_walk_begins_at_the_border_where_no_arrival_is_given(published):
     first = walk[walk["visit"] == "short"].iloc[0]
     assert shapely.Point(first.geometry.coords[0]).distance(land.boundary) < 0.5
     # The tunnel begins at that border: it is seen before setting out.
-    assert walk["what"].str.contains("F1 (?:Q[0-9]+ )?tunnel").any()
+    assert walk["what"].str.contains("F1 (?:Q[0-9]+ )*tunnel").any()
