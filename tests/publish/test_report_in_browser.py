@@ -449,5 +449,5 @@ def test_heights_on_the_map_lie_on_no_number(demo, browser, width):
     with opened(demo / "report.html", browser, width) as watched:
         watched.page.wait_for_timeout(300)
         count, met = watched.page.evaluate(ON_MAP)
-        assert count >= 3
+        assert count >= 2  # where three rounds leave room for one
         assert met == []

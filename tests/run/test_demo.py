@@ -95,8 +95,8 @@ def test_planted_tunnels_are_found_where_no_canopy_map_shows_them(out):
     for name, planted in TRUTH["tunnels"].items():
         line = LineString(planted["line"])
         found = line.intersection(tunnels).length / line.length
-        # Under the ironwoods lidar sees the tunnel in pieces, most of them shorter than a lane.
-        least = 0.3 if name == "ironwood" else 0.9
+        # Under the ironwoods few pulses come down, and one of its pieces is shorter than a lane.
+        least = 0.7 if name == "ironwood" else 0.9
         assert found > least, f"{name}: {found:.0%} found"
         steps = [line.interpolate(d) for d in np.arange(1.0, line.length, 1.0)]
         cells = [transform @ (p.x, p.y) for p in steps]
@@ -300,7 +300,7 @@ def test_heights_of_contours_on_the_map_are_those_of_the_ground(out):
     """Each height stands within a contour's smoothing of ground that is as high."""
     page = (out / "report.html").read_text("utf-8")
     texts = re.findall(r'<text class="height" x="([-\d.]+)" y="([-\d.]+)" dy=".36em">(\d+)<', page)
-    assert len(texts) >= 3
+    assert len(texts) >= 2  # where three rounds leave room for one
     with rasterio.open(out / "rasters" / "ground.tif") as source:
         ground, left, top = source.read(1), source.bounds.left, source.bounds.top
         for x, y, height in texts:
