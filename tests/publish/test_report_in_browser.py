@@ -417,13 +417,15 @@ ON_MAP = """() => {
 PLATES = """() => {
   const svg = document.querySelector("#map-svg"), met = [];
   const seen = e => e.getBoundingClientRect().width > 0 && e.checkVisibility();
-  const plates = [...svg.querySelectorAll(".tag:not(.dot) :is(rect, circle), .arrival")].filter(seen);
+  const marks = svg.querySelectorAll(".tag:not(.dot) :is(rect, circle), .arrival");
+  const plates = [...marks].filter(seen);
   plates.forEach((p, i) => plates.slice(i + 1).forEach(q => {
     const a = p.getBoundingClientRect(), b = q.getBoundingClientRect();
     if (a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom)
       met.push(`${p.parentNode.textContent} / ${q.parentNode.textContent}`);
   }));
-  const holes = plates.filter(p => p.matches("rect")).length, dots = svg.querySelectorAll(".tag.dot");
+  const holes = plates.filter(p => p.matches("rect")).length;
+  const dots = svg.querySelectorAll(".tag.dot");
   return [holes, plates.length + dots.length, met];
 }"""
 """Numbers of holes and everything numbered on the map, and pairs that lie on one another."""
