@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from lanewright.kernels.density import (
     Odds,
@@ -13,6 +14,8 @@ from lanewright.kernels.density import (
     chance_at,
     log_odds,
     mixed,
+    not_alone,
+    of_air,
     share,
     update,
     update_over,
@@ -81,16 +84,39 @@ def test_log_odds_of_a_poisson_count(rng):
     mean = np.exp(rng.uniform(-6, 1, SHAPE)).astype(np.float32)
     growth = np.exp(rng.uniform(-4, 1, SHAPE)).astype(np.float32)
     thin = np.exp(rng.uniform(-8, -2, SHAPE)).astype(np.float32)
+    searched = (rng.integers(0, 20000, SHAPE) * (rng.random(SHAPE) < 0.7)).astype(np.int32)
     out = np.empty_like(mean)
-    log_odds(pulses, mean, growth, thin, odds, out)
+    log_odds(pulses, mean, growth, thin, searched, odds, out)
     for at in np.ndindex(SHAPE):
         n, path = pulses.stops[at] / 840, pulses.passes[at] * 0.25 / 840
         air = max(thin[at], 0.004)
         dense = max(growth[at], 0.05, 2 * air)
         likelihood = n * math.log(dense * path + 1e-300) - dense * path
         likelihood -= n * math.log(air * path + 1e-300) - air * path
-        lean = 0.3 * np.clip(math.log((mean[at] + 1e-6) / 0.12), -1, 1)
+        even = np.average([0.12, dense / 2], weights=[1, searched[at] * 0.25 / 840])
+        lean = 0.3 * np.clip(math.log((mean[at] + 1e-6) / even), -1, 1)
         assert out[at] == pytest.approx(likelihood + lean, rel=1e-3, abs=1e-3)
+
+
+def test_what_stopped_alone_proves_no_growth(rng):
+    around, before = some_pulses(rng), rng.uniform(0, 1, SHAPE).astype(np.float32)
+    stops = (around.stops * rng.random(SHAPE)).astype(np.int32)
+    chance = before.copy()
+    not_alone(chance, stops, around, 1.5, 0.4)
+    for at in np.ndindex(SHAPE):
+        n, thin = stops[at] / 840, 0.4 * around.passes[at] * 0.25 / 840
+        proved = max((n - 0.5) / 1.5, n / thin - 1) if n else 1
+        assert chance[at] == pytest.approx(before[at] * np.clip(proved, 0, 1), rel=1e-3, abs=1e-4)
+
+
+def test_stops_beside_growth_are_not_of_air(rng):
+    stops = some_pulses(rng).stops
+    chance = (rng.uniform(0, 1, SHAPE) ** 20).astype(np.float32)
+    out = np.empty_like(stops)
+    of_air(stops, chance, out)
+    near = ndimage.maximum_filter(chance, 3)
+    np.testing.assert_allclose(out, stops * (1 - near), atol=1.0)
+    assert (out > 0).sum() > 20
 
 
 def agree_plainly(odds, chance, floor, beside, above, gain):

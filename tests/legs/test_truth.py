@@ -18,8 +18,8 @@ def wood():
 
 @pytest.mark.parametrize(
     ("kind", "low", "high"),
-    [("tunnel", -0.12, 0.05), ("lane", -0.05, 0.05), ("edge", -0.05, 0.05), ("open", -0.02, 0.02),
-     ("wood", -0.10, 0.15)],
+    [("tunnel", -0.12, 0.05), ("lane", -0.03, 0.03), ("edge", -0.03, 0.03), ("open", -0.02, 0.02),
+     ("wood", -0.10, 0.12)],
 )  # fmt: skip
 def test_clear_rates_are_near_the_truth(wood, kind, low, high):
     mine = wood.legs[wood.legs.kind == kind]
@@ -30,7 +30,7 @@ def test_clear_rates_are_near_the_truth(wood, kind, low, high):
 
 def test_most_bands_hold_the_truth(wood):
     held = (wood.legs.low <= wood.legs.true) & (wood.legs.true <= wood.legs.high)
-    assert held.mean() > 0.6
+    assert held.mean() > 0.75
 
 
 def test_what_is_named_a_tunnel_is_free_and_most_of_the_planted_is_named(wood):
@@ -40,11 +40,11 @@ def test_what_is_named_a_tunnel_is_free_and_most_of_the_planted_is_named(wood):
 
 
 def test_density_by_height(wood):
-    """Within a fifth of the truth, but just over brush, where it is within three times."""
+    """Within a fifth of the truth, but just over brush, where it is within twice."""
     ratio = (wood.density.said / wood.density.true).to_numpy()
     over_brush = (wood.density["from"] == 2.5).to_numpy()
     assert (abs(ratio[~over_brush] - 1) < 0.25).all()
-    assert ratio[over_brush].max() < 3.2
+    assert ratio[over_brush].max() < 2.0
 
 
 def test_best_rates_do_not_hang_on_where_the_grid_starts_or_how_it_lies():

@@ -175,7 +175,7 @@ class Tracks:
     position
         x, y, z [m], (positions, 3).
     steepest, usual
-        Drift that hardly any ray exceeds, and their median; 0 without tracks.
+        Drift that hardly any ray exceeds, and their mean; 0 without tracks.
     """
 
     source: NDArray[np.uint16]
@@ -227,11 +227,13 @@ def fit_tracks(lines: PulseLines) -> Tracks:
             position.append(found)
             sight = found - lines.foot[begin:end]
             drifts.append(np.hypot(sight[:, 0], sight[:, 1]) / sight[:, 2])
+    drift = np.concatenate(drifts) if drifts else np.zeros(1)
     return Tracks(
         np.array(source, np.uint16),
         np.array(time, float),
         np.array(position).reshape(-1, 3),
-        *(np.quantile(np.concatenate(drifts), (0.99, 0.5)).tolist() if drifts else (0.0, 0.0)),
+        float(np.quantile(drift, 0.99)),
+        float(drift.mean()),
     )
 
 

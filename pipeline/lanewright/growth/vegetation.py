@@ -122,7 +122,7 @@ class Vegetation:
     warnings: tuple[str, ...] = ()
 
 
-@stage("vegetation", version=4)
+@stage("vegetation", version=5)
 def sort_vegetation(
     points: PointSource,
     grid: Grid,

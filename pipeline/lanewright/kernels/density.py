@@ -32,13 +32,15 @@ class Odds(NamedTuple):
     """How growth is distinguished from air.
 
     `air` and `least` are densities [1/m] that air and growth have at the least. Log odds before a
-    voxel's own pulses: `lean` times the logarithm of the density around over `even`, that no
-    farther from 0 than `most`.
+    voxel's own pulses: `lean` times the logarithm of the density around over an even one, that no
+    farther from 0 than `most`. Even is half the density of growth, for there its edge lies; where
+    less than a metre of path was searched more and more `unseen` [1/m], lest a thicket that no
+    pulse saw opens.
     """
 
     air: float
     least: float
-    even: float
+    unseen: float
     lean: float
     most: float
 
@@ -118,19 +120,20 @@ def log_odds(
     mean: NDArray[np.float32],
     growth: NDArray[np.float32],
     thin: NDArray[np.float32],
+    searched: NDArray[np.int32],
     odds: Odds,
     out: NDArray[np.float32],
 ) -> None:
     """Write the log odds of growth against air in each voxel by its own pulses.
 
     `mean` is the density [1/m] that wider windows expect, `growth` that of growth
-    about here, `thin` that of what is hardly growth.
+    about here, `thin` that of what is hardly growth, `searched` the passes in a window about here.
     """
     rows, cols, layers = mean.shape
     per_pulse, per_path = np.float32(pulses.per_pulse), np.float32(pulses.per_path)
     floor, least = np.float32(odds.air), np.float32(odds.least)
-    even, lean, most = np.float32(odds.even), np.float32(odds.lean), np.float32(odds.most)
-    tiny, two = np.float32(1e-6), np.float32(2.0)
+    unseen, lean, most = np.float32(odds.unseen), np.float32(odds.lean), np.float32(odds.most)
+    tiny, half, one, two = np.float32(1e-6), np.float32(0.5), np.float32(1.0), np.float32(2.0)
     low, high = np.float32(0.999 * math.exp(-odds.most)), np.float32(1.001 * math.exp(odds.most))
     for row in range(rows):
         for col in range(cols):
@@ -138,6 +141,8 @@ def log_odds(
             for k in range(layers):
                 air = max(thin[row, col, k], floor)
                 dense = max(growth[row, col, k], least, two * air)
+                path = np.float32(searched[row, col, k]) * per_path
+                even = (unseen + path * half * dense) / (one + path)
                 ratio = (mean[row, col, k] + tiny) / even
                 around = -most if ratio < low else most
                 if low <= ratio <= high:  # else its logarithm is beyond `most`
@@ -243,6 +248,56 @@ def _exp(x: NDArray[np.float32], room: _Room, out: NDArray[np.float32]) -> None:
         rest = np.float64(x[k]) * per - (steps[k] - to_whole)
         high = 1.6938359250920212e-06 * rest + 0.00023459809789509004
         out[k] = np.float32((high * (rest * rest) + (0.021660849396613134 * rest + 1.0)) * scale[k])
+
+
+@njit(cache=True, nogil=True)
+def not_alone(
+    chance: NDArray[np.float32],
+    stops: NDArray[np.int32],
+    around: Pulses,
+    few: float,
+    least: float,
+) -> None:
+    """Take the chance of growth, in place, from what stopped alone in a well searched place.
+
+    Half a pulse stopped by growth in the window of `around` proves none and `few` pulses more do;
+    so does a rate of twice `least` [1/m], where few pulses came to see it, and `least` does not.
+
+    `stops` are those of `around` that go with growth.
+    """
+    rows, cols, layers = chance.shape
+    per_pulse, per_path = np.float32(around.per_pulse), np.float32(around.per_path)
+    half, one = np.float32(0.5), np.float32(1.0)
+    zero, tiny = np.float32(0.0), np.float32(1e-6)
+    more, rate = np.float32(few), np.float32(least)
+    for row in range(rows):
+        for col in range(cols):
+            for k in range(layers):
+                n = np.float32(stops[row, col, k]) * per_pulse
+                if n == zero:
+                    continue
+                thin = rate * np.float32(around.passes[row, col, k]) * per_path
+                proved = max((n - half) / more, (n - thin) / (thin + tiny))
+                chance[row, col, k] *= max(zero, min(proved, one))
+
+
+@njit(cache=True, nogil=True)
+def of_air(stops: NDArray[np.int32], chance: NDArray[np.float32], out: NDArray[np.int32]) -> None:
+    """Write the stops that go with air: not with growth there or in a voxel that touches it."""
+    rows, cols, layers = chance.shape
+    one, surely = np.float32(1.0), np.float32(0.9999)
+    for row in range(rows):
+        for col in range(cols):
+            for k in range(layers):
+                out[row, col, k] = 0
+                near = chance[row, col, k]
+                if stops[row, col, k] == 0 or near > surely:
+                    continue
+                for r in range(max(row - 1, 0), min(row + 2, rows)):
+                    for c in range(max(col - 1, 0), min(col + 2, cols)):
+                        for layer in range(max(k - 1, 0), min(k + 2, layers)):
+                            near = max(near, chance[r, c, layer])
+                out[row, col, k] = np.int32(np.float32(stops[row, col, k]) * (one - near))
 
 
 @njit(cache=True, nogil=True)

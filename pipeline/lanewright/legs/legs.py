@@ -66,7 +66,7 @@ class Legs:
     refused: tuple[Refused, ...] = ()
 
 
-@stage("legs", version=13)
+@stage("legs", version=14)
 def find_legs(
     scene: Scene,
     flights: Flights,

@@ -35,7 +35,11 @@ from lanewright.legs.throwing import Lines, Paths
 WORLDS = 12
 THROWS = 64
 DENSITY = 0.5  # spread of the logarithm of density and disc ratio together
-STEMS = 0.7  # the same of how many stems there are
+STEMS = 1.0
+"""The same of how many stems there are, and how thick: some three stand in the 12 m over which they
+are counted (0.6), rates of tops run from 0.44 to 0.78 and those of finds no less (0.4), a diameter
+is a quarter off, and how a stem shows is ours (0.5)."""
+
 THIN_TOP = 5.0  # m up to which thin stems are met
 LEAST = 0.003  # a band is never narrower to either side
 
