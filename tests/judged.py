@@ -82,9 +82,11 @@ def surveyed(
     world: World, cell: float, seen: Vegetation, grid: Grid | None = None, **known: object
 ) -> Scene:
     """The land as the vegetation stage has it, on its own grid or another."""
-    columns = seen.columns
+    columns, grid = seen.columns, grid or grid_of(world, cell)
+    lanes = lanes_of(world, grid, seen)
     return scene_on(
-        grid or grid_of(world, cell), world.land, **known, density=columns.density,
+        grid, world.land, **known, density=columns.density,
+        free_width=lanes.free_width, lane_kind=lanes.kind,
         searched=columns.searched, table=columns.table, canopy_height=seen.canopy_height,
         trees=seen.trees, stem_odds=seen.stem_odds,
         blocked=blocked(columns, LegsSettings().blocked_density),

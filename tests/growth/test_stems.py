@@ -12,7 +12,7 @@ import land
 import pulses
 import truth_worlds
 from lanewright.base.grid import Grid
-from lanewright.growth.stems import LONE, Tops, evidence, stem_field
+from lanewright.growth.stems import CLEAR, LONE, ROOM, Tops, evidence, stem_field
 from lanewright.growth.trees import RECALL
 from lanewright.legs.contacts import contacts_of
 from lanewright.settings.legs import ThrowSettings
@@ -27,10 +27,10 @@ def one_top(x=30.0, y=30.0):
     return gpd.GeoDataFrame({"dbh_cm": [30.0]}, geometry=[shapely.Point(x, y)], crs=GRID.crs)
 
 
-def field(odds, trees=None, canopy=0.0, brushy=False):
+def field(odds, trees=None, canopy=0.0, kind=CLEAR):
     return stem_field(
         one_top() if trees is None else trees, odds, np.full(GRID.shape, canopy, np.float32),
-        np.full(GRID.shape, brushy), GRID, TOPS,
+        np.full(GRID.shape, kind, np.uint8), GRID, TOPS,
     )  # fmt: skip
 
 
@@ -74,6 +74,8 @@ def test_a_lane_in_which_no_pulse_met_a_stem_has_few_whatever_leans_over_it():
     alone = field(odds, one_top(), canopy=12.0)[0].sum()
     together = field(odds, trees, canopy=12.0)[0].sum()
     assert together < 60 * 0.3 * alone
+    # Where there is room to throw the whole way is asked.
+    assert field(odds, trees, canopy=12.0, kind=ROOM)[0].sum() < together
 
 
 @pytest.mark.parametrize(("slant", "rate"), [(0.2, 0.2), (0.0, 0.05)])

@@ -20,9 +20,10 @@ from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanewright.base.arrays import Flags, Floats, Ints, Raster
+from lanewright.base.arrays import Floats, Ints, Raster
 from lanewright.base.grid import Grid
 from lanewright.growth.density import BLURRED_LAYERS, LAYER_HEIGHT, Counts, half_width
 from lanewright.growth.pulses import UNIT
@@ -44,10 +45,14 @@ PRIOR = -3.5  # log odds of a stem in any half-metre square of a wood: some 1,20
 THIN = 0.02  # 1/m, growth expected before anything was seen
 UNDER = 3.0  # m of canopy under which stems may stand unfound
 MOST = 12.0  # log odds beyond which nothing changes
-AROUND = 12.0  # m, side of the square over which stems are counted: twice a narrow lane
+BRUSHY, CLEAR, ROOM = range(3)
+"""Kinds of ground: growth at throwing height; none; nor any for `ROOMY` metres across."""
+
+ROOMY = 3.0  # m
+AROUND = (12.0, 20.0, 60.0)  # m, side of the square over which stems of a kind are counted
 FEW = 0.5  # stems that hold the prior there
 MORE = 1.5  # times the prior at most: brush and limbs pass for stems as well
-TURNS = 6
+TURNS = 30  # a lane on which few pulses came down settles slowly
 LONE = 50.0  # stems per hectare of wood that no count of others rules out
 
 
@@ -104,23 +109,24 @@ def stem_field(
     trees: gpd.GeoDataFrame,
     odds: Raster,
     canopy_height: Raster,
-    brushy: Flags,
+    kind: NDArray[np.uint8],
     grid: Grid,
     tops: Tops,
 ) -> tuple[Raster, Raster]:
     """Expected stems by cell, given tops and pulses.
 
-    How many stems stand about a place is itself judged by pulses: among the cells of one kind,
-    clear or brushy below, in a square of `AROUND`, the prior is taken times what makes the stems
-    expected after asking the pulses as many as before, `FEW` stems holding it at one. So a lane in
-    which no pulse met a stem has few, whatever tops lean over it.
+    How many stems stand about a place is itself judged by pulses: among the cells of one kind in a
+    square of `AROUND`, the prior is taken times what makes the stems expected after asking the
+    pulses as many as before, `FEW` stems holding it at one. So a lane in which no pulse met a stem
+    has few, whatever tops lean over it. A survey of 2 pulses/m2 meets a stem there with a third of
+    a pulse: it takes a long stretch of a lane to tell, which is why room is counted farther.
 
     Parameters
     ----------
     trees
         Probable trees: `dbh_cm` and a point each.
-    odds, canopy_height, brushy : (rows, cols)
-        Log odds that pulses give for a stem; height of the canopy [m]; growth at throwing height.
+    odds, canopy_height, kind : (rows, cols)
+        Log odds that pulses give for a stem; height of the canopy [m]; kind of ground.
     grid
         Georeference.
     tops
@@ -147,21 +153,21 @@ def stem_field(
     least = LONE / 1e4 * grid.cell**2 * wooded
     stems = prior
     times = np.ones(grid.shape)
-    kinds = brushy, ~brushy
-    expected = [_around(np.where(kind, prior, 0.0), grid.cell) for kind in kinds]
+    kinds = [(kind == number, side) for number, side in enumerate(AROUND)]
+    expected = [_around(np.where(here, prior, 0.0), side, grid.cell) for here, side in kinds]
     for _ in range(TURNS):
         mine = np.minimum(np.maximum(prior * times, least), 0.5)
         stems = mine * likely / (1 - mine + mine * likely)
-        for kind, few in zip(kinds, expected, strict=True):
-            seen = _around(np.where(kind, stems, 0.0), grid.cell)
-            times[kind] = np.minimum((FEW + seen) / (FEW + few), MORE)[kind]
+        for (here, side), few in zip(kinds, expected, strict=True):
+            seen = _around(np.where(here, stems, 0.0), side, grid.cell)
+            times[here] = np.minimum((FEW + seen) / (FEW + few), MORE)[here]
     return stems.astype(np.float32), width.astype(np.float32)
 
 
-def _around(values: Floats, cell: float) -> Floats:
-    """Sum over a square of `AROUND` about each cell."""
-    side = 2 * round(AROUND / cell / 2) + 1
-    return np.asarray(ndimage.uniform_filter(values, side, mode="constant") * side**2)
+def _around(values: Floats, side: float, cell: float) -> Floats:
+    """Sum over a square with a side of so many metres about each cell."""
+    cells = 2 * round(side / cell / 2) + 1
+    return np.asarray(ndimage.uniform_filter(values, cells, mode="constant") * cells**2)
 
 
 def _places(trees: gpd.GeoDataFrame, grid: Grid, spread: float) -> tuple[Ints, Ints, Floats]:
