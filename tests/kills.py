@@ -31,7 +31,8 @@ from run.runs import lanewright, results  # noqa: E402
 
 STAGES = (
     "ingest", "survey", "ground", "terrain", "vegetation", "lanes", "marks", "scene", "features",
-    "flight", "legs", "holes", "trim", "cuts", "layout", "roundtees", "roundwork", "publish",
+    "flight", "legs", "holes", "trim", "cuts", "layout", "closer", "roundtees", "roundwork",
+    "publish",
 )  # fmt: skip
 IN_A_ROW = 10
 _DONE = re.compile(r" (\w+): (?:done in ([\d.]+) s|nothing changed)")

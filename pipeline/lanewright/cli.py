@@ -55,6 +55,7 @@ StageName = Literal[
     "trim",
     "cuts",
     "layout",
+    "closer",
     "roundtees",
     "roundwork",
     "publish",

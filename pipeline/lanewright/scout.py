@@ -134,6 +134,13 @@ def scout(
         features=features.features,
     )
 
+    from lanewright.layout.closer import bring_closer
+
+    wishes = hand, features.features
+    own_rules = config.legs, config.layout
+    closer = step(bring_closer, scene, flights, (holes, trim), layouts, own_rules, wishes)
+    layouts, holes = closer.layouts, closer.holes
+
     from lanewright.layout.roundtees import place_round_tees
 
     tees = step(place_round_tees, scene, flights, holes, layouts, rules)

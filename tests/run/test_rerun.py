@@ -106,10 +106,13 @@ def test_a_changed_setting_makes_only_what_follows(tmp_path, tunnel):
     settings["legs"]["keep"] = 2
     config.write_text(yaml.safe_dump(settings))
     done = called("scout", config)
-    assert "made: legs, cuts, holes, trim, layout, roundtees, roundwork, publish;" in done.stdout
+    assert (
+        "made: legs, cuts, holes, trim, layout, closer, roundtees, roundwork, publish;"
+        in done.stdout
+    )
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     assert [s["stage"] for s in summary["stages"] if not s["reused"]] == [
-        "legs", "cuts", "holes", "trim", "layout", "roundtees", "roundwork", "publish",
+        "legs", "cuts", "holes", "trim", "layout", "closer", "roundtees", "roundwork", "publish",
     ]  # fmt: skip
     assert 0 < summary["counts"]["legs"] < before
 
@@ -131,7 +134,10 @@ def test_own_lines_alone_leave_the_whole_run_as_it_is(tmp_path, tunnel):
     before = results(out)
     done = called("score", config)
     assert done.returncode == 0, done.stderr
-    assert "made: legs, cuts, holes, trim, layout, roundtees, roundwork, publish;" in done.stdout
+    assert (
+        "made: legs, cuts, holes, trim, layout, closer, roundtees, roundwork, publish;"
+        in done.stdout
+    )
     assert results(out) == before
     alone, whole = (gpd.read_file(folder / "scout.gpkg", layer="legs").query("origin == 'own'")
                     for folder in (out / "own-holes", out))  # fmt: skip
@@ -155,7 +161,7 @@ def test_from_and_until(tmp_path, tunnel):
     assert not (tmp_path / "anew" / "out" / "scout.gpkg").exists()
     done = called("scout", copied(tunnel, tmp_path / "copy"), "--from", "lanes")
     made = "lanes, marks, scene, features, flight, legs, cuts, holes, trim, layout"
-    made += ", roundtees, roundwork, publish"
+    made += ", closer, roundtees, roundwork, publish"
     assert f"made: {made};" in done.stdout
 
 

@@ -107,7 +107,7 @@ WEAK = {
     "beam": {"width": 10, "each": 1, "near": 3, "room": [0]},
     "window": {"passes": 0},
     "first": {"changes_each": 10, "near": 3, "hot": 1, "cold": 1},
-    "work": 0.001, "pricings": 1, "candidates": 30,
+    "work": 0.001, "pricings": 1, "candidates": 30, "closer": {"reach": 0},
 }  # fmt: skip
 """A search that finds little, so that each of its settings counts."""
 
@@ -157,6 +157,12 @@ def points_of_search(folder, tmp_path_factory):
 def test_a_wider_search_finds_better_rounds(points_of_search, holes, before, after):
     before, after = points_of_search(holes, **before), points_of_search(holes, **after)
     assert after > before + 20
+
+
+def test_holes_of_a_round_move_towards_their_neighbours(points_of_search):
+    """Better than before, with nothing changed but that they may move."""
+    before = points_of_search(5)
+    assert points_of_search(5, closer={"reach": 20}) > before + 5
 
 
 @pytest.fixture(scope="module")

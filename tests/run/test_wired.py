@@ -119,7 +119,7 @@ def test_an_edit_redoes_what_follows_and_points_stay_stored_once(folder):
     draw(folder, Across=(28.0, 81.0), Seen=(5.0, 31.0))
     done = called("score", folder / "run.yaml")
     assert done.returncode == 0, done.stderr
-    assert "made: legs, holes, trim, layout, roundtees, roundwork, publish;" in done.stdout
+    assert "made: legs, holes, trim, layout, closer, roundtees, roundwork, publish;" in done.stdout
     assert scored(folder)["length_m"].max() == pytest.approx(53.0, abs=0.8)
     after = stages(folder)
     assert all(len(copies) == 1 for copies in after.values())
@@ -128,5 +128,5 @@ def test_an_edit_redoes_what_follows_and_points_stay_stored_once(folder):
     assert after["legs"] != kept["legs"]
     done = called("score", configured(folder, weights={"quality": 3.0}))
     assert done.returncode == 0, done.stderr
-    assert "made: layout, roundtees, roundwork, publish;" in done.stdout
+    assert "made: layout, closer, roundtees, roundwork, publish;" in done.stdout
     assert stages(folder)["legs"] == after["legs"]

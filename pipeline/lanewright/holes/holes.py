@@ -278,16 +278,7 @@ def _finished(
 ) -> Holes:
     """Number the holes, name their routes, find their greens and other positions."""
     scene, levels, settings = rules.scene, rules.levels, rules.settings
-    holes = _routes(numbered(chosen, played.legs, scene))
-    if len(holes):
-        holes = with_choice(holes, rules.weights)
-    holes = holes.assign(**greens_of(scene, holes))
-    green = holes.pop("green_score")
-    holes["score"], holes["promise"] = holes["score"] * green, holes["promise"] * green
-    if len(holes):
-        holes["one_throw_rate"] = by_one_throw(holes, settings.gap_share)
-        holes["carried_by"] = carried_by(holes["carry_water_m"].to_numpy(float), levels)
-    holes["sentence"] = [sentence(row, settings.gap_share) for row in holes.to_dict("records")]
+    holes = described(numbered(chosen, played.legs, scene), rules)
     table = played.legs
     positions = _no_positions(scene)
     if further is not None and len(holes):
@@ -298,6 +289,31 @@ def _finished(
     facts |= {"holes": len(holes), "positions": len(positions)}
     for level in levels:
         log.info("%s: %s", level.name, facts[f"{level.name}_holes"])
+    frame, links, pars = tables_of(holes, levels)
+    tees, baskets = counted(sites[0], table, "tee_id"), counted(sites[1], table, "end_id")
+    return Holes(frame, links, pars, positions, table, tees, baskets, facts, _warnings(holes))
+
+
+def described(holes: gpd.GeoDataFrame, rules: Rules) -> gpd.GeoDataFrame:
+    """Numbered holes with their routes, greens and sentence, and scored with these."""
+    settings = rules.settings
+    holes = _routes(holes)
+    if len(holes):
+        holes = with_choice(holes, rules.weights)
+    holes = holes.assign(**greens_of(rules.scene, holes))
+    green = holes.pop("green_score")
+    holes["score"], holes["promise"] = holes["score"] * green, holes["promise"] * green
+    if len(holes):
+        holes["one_throw_rate"] = by_one_throw(holes, settings.gap_share)
+        holes["carried_by"] = carried_by(holes["carry_water_m"].to_numpy(float), rules.levels)
+    holes["sentence"] = [sentence(row, settings.gap_share) for row in holes.to_dict("records")]
+    return holes
+
+
+def tables_of(
+    holes: gpd.GeoDataFrame, levels: tuple[Level, ...]
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame]:
+    """Holes in the columns that are published, their links to legs, and their pars by level."""
     links = pd.DataFrame(
         {
             "hole_id": np.repeat(holes["hole_id"].to_numpy(np.int64), holes["legs"].map(len)),
@@ -305,27 +321,20 @@ def _finished(
             "leg_id": np.array([leg for ids in holes["legs"] for leg in ids], np.int64),
         }
     )
-    pars = (
-        pd.concat(
-            [
-                pd.DataFrame(
-                    {
-                        "hole_id": holes["hole_id"],
-                        "level": who.name,
-                        "par": holes[f"par_{who.name}"],
-                    }
-                )
-                for who in levels
-            ],
-            ignore_index=True,
+    each = [
+        pd.DataFrame(
+            {"hole_id": holes["hole_id"], "level": who.name, "par": holes[f"par_{who.name}"]}
         )
-        if len(holes)
-        else pd.DataFrame(columns=["hole_id", "level", "par"])
-    )
+        for who in (levels if len(holes) else ())
+    ]
+    pars = pd.concat(each, ignore_index=True) if each else None
     documented = [c.name for c in LAYERS["holes"].columns if c.name in holes]
     frame = holes[[*(n for n in documented if n != "legs"), "geometry"]]
-    tees, baskets = counted(sites[0], table, "tee_id"), counted(sites[1], table, "end_id")
-    return Holes(frame, links, pars, positions, table, tees, baskets, facts, _warnings(holes))
+    return (
+        frame,
+        links,
+        pars if pars is not None else pd.DataFrame(columns=["hole_id", "level", "par"]),
+    )
 
 
 def _legs_of(table: gpd.GeoDataFrame, level: Level, settings: HoleSettings) -> Ints:

@@ -7,6 +7,7 @@ hundreds of points lower, from one seed to the next as well.
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
@@ -50,6 +51,7 @@ def first_round(
     *,
     walks: Walks | None = None,
     seed: int = 1,
+    begin: Sequence[int] | None = None,
 ) -> list[int]:
     """String a round hole by hole, then better it by small changes and stretch by stretch.
 
@@ -65,6 +67,8 @@ def first_round(
         Between any two holes; by default those of the problem.
     seed
         Of chance; the same seed gives the same round.
+    begin
+        A round to anneal from; by default strings of holes are sought to begin with.
 
     Returns
     -------
@@ -84,16 +88,22 @@ def first_round(
     changes = first.changes_each * problem.size
     cooling = Cooling(changes, first.hot, first.cold, first.strain, to, near, back)
 
-    def search(room: float, rng: np.random.Generator) -> list[tuple[int, float, list[int]]]:
-        guide = guide_of(terms, problem.must, wide, room, settings.beam)
-        strings = strings_of(terms, guide, whole, settings.beam)
-        starts = _starts(strings, terms, problem, first.tries, rng)
+    def cooled(starts: list[Ints], rng: np.random.Generator) -> list[tuple[int, float, list[int]]]:
         found = [anneal(start, problem.must, terms, cooling, rng) for start in starts]
         return [(-int(broken), float(points), order.tolist()) for order, points, broken in found]
 
-    chances = np.random.default_rng(seed).spawn(len(settings.beam.room))
-    with ThreadPoolExecutor(numba.get_num_threads()) as pool:
-        found = [one for some in pool.map(search, settings.beam.room, chances) for one in some]
+    def search(room: float, rng: np.random.Generator) -> list[tuple[int, float, list[int]]]:
+        guide = guide_of(terms, problem.must, wide, room, settings.beam)
+        strings = strings_of(terms, guide, whole, settings.beam)
+        return cooled(_starts(strings, terms, problem, first.tries, rng), rng)
+
+    chance = np.random.default_rng(seed)
+    if begin is not None:
+        found = cooled([np.array(begin, np.int64)] * first.tries, chance)
+    else:
+        chances = chance.spawn(len(settings.beam.room))
+        with ThreadPoolExecutor(numba.get_num_threads()) as pool:
+            found = [one for some in pool.map(search, settings.beam.room, chances) for one in some]
     best = max(found, key=lambda one: one[:2])
     log.debug("first round: %d rules broken, %.0f points", -best[0], best[1])
     if best[0] < 0:

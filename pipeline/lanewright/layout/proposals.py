@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from lanewright.base.arrays import Floats
+from lanewright.base.arrays import Flags, Floats
 from lanewright.base.errors import InputError
 from lanewright.base.outlines import cells_of
 from lanewright.base.rows import Row
@@ -28,7 +28,7 @@ from lanewright.layout.candidates import Candidates, candidates_of
 from lanewright.layout.circuit import packing
 from lanewright.layout.designer import Hand, changes
 from lanewright.layout.drawn import Drawn, compared, drawn, empty_layer, layout_rows
-from lanewright.layout.firstfeatures import first_features
+from lanewright.layout.firstfeatures import FirstFeatures, first_features
 from lanewright.layout.ideas import idea_of
 from lanewright.layout.neighbours import neighbours_of
 from lanewright.layout.round import Round
@@ -61,6 +61,8 @@ class Layouts:
         One mapping per proposal: totals, terms and what it gives up, for `summary.json`.
     facts
         Candidates, conflicts, start, the solver's word.
+    gone
+        Why a hole that the designer names, or of the layout before, is no candidate, by name.
     """
 
     holes: gpd.GeoDataFrame
@@ -69,6 +71,7 @@ class Layouts:
     proposals: tuple[Row, ...] = ()
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    gone: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -121,13 +124,11 @@ def lay_out(
         Takes the share done.
     """
     holes, trim = playable
-    level = _main_level(levels, settings)
-    grounds = Grounds(_footing(scene, hand, settings.walk), scene.land, hand.arrival)
+    level = main_level(levels, settings)
+    grounds = grounds_of(scene, hand, settings)
     frame = with_legs_of(with_hours(holes, trim), holes.links)
     frame = frame[frame["level"] == level.name].reset_index(drop=True)
-    # As many as are asked of 18 holes; fewer of fewer holes.
-    first = round(settings.mix.features * min(hand.wanted, 18) / 18)
-    offered = first_features(features, holes.legs, holes.links, [*frame["hole_id"]], first)
+    offered = offered_features(features, holes, frame, hand, settings)
     candidates, reasons, report = candidates_of(
         frame, holes.legs, levels, scene, hand, settings, offered
     )
@@ -135,9 +136,7 @@ def lay_out(
         grounds, candidates, level, hand.wanted, settings, reasons=reasons, progress=progress
     )
     usual = room_for(level, scene.land.area / 1e4, _wooded(scene))
-    rounds = layouts.holes.assign(sight=sights_of(scene, layouts.holes))
-    near = neighbours_of(rounds, holes.links, holes.legs, levels, scene, settings.safety)
-    layouts = replace(layouts, holes=rounds, neighbours=near)
+    layouts = with_neighbours(layouts, holes, levels, scene, settings)
     if not _is_course(layouts, hand.wanted, settings):
         every = with_legs_of(holes.holes, holes.links)
         others = [who for who in levels if who.name != level.name]
@@ -145,7 +144,37 @@ def lay_out(
         layouts = replace(layouts, warnings=(*layouts.warnings, *warnings))
     facts = layouts.facts | {"holes that so much land usually holds, our default": usual}
     layouts = replace(layouts, facts=facts, warnings=(*report.warnings, *layouts.warnings))
-    return _with_changes(layouts, hand, report.gone)
+    return with_changes(replace(layouts, gone=report.gone), hand)
+
+
+def grounds_of(scene: Scene, hand: Hand, settings: LayoutSettings) -> Grounds:
+    """The land on foot."""
+    return Grounds(_footing(scene, hand, settings.walk), scene.land, hand.arrival)
+
+
+def offered_features(
+    features: gpd.GeoDataFrame,
+    holes: Holes,
+    frame: gpd.GeoDataFrame,
+    hand: Hand,
+    settings: LayoutSettings,
+) -> tuple[FirstFeatures, Flags]:
+    """The first features, as many as are asked of 18 holes and fewer of fewer, and their holes."""
+    first = round(settings.mix.features * min(hand.wanted, 18) / 18)
+    return first_features(features, holes.legs, holes.links, [*frame["hole_id"]], first)
+
+
+def with_neighbours(
+    layouts: Layouts,
+    holes: Holes,
+    levels: tuple[Level, ...],
+    scene: Scene,
+    settings: LayoutSettings,
+) -> Layouts:
+    """Layouts with what hides each basket, and the room between holes."""
+    rounds = layouts.holes.assign(sight=sights_of(scene, layouts.holes))
+    near = neighbours_of(rounds, holes.links, holes.legs, levels, scene, settings.safety)
+    return replace(layouts, holes=rounds, neighbours=near)
 
 
 def _is_course(layouts: Layouts, wanted: int, settings: LayoutSettings) -> bool:
@@ -203,7 +232,14 @@ def _wooded(scene: Scene) -> float:
     return float((canopy[known] > UNDER_CANOPY).mean()) if known.any() else 0.0
 
 
-def _main_level(levels: tuple[Level, ...], settings: LayoutSettings) -> Level:
+def main_level(levels: tuple[Level, ...], settings: LayoutSettings) -> Level:
+    """The level that rounds are laid out for.
+
+    Raises
+    ------
+    InputError
+        If the run has no level of the name in the settings.
+    """
     if settings.level is None:
         return levels[0]
     for level in levels:
@@ -216,10 +252,10 @@ def _main_level(levels: tuple[Level, ...], settings: LayoutSettings) -> Level:
     )
 
 
-def _with_changes(layouts: Layouts, hand: Hand, gone: dict[str, str]) -> Layouts:
+def with_changes(layouts: Layouts, hand: Hand) -> Layouts:
     """Layouts with what changed since the one before."""
     first = layouts.holes["proposal"] == 1
-    by_hole, lines = changes(hand, layouts.holes[first], gone)
+    by_hole, lines = changes(hand, layouts.holes[first], layouts.gone)
     frame = layouts.holes.copy()
     frame["change"] = None
     if len(frame):
@@ -280,17 +316,19 @@ def propose(
     warnings = [*count.warnings, *missing]
     if len(count.round) < wanted:
         warnings.append(f"{wanted} holes do not fit: {len(count.round)} do; {count.why_not}")
-    return _laid_out(course, rounds, level, facts, warnings)
+    ideas = [idea_of(number, settings) for number in range(len(rounds))]
+    layouts = laid_out(course, list(zip(ideas, rounds, strict=True)), level, warnings)
+    return replace(layouts, facts=facts)
 
 
-def _laid_out(
-    course: Course, rounds: list[Round], level: Level, facts: dict[str, object], warnings: list[str]
+def laid_out(
+    course: Course, rounds: Sequence[tuple[str, Round]], level: Level, warnings: list[str]
 ) -> Layouts:
-    """Rounds as proposals, in the order of their ideas, all in the points of the settings."""
+    """Rounds as proposals, each after an idea, all in the points of the settings."""
     crs = course.footing.grid.crs
     made: list[Drawn] = []
-    for number, found in enumerate(rounds):
-        each, idea = drawn(course, found, level), idea_of(number, course.settings)
+    for idea, found in rounds:
+        each = drawn(course, found, level)
         bound = each.round.worth + found.bound - found.worth
         if made and each.walked > course.settings.most_walk * each.played:
             warnings.append(
@@ -302,13 +340,19 @@ def _laid_out(
     rows = [layout_rows(course, each, k) for k, each in enumerate(made, start=1)]
     holes, walks = (pd.concat([row[i] for row in rows], ignore_index=True) for i in (0, 1))
     proposals = compared(made, holes, walks, level, course)
+    for row in proposals:
+        log.info(
+            "proposal %d: %d holes, par %d, %.0f m, walks %.0f m, %.0f points, bound %.0f",
+            *(row[name] for name in ("proposal", "holes", "par", "length_m", "walks_m")),
+            *(row[name] for name in ("points", "bound")),
+        )
     return Layouts(
         gpd.GeoDataFrame(holes, geometry="geometry", crs=crs),
         gpd.GeoDataFrame(walks, geometry="geometry", crs=crs),
         empty_layer("layout_neighbours", crs),
         tuple(proposals),
-        facts,
-        (*warnings, *_long_walks(proposals)),
+        {},
+        (*warnings, *long_walk_warnings(proposals)),
     )
 
 
@@ -318,27 +362,14 @@ def _nothing(crs: str, facts: dict[str, object], why: str) -> Layouts:
     return Layouts(holes, walks, near, (), facts, (f"no layout: {why}",))
 
 
-def _long_walks(proposals: list[Row]) -> list[str]:
-    """Warnings of proposals with long walks; a line each in the log."""
-    warnings = []
-    for each in proposals:
-        number, length, way = (each[name] for name in ("proposal", "length_m", "walks_m"))
-        log.info(
-            "proposal %d: %d holes, par %d, %.0f m, walks %.0f m, %.0f points, bound %.0f",
-            number,
-            each["holes"],
-            each["par"],
-            length,
-            way,
-            each["points"],
-            each["bound"],
-        )
-        if each["walks are long"]:
-            warnings.append(
-                f"proposal {number}: the walks, {both(way)}, are more than a quarter of the "
-                f"holes, {both(length)}"
-            )
-    return warnings
+def long_walk_warnings(proposals: Sequence[Row]) -> list[str]:
+    """Warnings of proposals with long walks."""
+    return [
+        f"proposal {each['proposal']}: the walks, {both(each['walks_m'])}, are more than a quarter "
+        f"of the holes, {both(each['length_m'])}"
+        for each in proposals
+        if each["walks are long"]
+    ]
 
 
 def start_of(

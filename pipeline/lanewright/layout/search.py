@@ -160,7 +160,7 @@ def rounds_of(
                 "every other was found"
             )
             return rounds, [missing]
-        found = _bettered(course, level, first, earlier)
+        found = bettered(course, level, first, earlier)
         if not found.order:
             return rounds, [f"no proposal {number + 1} was found with the work allowed"]
         rounds.append(found)
@@ -168,11 +168,24 @@ def rounds_of(
     return rounds, []
 
 
-def _bettered(course: Course, level: Level, first: list[int], earlier: Earlier) -> Round:
+def bettered(
+    course: Course, level: Level, first: list[int], earlier: Earlier, *, anew: bool = True
+) -> Round:
     """The best round met from a first one on, its walks priced anew beside each round found.
 
     A round is worth what it is worth with the walks that are drawn. The search ends when it finds
     the round that it priced the walks beside.
+
+    Parameters
+    ----------
+    course, level
+        The candidates, and who plays.
+    first
+        A round to begin with, in order.
+    earlier
+        Rounds that it must differ from: candidates at their places, and how many it may share.
+    anew
+        Whether rounds are sought from the start as well, not only from the one found.
     """
     solver = course.settings.solver
     work = solver.work / course.settings.proposals
@@ -182,7 +195,8 @@ def _bettered(course: Course, level: Level, first: list[int], earlier: Earlier) 
         differ = [(_among(rows, holes), most) for holes, most in earlier]
         hint = np.searchsorted(rows, beside).tolist()
         # The same search as before, now with walks as drawn and the lines of fire they come into.
-        other = first_round(problem, solver, differ, seed=solver.seed)
+        begin = None if anew else hint
+        other = first_round(problem, solver, differ, seed=solver.seed, begin=begin)
         hint = max((hint, other), key=lambda order: _worth(problem, order))
         found = circuit.solve(
             problem,

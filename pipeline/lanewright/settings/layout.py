@@ -241,6 +241,25 @@ class WindowSettings(Settings):
     )
 
 
+class CloserSettings(Settings):
+    """How far holes of rounds are moved towards the holes before and after them."""
+
+    reach: NotNegative = Field(
+        20.0,
+        description="metres that a tee or basket may move; where a kept hole starts and ends is "
+        "right to the 10 m of a slot; 0 for never; ours",
+    )
+    most: Annotated[int, Field(ge=1, le=1000)] = Field(
+        120, description="pairs of tee and basket thrown between for each hole; ours"
+    )
+    each: Annotated[int, Field(ge=1, le=100)] = Field(
+        8, description="of these, pairs with one tee, and with one basket, at most; ours"
+    )
+    candidates: Annotated[int, Field(ge=10, le=5000)] = Field(
+        1000, description="holes, moved or not, that the solver then chooses from; ours"
+    )
+
+
 class SolverSettings(Settings):
     """How long and how wide the search for layouts goes."""
 
@@ -285,6 +304,7 @@ class SolverSettings(Settings):
     beam: BeamSettings = BeamSettings()
     first: AnnealSettings = AnnealSettings()
     window: WindowSettings = WindowSettings()
+    closer: CloserSettings = CloserSettings()
 
 
 class LayoutSettings(Settings):

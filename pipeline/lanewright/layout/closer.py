@@ -1,0 +1,237 @@
+"""Stage closer: holes of rounds move towards the holes before and after them.
+
+The rounds found stand on holes that are the best of their slots of land. Around their tees and
+baskets other sites are thrown between, those that shorten the walks; each round is then sought
+anew among its own holes, those moved and those of the other rounds, from where it stood. It is
+never worth less than before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from lanewright.base.rows import Row
+from lanewright.base.threads import kernel_threads
+from lanewright.flight.flight import Flights
+from lanewright.holes.furtherlegs import Further
+from lanewright.holes.holes import Holes
+from lanewright.holes.links import with_legs_of
+from lanewright.holes.moved import Neighbour, moved_holes
+from lanewright.holes.rules import Rules
+from lanewright.layout.candidates import candidates_of, ends_of
+from lanewright.layout.designer import Hand
+from lanewright.layout.drawn import drawn
+from lanewright.layout.ideas import settings_for
+from lanewright.layout.proposals import (
+    Layouts,
+    grounds_of,
+    laid_out,
+    long_walk_warnings,
+    main_level,
+    offered_features,
+    with_changes,
+    with_neighbours,
+)
+from lanewright.layout.round import Earlier, Round
+from lanewright.layout.search import bettered
+from lanewright.layout.ways import Course, course_of
+from lanewright.legs.thrower import thrower_of
+from lanewright.scene import Scene
+from lanewright.settings.layout import LayoutSettings
+from lanewright.settings.legs import LegsSettings
+from lanewright.settings.levels import Level
+from lanewright.store import stage
+from lanewright.trim.plan import with_hours
+from lanewright.trim.tables import Trim
+
+
+@dataclass(frozen=True)
+class Closer:
+    """Rounds with shorter walks, and the holes with those that they moved."""
+
+    layouts: Layouts
+    holes: Holes
+
+
+@stage("closer", version=1)
+def bring_closer(
+    scene: Scene,
+    flights: Flights,
+    playable: tuple[Holes, Trim],
+    layouts: Layouts,
+    settings: tuple[LegsSettings, LayoutSettings],
+    asked: tuple[Hand, gpd.GeoDataFrame],
+    *,
+    threads: int = 1,
+    progress: Callable[[float | None], None] = lambda _share: None,
+) -> Closer:
+    """Move holes of rounds towards their neighbours and seek each round anew.
+
+    Parameters
+    ----------
+    scene, flights, layouts
+        Results of the stages before; without lidar nothing is thrown and nothing moved.
+    playable
+        Candidate holes, and the trim work that opens some of them.
+    settings
+        The sections `legs` and `layout` of the configuration.
+    asked
+        What the designer asks for, and the features of the land.
+    threads
+        For the kernels; the result is the same for any number.
+    progress
+        Takes the share done.
+    """
+    holes, trim = playable
+    legs, rules = settings
+    if not layouts.proposals or not scene.surveyed or not rules.solver.closer.reach:
+        return Closer(layouts, holes)
+    levels = tuple(flight.level for flight in flights.levels)
+    level = main_level(levels, rules)
+    with kernel_threads(threads):
+        lanes = holes.legs[holes.legs["origin"] == "cut"]
+        further = Further(
+            thrower_of(scene, flights, legs),
+            _without(holes.tee_sites, lanes["tee_id"]),
+            _without(holes.basket_sites, lanes["end_id"]),
+        )
+        land = Rules(scene, levels, rules.hole, rules.safety, legs.judge.interest)
+        round_of = list(_neighbours(holes, layouts))
+        more, stands_for = moved_holes(holes, round_of, land, further, level, rules.solver.closer)
+        progress(0.4)
+        course = _course(more, trim, stands_for, layouts, (scene, levels, rules), asked)
+        rounds = _sought(course, layouts, level, progress)
+    moved = {int(n) for n in stands_for.index}
+    played = [_ids(course, found.order) for _, found in rounds]
+    if not moved & {n for ids in played for n in ids}:
+        return Closer(layouts, holes)
+    long = long_walk_warnings(layouts.proposals)
+    made = laid_out(course, rounds, level, [w for w in layouts.warnings if w not in long])
+    facts: Row = {
+        "holes moved and tried": len(moved),
+        "holes of rounds moved": sum(n in moved for ids in played for n in ids),
+    }
+    made = replace(
+        made,
+        facts=layouts.facts | facts,
+        gone=layouts.gone,
+        proposals=tuple(
+            _with_features(now, before)
+            for now, before in zip(made.proposals, layouts.proposals, strict=True)
+        ),
+    )
+    made = with_changes(with_neighbours(made, more, levels, scene, rules), asked[0])
+    unused = moved - {n for ids in played for n in ids}
+    return Closer(made, _but(more, unused))
+
+
+def _without(sites: gpd.GeoDataFrame, ids: pd.Series) -> gpd.GeoDataFrame:
+    """Sites but some."""
+    return sites[~sites["site_id"].isin(ids)].reset_index(drop=True)
+
+
+def _neighbours(holes: Holes, layouts: Layouts) -> Iterator[Neighbour]:
+    """Holes of rounds that may move: fair ones of the search with one route, unbound by wishes."""
+    by_id = holes.holes.set_index("hole_id")
+    start = np.array([layouts.facts["start"][axis] for axis in ("x", "y")])  # type: ignore[index]
+    for _, mine in layouts.holes.sort_values("play_order").groupby("proposal"):
+        tee, basket = ends_of(mine)
+        comes, goes = np.vstack([start, basket[:-1]]), np.vstack([tee[1:], start])
+        for at, (number, wish) in enumerate(zip(mine["hole_id"], mine["wish"], strict=True)):
+            hole = by_id.loc[number]
+            free = hole["origin"] == "search" and pd.isna(hole["pair_id"])
+            if free and hole["fair"] == "yes" and wish not in ("keep", "lock"):
+                yield Neighbour(int(number), comes[at], goes[at])
+
+
+def _course(
+    holes: Holes,
+    trim: Trim,
+    stands_for: pd.Series,
+    layouts: Layouts,
+    land: tuple[Scene, tuple[Level, ...], LayoutSettings],
+    asked: tuple[Hand, gpd.GeoDataFrame],
+) -> Course:
+    """Holes of all rounds and those moved, on their land.
+
+    What a moved hole needs cut is not planned; it counts as much as for the one it stands in for.
+    """
+    scene, levels, settings = land
+    hand, features = asked
+    frame = with_legs_of(with_hours(holes, trim), holes.links)
+    for end in ("trim_hours_low", "trim_hours_high"):
+        hours = frame.set_index("hole_id")[end]
+        known = frame["hole_id"].map(stands_for).map(hours)
+        frame[end] = frame[end].where(~frame["hole_id"].isin(stands_for.index), known)
+    mine = frame["hole_id"].isin([*layouts.holes["hole_id"], *stands_for.index])
+    frame = frame[mine].reset_index(drop=True)
+    offered = offered_features(features, holes, frame, hand, settings)
+    candidates, _, _ = candidates_of(frame, holes.legs, levels, scene, hand, settings, offered)
+    grounds = grounds_of(scene, hand, settings)
+    start = np.array([layouts.facts["start"][axis] for axis in ("x", "y")])  # type: ignore[index]
+    # Walks are priced once: moved holes lie where the round's lines of fire already are.
+    changed = {"candidates": settings.solver.closer.candidates, "pricings": 1}
+    solver = settings.solver.model_copy(update=changed)
+    settings = settings.model_copy(update={"solver": solver})
+    return course_of(candidates, grounds.footing, start, settings)
+
+
+def _ids(course: Course, order: tuple[int, ...]) -> list[int]:
+    return [int(n) for n in course.candidates.holes["hole_id"].iloc[list(order)]]
+
+
+def _sought(
+    course: Course, layouts: Layouts, level: Level, progress: Callable[[float | None], None]
+) -> list[tuple[str, Round]]:
+    """Each round anew with its idea; each keeps differing from all others as they now stand."""
+    row = pd.Series(range(len(course.candidates)), index=course.candidates.holes["hole_id"])
+    by_round = layouts.holes.sort_values("play_order").groupby("proposal")["hole_id"]
+    orders = [row[mine].tolist() for _, mine in by_round]
+    made = []
+    for number, proposal in enumerate(layouts.proposals):
+        idea, size = str(proposal["idea"]), len(orders[number])
+        settings = settings_for(idea, course.settings)
+        own = replace(course, settings=settings)
+        free = size - int(course.candidates.must.sum())
+        most = size - max(1, round(settings.differ * free))
+        earlier: Earlier = [
+            (course.candidates.same_places(order).tolist(), most)
+            for other, order in enumerate(orders)
+            if other != number
+        ]
+        before = drawn(own, Round(tuple(orders[number]), {}, np.inf, False), level).round
+        found = bettered(own, level, orders[number], earlier, anew=False)
+        if not found.order or found.worth < before.worth:
+            found = before
+        orders[number] = list(found.order)
+        made.append((idea, found))
+        progress(0.4 + 0.6 * (number + 1) / len(orders))
+    return made
+
+
+def _with_features(now: Row, before: Row) -> Row:
+    """A proposal whose features count the candidates of the search, not those moved since."""
+    known = {row["feature_id"]: row for row in before["features"]}
+    features = [
+        known.get(row["feature_id"], {}) | {"holes": row["holes"]} for row in now["features"]
+    ]
+    return now | {"features": features}
+
+
+def _but(holes: Holes, unused: set[int]) -> Holes:
+    """Holes without some, and without the legs that only these are played by."""
+    gone = holes.links["hole_id"].isin(unused)
+    kept = holes.links[~gone]
+    lost = set(holes.links.loc[gone, "leg_id"]) - set(kept["leg_id"])
+    return replace(
+        holes,
+        holes=holes.holes[~holes.holes["hole_id"].isin(unused)].reset_index(drop=True),
+        links=kept.reset_index(drop=True),
+        pars=holes.pars[~holes.pars["hole_id"].isin(unused)].reset_index(drop=True),
+        legs=holes.legs[~holes.legs["leg_id"].isin(lost)].reset_index(drop=True),
+    )
