@@ -2,7 +2,7 @@
 
 import pytest
 
-from lanewright.layout.ideas import idea_of, settings_for
+from lanewright.layout.ideas import best_at, idea_of, settings_for
 from lanewright.settings.layout import LayoutSettings, MixSettings, WeightSettings
 
 WEIGHTS = WeightSettings(quality=110, trim=3, lane_kind=7, ease=1)
@@ -33,3 +33,21 @@ def test_an_idea_changes_what_it_is_named_for_and_nothing_else(idea, weights, mi
     assert found.model_dump(exclude={"weights", "mix"}) == GIVEN.model_dump(
         exclude={"weights", "mix"}
     )
+
+
+def test_rounds_are_named_by_what_each_is_best_at():
+    """The second walks least and cuts least; the first has most wood, the third most character."""
+    merits = [
+        {"shortest walks": -740, "most character": 0.31, "least cutting": -330, "most wooded": 11},
+        {"shortest walks": -664, "most character": 0.29, "least cutting": -99, "most wooded": 8},
+        {"shortest walks": -772, "most character": 0.36, "least cutting": -177, "most wooded": 9},
+    ]
+    ideas = ["shortest walks", "most character", "least cutting", "most wooded"]
+    assert best_at(merits, ideas) == [
+        ("shortest walks", 1), ("most character", 2), ("most wooded", 0),
+    ]  # fmt: skip
+    # Without wood among them one name is not true of all: the most wanted one is.
+    assert best_at(merits, ideas[:3]) == [
+        ("shortest walks", 1), ("most character", 2), ("least cutting", 0),
+    ]  # fmt: skip
+    assert best_at(merits, ["least cutting"]) == [("least cutting", k) for k in range(3)]

@@ -24,9 +24,10 @@ from lanewright.holes.links import with_legs_of
 from lanewright.holes.moved import Neighbour, moved_holes
 from lanewright.holes.rules import Rules
 from lanewright.layout.candidates import candidates_of, ends_of
+from lanewright.layout.choice import ease, kinds_of
 from lanewright.layout.designer import Hand
 from lanewright.layout.drawn import drawn
-from lanewright.layout.ideas import settings_for
+from lanewright.layout.ideas import best_at, settings_for
 from lanewright.layout.proposals import (
     Layouts,
     grounds_of,
@@ -110,8 +111,11 @@ def bring_closer(
     played = [_ids(course, found.order) for _, found in rounds]
     if not moved & {n for ids in played for n in ids}:
         return Closer(layouts, holes)
+    merits = [_merits(course, found, level, rules) for _, found in rounds]
+    named = best_at(merits, rules.ideas)
     long = long_walk_warnings(layouts.proposals)
-    made = laid_out(course, rounds, level, [w for w in layouts.warnings if w not in long])
+    others = [w for w in layouts.warnings if w not in long]
+    made = laid_out(course, [(idea, rounds[k][1]) for idea, k in named], level, others)
     facts: Row = {
         "holes moved and tried": len(moved),
         "holes of rounds moved": sum(n in moved for ids in played for n in ids),
@@ -121,8 +125,8 @@ def bring_closer(
         facts=layouts.facts | facts,
         gone=layouts.gone,
         proposals=tuple(
-            _with_features(now, before)
-            for now, before in zip(made.proposals, layouts.proposals, strict=True)
+            _with_features(now, layouts.proposals[dict(named)[str(now["idea"])]])
+            for now in made.proposals
         ),
     )
     made = with_changes(with_neighbours(made, more, levels, scene, rules), asked[0])
@@ -212,6 +216,21 @@ def _sought(
         made.append((idea, found))
         progress(0.4 + 0.6 * (number + 1) / len(orders))
     return made
+
+
+def _merits(
+    course: Course, found: Round, level: Level, settings: LayoutSettings
+) -> dict[str, float]:
+    """What a round is worth by each idea, the more the better."""
+    made = drawn(course, found, level)
+    holes = made.candidates.holes
+    return {
+        "shortest walks": -made.walked,
+        "most character": float(holes["score"].mean()),
+        "least cutting": -float(made.candidates.trim[:, 1].sum()),
+        "most wooded": float(kinds_of(holes, level, settings.mix)["wooded"].sum()),
+        "gentlest for beginners": float(ease(holes, settings.mix.grade).mean()),
+    }
 
 
 def _with_features(now: Row, before: Row) -> Row:

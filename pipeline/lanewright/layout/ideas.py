@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import permutations
 
 from lanewright.settings.layout import LayoutSettings
 
@@ -13,6 +14,44 @@ TIMES: Mapping[str, Mapping[str, float]] = {
     "most wooded": {"lane_kind": 3.0},
 }
 """How many times as much each weight counts for an idea; ours."""
+
+
+def best_at(merits: Sequence[Mapping[str, float]], ideas: Sequence[str]) -> list[tuple[str, int]]:
+    """An idea for each round, such that as many as can be are the best of all at theirs.
+
+    Parameters
+    ----------
+    merits
+        For each round what it is worth by each idea, the more the better.
+    ideas
+        To choose from, the most wanted first; each is taken once, but where there are too few.
+
+    Returns
+    -------
+    list of (str, int)
+        Ideas and rounds, the most wanted idea first.
+
+    Examples
+    --------
+    >>> merits = [{"a": 1, "b": 1, "c": 2}, {"a": 2, "b": 3, "c": 1}]
+    >>> best_at(merits, ["a", "b", "c"])
+    [('a', 1), ('c', 0)]
+    """
+    distinct = list(dict.fromkeys(ideas))
+    if len(distinct) < len(merits):
+        return [(ideas[number % len(ideas)], number) for number in range(len(merits))]
+    most = {idea: max(each[idea] for each in merits) for idea in distinct}
+
+    def truth(chosen: tuple[int, ...]) -> tuple[int, list[int], list[int]]:
+        pairs = zip(chosen, merits, strict=True)
+        true = sorted(i for i, merit in pairs if merit[distinct[i]] >= most[distinct[i]])
+        return len(true), [-i for i in true], [-i for i in sorted(chosen)]
+
+    best = max(permutations(range(len(distinct)), len(merits)), key=truth)
+    return sorted(
+        ((distinct[i], number) for number, i in enumerate(best)),
+        key=lambda pair: distinct.index(pair[0]),
+    )
 
 
 def idea_of(number: int, settings: LayoutSettings) -> str:
