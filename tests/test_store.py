@@ -26,6 +26,7 @@ from lanewright.land.ground import find_ground
 from lanewright.land.reading import read_points
 from lanewright.land.survey import lay_survey, mark_survey
 from lanewright.land.terrain import find_terrain
+from lanewright.layout.closer import bring_closer
 from lanewright.layout.proposals import lay_out
 from lanewright.layout.roundtees import place_round_tees
 from lanewright.layout.roundwork import plan_rounds
@@ -579,7 +580,7 @@ def test_a_class_that_the_stage_does_not_declare_is_not_stored(tmp_path):
     "function",
     [read_points, lay_survey, mark_survey, find_ground, find_terrain, sort_vegetation, find_lanes,
      fly_throws, build_scene, find_legs, find_holes, plan_trim, lay_out,
-     place_round_tees, plan_rounds],
+     bring_closer, place_round_tees, plan_rounds],
 )  # fmt: skip
 def test_return_types_of_all_stages_are_known(function):
     assert function.stage[0]

@@ -14,6 +14,7 @@ from lanewright.land.ground import find_ground
 from lanewright.land.reading import read_points
 from lanewright.land.survey import lay_survey, mark_survey
 from lanewright.land.terrain import find_terrain
+from lanewright.layout.closer import bring_closer
 from lanewright.layout.proposals import lay_out
 from lanewright.layout.roundtees import place_round_tees
 from lanewright.legs.legs import Legs, find_legs
@@ -73,13 +74,15 @@ def stored_results(out: Path, settings: Config) -> Stored:
         flights = store.last(fly_throws)
         store.last(mark_survey)
         scene, legs = store.last(build_scene), store.last(find_legs)
-        cuts, holes = store.last(find_cuts), store.last(find_holes)
+        cuts = store.last(find_cuts)
+        store.last(find_holes)
         rules = settings.legs, settings.layout.hole, settings.layout.safety
         if not store.is_last(find_holes, scene, flights, (legs, cuts.legs), *rules):
             raise later(out)
         store.last(plan_trim)
         store.last(lay_out)
-        found = Stored(scene, flights, legs, store.last(place_round_tees).joined(holes))
+        moved = store.last(bring_closer).holes
+        found = Stored(scene, flights, legs, store.last(place_round_tees).joined(moved))
     except Damaged as fault:
         raise InputError(
             out,

@@ -41,7 +41,7 @@ from lanewright.layout.proposals import (
 from lanewright.layout.round import Earlier, Round
 from lanewright.layout.search import bettered
 from lanewright.layout.ways import Course, course_of
-from lanewright.legs.thrower import thrower_of
+from lanewright.legs.thrower import Thrower, thrower_of
 from lanewright.scene import Scene
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.legs import LegsSettings
@@ -95,13 +95,8 @@ def bring_closer(
     levels = tuple(flight.level for flight in flights.levels)
     level = main_level(levels, rules)
     with kernel_threads(threads):
-        lanes = holes.legs[holes.legs["origin"] == "cut"]
-        further = Further(
-            thrower_of(scene, flights, legs),
-            _without(holes.tee_sites, lanes["tee_id"]),
-            _without(holes.basket_sites, lanes["end_id"]),
-        )
         land = Rules(scene, levels, rules.hole, rules.safety, legs.judge.interest)
+        further = _further(holes, thrower_of(scene, flights, legs))
         round_of = list(_neighbours(holes, layouts))
         more, stands_for = moved_holes(holes, round_of, land, further, level, rules.solver.closer)
         progress(0.4)
@@ -109,17 +104,15 @@ def bring_closer(
         rounds = _sought(course, layouts, level, progress)
     moved = {int(n) for n in stands_for.index}
     played = [_ids(course, found.order) for _, found in rounds]
-    if not moved & {n for ids in played for n in ids}:
+    used = [n for ids in played for n in ids if n in moved]
+    if not used:
         return Closer(layouts, holes)
     merits = [_merits(course, found, level, rules) for _, found in rounds]
     named = best_at(merits, rules.ideas)
     long = long_walk_warnings(layouts.proposals)
     others = [w for w in layouts.warnings if w not in long]
     made = laid_out(course, [(idea, rounds[k][1]) for idea, k in named], level, others)
-    facts: Row = {
-        "holes moved and tried": len(moved),
-        "holes of rounds moved": sum(n in moved for ids in played for n in ids),
-    }
+    facts: Row = {"holes moved and tried": len(moved), "holes of rounds moved": len(used)}
     made = replace(
         made,
         facts=layouts.facts | facts,
@@ -130,8 +123,14 @@ def bring_closer(
         ),
     )
     made = with_changes(with_neighbours(made, more, levels, scene, rules), asked[0])
-    unused = moved - {n for ids in played for n in ids}
-    return Closer(made, _but(more, unused))
+    return Closer(made, _but(more, moved - set(used)))
+
+
+def _further(holes: Holes, thrower: Thrower) -> Further:
+    """Who throws at which sites; nobody stands in growth beside a lane that is not cut yet."""
+    lanes = holes.legs[holes.legs["origin"] == "cut"]
+    tees = _without(holes.tee_sites, lanes["tee_id"])
+    return Further(thrower, tees, _without(holes.basket_sites, lanes["end_id"]))
 
 
 def _without(sites: gpd.GeoDataFrame, ids: pd.Series) -> gpd.GeoDataFrame:
