@@ -107,21 +107,9 @@ def bring_closer(
     used = [n for ids in played for n in ids if n in moved]
     if not used:
         return Closer(layouts, holes)
-    merits = [_merits(course, found, level, rules) for _, found in rounds]
-    named = best_at(merits, rules.ideas)
-    long = long_walk_warnings(layouts.proposals)
-    others = [w for w in layouts.warnings if w not in long]
-    made = laid_out(course, [(idea, rounds[k][1]) for idea, k in named], level, others)
+    made = _proposed(course, rounds, level, layouts)
     facts: Row = {"holes moved and tried": len(moved), "holes of rounds moved": len(used)}
-    made = replace(
-        made,
-        facts=layouts.facts | facts,
-        gone=layouts.gone,
-        proposals=tuple(
-            _with_features(now, layouts.proposals[dict(named)[str(now["idea"])]])
-            for now in made.proposals
-        ),
-    )
+    made = replace(made, facts=layouts.facts | facts, gone=layouts.gone)
     made = with_changes(with_neighbours(made, more, levels, scene, rules), asked[0])
     return Closer(made, _but(more, moved - set(used)))
 
@@ -215,6 +203,21 @@ def _sought(
         made.append((idea, found))
         progress(0.4 + 0.6 * (number + 1) / len(orders))
     return made
+
+
+def _proposed(
+    course: Course, rounds: list[tuple[str, Round]], level: Level, before: Layouts
+) -> Layouts:
+    """The rounds as proposals, named by what each is best at."""
+    settings = course.settings
+    merits = [_merits(course, found, level, settings) for _, found in rounds]
+    named = best_at(merits, settings.ideas)
+    long = long_walk_warnings(before.proposals)
+    others = [w for w in before.warnings if w not in long]
+    made = laid_out(course, [(idea, rounds[k][1]) for idea, k in named], level, others)
+    was = {idea: before.proposals[k] for idea, k in named}
+    proposals = tuple(_with_features(now, was[str(now["idea"])]) for now in made.proposals)
+    return replace(made, proposals=proposals)
 
 
 def _merits(
