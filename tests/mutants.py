@@ -35,7 +35,12 @@ GROUPS = {
     ),
     "holes": (
         ["holes/choose.py", "holes/judge.py", "holes/par.py", "holes/rules.py"],
-        ["tests/holes/test_choose.py", "tests/holes/test_judge.py", "tests/holes/test_par.py"],
+        [
+            "tests/holes/test_choose.py",
+            "tests/holes/test_judge.py",
+            "tests/holes/test_par.py",
+            "tests/published/test_course_values.py",
+        ],
     ),
     "layout": (
         ["layout/choice.py", "layout/ideas.py"],

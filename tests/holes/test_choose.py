@@ -96,7 +96,8 @@ def test_unfair_holes_have_a_small_part_of_the_room():
     ("part", "column", "value"),
     [
         ("tunnels", "lane_kind", "tunnel"), ("lanes", "lane_kind", "lane"),
-        ("edges", "lane_kind", "edge"), ("carries", "carry_water_m", 12.0),
+        ("edges", "lane_kind", "edge"), ("carries", "carry_water_m", 0.5),
+        ("finishes", "finish", "left"), ("finishes", "finish", "right"),
         ("par_4", "par", 4), ("par_5", "par", 5),
     ],
 )  # fmt: skip

@@ -93,8 +93,37 @@ def test_two_throws_that_one_plays_are_called_that():
     got = by_one_throw(holes, 2 / 3)
     assert got[0] == 0.8
     assert np.isnan(got[1:]).all()
+    assert by_one_throw(holes, 0.8)[0] == 0.8  # just enough
     holes["fair"] = ["yes", "no", "yes", "yes"]
     assert np.isnan(by_one_throw(holes, 2 / 3)).all()
+
+
+def test_a_hole_of_one_route_is_not_played_by_another():
+    holes = pd.DataFrame(
+        {"hole_id": [1, 2], "pair_id": pd.array([None, None], dtype="Int64"), "throws": [2, 1],
+         "clear_rate": [0.5, 0.8], "fair": "yes"}
+    )  # fmt: skip
+    assert np.isnan(by_one_throw(holes, 0.1)).all()
+
+
+def test_worth_is_lost_with_hard_throws_and_poor_landings():
+    """The geometric mean of how easy the throws are, times the root of what lands well."""
+    worth = hole_of(ease=[1.0, 1.0], lands=1.0)["interest"]
+    assert hole_of(ease=[0.9, 0.4], lands=1.0)["promise"] == pytest.approx(worth * 0.6)
+    assert hole_of(ease=[1.0, 1.0], lands=0.81)["promise"] == pytest.approx(worth * 0.9)
+    assert hole_of(ease=[0.9, 0.4], lands=0.81)["score"] == pytest.approx(worth * 0.54)
+    one = hole_of(throws=1, ease=[0.5, 0.1])
+    assert one["promise"] == pytest.approx(one["interest"] * 0.5)
+
+
+def test_the_landing_that_is_asked_for_is_enough():
+    assert hole_of(lands=2 / 3)["fair"] == "yes"
+    assert hole_of(lands=np.nextafter(2 / 3, 0))["fair"] == "no"
+
+
+def test_the_narrowest_gap_of_a_hole_is_that_of_its_worst_throw():
+    assert hole_of(gap_share=[0.9, 0.7])["gap_share"] == 0.7
+    assert hole_of(throws=1, gap_share=[0.9, 0.7])["gap_share"] == 0.9
 
 
 @pytest.mark.parametrize(
@@ -115,6 +144,10 @@ def test_a_choice_is_fullest_where_misses_cost_what_boldness_saves(cost, choice)
     worth = interest(parts | {"interest_risk": np.full(3, choice)}, WEIGHTS)[0]
     assert got["interest"].tolist() == pytest.approx([worth, worth, WEIGHTS.plain])
     assert got["score"].tolist() == pytest.approx([0.2 * worth / WEIGHTS.plain] * 2 + [0.2])
+    assert got["promise"].tolist() == got["score"].tolist()
+    most = with_choice(holes.assign(score=0.99, promise=0.99), WEIGHTS)
+    assert most["score"].max() <= 1.0
+    assert most["promise"].max() <= 1.0
 
 
 def test_water_that_one_level_of_three_may_be_asked_for_is_said_first():

@@ -16,7 +16,8 @@ def scouted(folder):
     """A hectare for blue and red; one candidate alone has other positions looked for beforehand."""
     layout = SETTINGS["layout"] | {
         "level": "red",
-        "hole": {"keep": 60, "most_legs": 2, "positions_per_ha": 0.01},
+        "hole": {"keep": 300, "most_legs": 2, "positions_per_ha": 0.01},
+        "safety": {"fairway": [25, 15], "boundary": [10, 8]},
     }  # fmt: skip
     called("scout", small_property(folder, levels=["blue", "red"], layout=layout))
     out = folder / "out"
@@ -78,7 +79,7 @@ def test_holes_of_rounds_have_other_tees_and_pins(tmp_path):
     with_tee = rounds["hole_id"].isin(played.loc[played["position"] == "tee", "hole_id"])
     said = rounds["other_levels"].str.contains(r" m \(")  # a length
     assert (said == with_tee).all()
-    # Two holes of the three asked for: the other level is the second answer.
+    # More walk than play, or fewer holes than asked for: the other level is the second answer.
     (said,) = [text for text in warnings if text.startswith("for blue")]
     assert re.fullmatch(r"for blue \d+ holes keep apart, walks left aside; .*level: blue.*", said)
     assert facts["of these with another tee"] == played.query("position == 'tee'").hole_id.nunique()

@@ -141,7 +141,7 @@ def test_pieces_hold_returns_that_a_crew_would_find(done, wood):
         high = inside[:, 2]
         found.append(((high >= piece["low_m"] - 0.5) & (high <= piece["high_m"] + 0.5)).sum())
     assert len(found) >= 10
-    assert np.mean(np.array(found) >= 3) > 0.95
+    assert np.mean(np.array(found) >= 3) > 0.93
 
 
 def test_most_legs_are_proven_least_and_the_gap_is_stated_for_the_rest(done):
