@@ -51,3 +51,9 @@ def test_rounds_are_named_by_what_each_is_best_at():
         ("shortest walks", 1), ("most character", 2), ("least cutting", 0),
     ]  # fmt: skip
     assert best_at(merits, ["least cutting"]) == [("least cutting", k) for k in range(3)]
+    # Rounds that are alike at everything are named by the ideas most wanted.
+    alike = [dict.fromkeys(ideas, 1.0)] * 2
+    assert [idea for idea, _ in best_at(alike, ideas)] == ideas[:2]
+    # One that is best at everything leaves the others names that are not true, the most wanted.
+    poor, best = dict.fromkeys(ideas, 0.0), dict.fromkeys(ideas, 1.0)
+    assert [idea for idea, _ in best_at([poor, best, poor], ideas)] == ideas[:3]
