@@ -68,7 +68,7 @@ def test_each_subject_says_what_was_planted(found):
     assert "Within 20 m (66 ft) of it: hole 1; the least is 12 m (39 ft)" in said["rights"]
     assert said["flood zone"].startswith("100 m (328 ft) of creek")
     assert "hole 2 with a spot less than 1.0 m (3 ft) over" in said["flood zone"]
-    assert "0.4 ha (1.0 acres) of open water" in said["wetland inventory"]
+    assert "0.40 ha (0.99 acres) of open water" in said["wetland inventory"]
     assert "0.04 ha (0.10 acres) of ground likely wet" in said["wetland inventory"]
     assert "at a spot of hole 2." in said["wetland inventory"]
     assert said["soil map"].startswith("25% of the land is steeper than 25 %")
@@ -95,10 +95,21 @@ def test_trees_to_fell_are_those_of_the_first_proposal(found):
 
 
 def test_without_a_round_or_lidar_nothing_is_made_up(found):
-    bare = replace(found, layers={"property": found.layers["property"]},
-                   rasters={"slope": found.rasters["slope"]})  # fmt: skip
+    dry = {"slope": found.rasters["slope"], "height_above_drainage": np.full(GRID.shape, 5.0)}
+    bare = replace(found, layers={"property": found.layers["property"]}, rasters=dry)
     said = known(bare)
     assert list(said) == SUBJECTS
     assert said["flood zone"] == "No creek. No flood map was looked at."
-    assert said["wetland inventory"].startswith("No open water, and no ground")
+    assert said["wetland inventory"].startswith("No open water was found, and no ground")
     assert "hole" not in " ".join(said.values()).replace("whole", "")
+
+
+def test_heights_over_ground_alone_say_nothing_of_water_or_slope(found):
+    """As from a survey whose heights are given above ground: unknown is not none."""
+    nothing = np.full(GRID.shape, np.nan)
+    given = replace(found, layers={"property": found.layers["property"]},
+                    rasters={"slope": nothing, "height_above_drainage": nothing})  # fmt: skip
+    said = known(given)
+    assert said["flood zone"] == said["wetland inventory"]
+    assert said["flood zone"].startswith("Nothing: ")
+    assert said["soil map"] == "What it is made of is not known."

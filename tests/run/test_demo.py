@@ -424,6 +424,26 @@ def test_the_owners_sheet_is_one_page(out):
     assert re.search(r"Pages:\s+1\n", said)
 
 
+def test_what_to_ask_of_the_owner_says_what_the_layers_hold(out):
+    page = (out / "report.html").read_text("utf-8").replace("\u202f", " ")
+    asked = page[page.index('id="owner"') :].split("</section>")[0]
+    layers = ("property", "wires", "water", "wet_ground", "layout_holes")
+    frames = {name: gpd.read_file(out / "scout.gpkg", layer=name) for name in layers}
+    assert f"{frames['property']['area_ha'][0]:.1f} ha (" in asked
+    assert f"{frames['wires']['length_m'].sum():.0f} m (" in asked
+    assert f"{frames['water']['area_m2'].sum() / 1e4:.2f} ha (" in asked
+    wet = frames["wet_ground"].query("certainty == 'likely'")
+    assert f"{wet['area_m2'].sum() / 1e4:.2f} ha (" in asked
+    line = frames["property"].geometry.union_all().boundary
+    first = frames["layout_holes"].query("proposal == 1").set_index("play_order").geometry
+    ends = {k: [shapely.Point(xy[:2]) for xy in shape.coords] for k, shape in first.items()}
+    near = [k for k, places in ends.items() if min(p.distance(line) for p in places) < 20]
+    named = re.search(r"of it: holes? ([\d, and]+);", asked)
+    assert (named is None) == (not near)
+    if named:
+        assert [int(n) for n in re.findall(r"\d+", named[1])] == near
+
+
 def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     """Blue on 18 hectares: 18 holes of 1,690 m and more are usual; our default, common practice."""
     holes = gpd.read_file(out / "scout.gpkg", layer="layout_holes", ignore_geometry=True)

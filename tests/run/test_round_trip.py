@@ -113,12 +113,12 @@ WEAK = {
 
 
 @pytest.fixture(scope="module")
-def points_of_search(folder, tmp_path_factory):
-    """Points of the round that a search with other settings publishes, over one store."""
+def searched(folder, tmp_path_factory):
+    """What the layout publishes that a search with other settings finds, over one store."""
     place = tmp_path_factory.mktemp("search")
     (place / "land.gpkg").write_bytes((folder / "land.gpkg").read_bytes())
 
-    def points(holes: int, **changed) -> float:
+    def layout_of(holes: int, **changed) -> dict:
         solver = {
             name: WEAK[name] | more if isinstance(more, dict) else more
             for name, more in (WEAK | changed).items()
@@ -127,10 +127,13 @@ def points_of_search(folder, tmp_path_factory):
         run = configured(place, folder / "meadow.laz", layout=layout, holes=holes)
         done = called("scout", run)
         assert done.returncode == 0, done.stderr
-        facts = json.loads((place / "out" / "summary.json").read_text())["findings"]["layout"]
-        return float(facts["proposals"][0]["points"])
+        return json.loads((place / "out" / "summary.json").read_text())["findings"]["layout"]
 
-    return points
+    return layout_of
+
+
+def points(found: dict) -> float:
+    return float(found["proposals"][0]["points"])
 
 
 @pytest.mark.parametrize(
@@ -152,15 +155,21 @@ def points_of_search(folder, tmp_path_factory):
     ],
     ids=["changes", "tries", "heat", "room", "window", "work", "candidates"],
 )
-def test_a_wider_search_finds_better_rounds(points_of_search, before, after):
-    before, after = points_of_search(5, **before), points_of_search(5, **after)
-    assert after > before + 20
+def test_a_wider_search_finds_better_rounds(searched, before, after):
+    before, after = searched(5, **before), searched(5, **after)
+    assert points(after) > points(before) + 20
 
 
-def test_holes_of_a_round_move_towards_their_neighbours(points_of_search):
-    """Better than before, with nothing changed but that they may move."""
-    before = points_of_search(4)
-    assert points_of_search(4, closer={"reach": 20}) > before + 20
+def test_holes_of_a_round_move_towards_their_neighbours(searched):
+    """Better than before, with nothing changed but that they may move; each setting counts."""
+    closer = {"reach": 20}
+    before, after = searched(4), searched(4, closer=closer)
+    assert points(after) > points(before) + 20
+    tried = "holes moved and tried"
+    assert tried not in before
+    assert searched(4, closer=closer | {"reach": 8})[tried] < after[tried]
+    for name in ("most", "each"):
+        assert searched(4, closer=closer | {name: 1}).get(tried, 0) < after[tried]
 
 
 @pytest.fixture(scope="module")

@@ -31,7 +31,7 @@ from lanewright.holes.wording import sentence
 from lanewright.holes.zones import hindered, landing_share, landing_zones
 from lanewright.legs.cover import room_of, rooms_of
 from lanewright.legs.legs import Legs
-from lanewright.legs.thrower import thrower_of
+from lanewright.legs.thrower import Thrower, thrower_of
 from lanewright.scene import Scene
 from lanewright.settings.holes import HoleSettings, SafetySettings
 from lanewright.settings.judge import InterestSettings
@@ -89,6 +89,14 @@ class Holes:
             return pd.DataFrame({"lane_id": [], "leg_id": []}, dtype=np.int64)
         cut = self.legs.loc[self.legs["lane_id"].notna(), ["lane_id", "leg_id"]]
         return pd.DataFrame(cut).astype(np.int64)
+
+
+def further_of(holes: Holes, thrower: Thrower) -> Further:
+    """Who throws at which sites once more: nobody in growth beside a lane that is not cut yet."""
+    lanes = holes.legs[holes.legs["origin"] == "cut"]
+    ends = ((holes.tee_sites, lanes["tee_id"]), (holes.basket_sites, lanes["end_id"]))
+    sites = (places[~places["site_id"].isin(cut)].reset_index(drop=True) for places, cut in ends)
+    return Further(thrower, *sites)
 
 
 @stage("holes", version=20)

@@ -8,6 +8,7 @@ thrown between again, those first that shorten the walks most.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import geopandas as gpd
@@ -79,7 +80,9 @@ def moved_holes(
     thrown = best_throws(further, level.name, pairs.tee, pairs.end)
     if not len(thrown):
         return holes, nothing
-    table = with_legs(holes.legs, _as_searched(thrown, holes.legs))
+    if "lane_id" in holes.legs:
+        thrown = thrown.assign(lane_id=pd.array([None] * len(thrown), dtype="Int64"))
+    table = with_legs(holes.legs, thrown)
     stands_for = pairs.hole[thrown["line"].to_numpy(np.int64)]
     chains = _chains(holes, table, stands_for)
     used = np.unique(chains[chains >= 0])
@@ -108,29 +111,23 @@ def _pairs(
     places = [
         shapely.get_coordinates(s.geometry.to_numpy()) for s in (further.tees, further.baskets)
     ]
-    by_id = holes.holes.set_index("hole_id")
+    first = holes.links[holes.links["throw"] == 0].set_index("hole_id")["leg_id"]
+    legs, throws = holes.legs.set_index("leg_id"), holes.links["hole_id"].value_counts()
     found = []
     for hole in round_of:
-        row = by_id.loc[hole.hole_id]
+        leg = legs.loc[first[hole.hole_id]]
         sites = (
-            rows_of_sites(further.tees, np.array([row["tee_id"]]))[0],
-            rows_of_sites(further.baskets, np.array([row["end_id"]]))[0],
+            rows_of_sites(further.tees, np.array([leg["tee_id"]]))[0],
+            rows_of_sites(further.baskets, np.array([leg["end_id"]]))[0],
         )
         if min(sites) < 0:
             continue
+        # Of several throws the first alone is thrown anew, to where it landed.
+        goes = hole.goes if throws[hole.hole_id] == 1 else places[1][sites[1]]
         ends = [
             _around(at, site, to, asked, near)
-            for at, site, to in zip(places, sites, (hole.comes, hole.goes), strict=True)
+            for at, site, to in zip(places, sites, (hole.comes, goes), strict=True)
         ]
-        if row["throws"] > 1:  # the last throw starts where an earlier one lands
-            ends[1] = np.empty(0, np.int64), np.empty(0)
-            first = holes.links[
-                (holes.links["hole_id"] == hole.hole_id) & (holes.links["throw"] == 0)
-            ]
-            leg = holes.legs.set_index("leg_id").loc[first["leg_id"].iloc[0]]
-            sites = sites[0], rows_of_sites(further.baskets, np.array([leg["end_id"]]))[0]
-            if sites[1] < 0:
-                continue
         tee, end, saved = _every(sites, ends)
         order = np.lexsort((end, tee, -saved))
         order = order[saved[order] >= LEAST]
@@ -166,12 +163,6 @@ def _few_of_each(values: Ints, most: int) -> np.ndarray:
     return np.asarray(pd.Series(values).groupby(values).cumcount().to_numpy() < most)
 
 
-def _as_searched(thrown: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    if "lane_id" in legs:
-        thrown = thrown.assign(lane_id=pd.array([None] * len(thrown), dtype="Int64"))
-    return thrown
-
-
 def _chains(holes: Holes, table: gpd.GeoDataFrame, stands_for: Ints) -> Ints:
     """Rows of the table that each moved hole is thrown by: its new first throw, then as before."""
     first = len(holes.legs)
@@ -190,14 +181,12 @@ def _joined(holes: Holes, more: gpd.GeoDataFrame, table: gpd.GeoDataFrame, rules
     used = table["leg_id"].isin(links["leg_id"]) | table["leg_id"].isin(holes.legs["leg_id"])
     legs = table[used].reset_index(drop=True)
     both = pd.concat([holes.holes, frame], ignore_index=True)
-    return Holes(
-        gpd.GeoDataFrame(both, geometry="geometry", crs=holes.holes.crs),
-        pd.concat([holes.links, links], ignore_index=True),
-        pd.concat([holes.pars, pars], ignore_index=True),
-        holes.positions,
-        legs,
-        counted(holes.tee_sites, legs, "tee_id"),
-        counted(holes.basket_sites, legs, "end_id"),
-        holes.facts,
-        holes.warnings,
+    return replace(
+        holes,
+        holes=gpd.GeoDataFrame(both, geometry="geometry", crs=holes.holes.crs),
+        links=pd.concat([holes.links, links], ignore_index=True),
+        pars=pd.concat([holes.pars, pars], ignore_index=True),
+        legs=legs,
+        tee_sites=counted(holes.tee_sites, legs, "tee_id"),
+        basket_sites=counted(holes.basket_sites, legs, "end_id"),
     )

@@ -15,21 +15,22 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from lanewright.base.arrays import Floats
 from lanewright.base.rows import Row
 from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
-from lanewright.holes.furtherlegs import Further
-from lanewright.holes.holes import Holes
+from lanewright.holes.holes import Holes, further_of
 from lanewright.holes.links import with_legs_of
 from lanewright.holes.moved import Neighbour, moved_holes
 from lanewright.holes.rules import Rules
 from lanewright.layout.candidates import candidates_of, ends_of
 from lanewright.layout.choice import ease, kinds_of
 from lanewright.layout.designer import Hand
-from lanewright.layout.drawn import drawn
+from lanewright.layout.drawn import Drawn, drawn
 from lanewright.layout.ideas import best_at, settings_for
 from lanewright.layout.proposals import (
     Layouts,
+    after,
     grounds_of,
     laid_out,
     long_walk_warnings,
@@ -41,7 +42,7 @@ from lanewright.layout.proposals import (
 from lanewright.layout.round import Earlier, Round
 from lanewright.layout.search import bettered
 from lanewright.layout.ways import Course, course_of
-from lanewright.legs.thrower import Thrower, thrower_of
+from lanewright.legs.thrower import thrower_of
 from lanewright.scene import Scene
 from lanewright.settings.layout import LayoutSettings
 from lanewright.settings.legs import LegsSettings
@@ -59,7 +60,7 @@ class Closer:
     holes: Holes
 
 
-@stage("closer", version=1)
+@stage("closer", version=2)
 def bring_closer(
     scene: Scene,
     flights: Flights,
@@ -96,7 +97,7 @@ def bring_closer(
     level = main_level(levels, rules)
     with kernel_threads(threads):
         land = Rules(scene, levels, rules.hole, rules.safety, legs.judge.interest)
-        further = _further(holes, thrower_of(scene, flights, legs))
+        further = further_of(holes, thrower_of(scene, flights, legs))
         round_of = list(_neighbours(holes, layouts))
         more, stands_for = moved_holes(holes, round_of, land, further, level, rules.solver.closer)
         progress(0.4)
@@ -114,22 +115,15 @@ def bring_closer(
     return Closer(made, _but(more, moved - set(used)))
 
 
-def _further(holes: Holes, thrower: Thrower) -> Further:
-    """Who throws at which sites; nobody stands in growth beside a lane that is not cut yet."""
-    lanes = holes.legs[holes.legs["origin"] == "cut"]
-    tees = _without(holes.tee_sites, lanes["tee_id"])
-    return Further(thrower, tees, _without(holes.basket_sites, lanes["end_id"]))
-
-
-def _without(sites: gpd.GeoDataFrame, ids: pd.Series) -> gpd.GeoDataFrame:
-    """Sites but some."""
-    return sites[~sites["site_id"].isin(ids)].reset_index(drop=True)
+def _start(layouts: Layouts) -> Floats:
+    """Where rounds start and end (2,)."""
+    return np.array([layouts.facts["start"][axis] for axis in ("x", "y")])  # type: ignore[index]
 
 
 def _neighbours(holes: Holes, layouts: Layouts) -> Iterator[Neighbour]:
     """Holes of rounds that may move: fair ones of the search with one route, unbound by wishes."""
     by_id = holes.holes.set_index("hole_id")
-    start = np.array([layouts.facts["start"][axis] for axis in ("x", "y")])  # type: ignore[index]
+    start = _start(layouts)
     for _, mine in layouts.holes.sort_values("play_order").groupby("proposal"):
         tee, basket = ends_of(mine)
         comes, goes = np.vstack([start, basket[:-1]]), np.vstack([tee[1:], start])
@@ -164,12 +158,11 @@ def _course(
     offered = offered_features(features, holes, frame, hand, settings)
     candidates, _, _ = candidates_of(frame, holes.legs, levels, scene, hand, settings, offered)
     grounds = grounds_of(scene, hand, settings)
-    start = np.array([layouts.facts["start"][axis] for axis in ("x", "y")])  # type: ignore[index]
-    # Walks are priced once: moved holes lie where the round's lines of fire already are.
-    changed = {"candidates": settings.solver.closer.candidates, "pricings": 1}
+    # All take part. Walks are priced once: moved holes lie where the lines of fire already are.
+    changed = {"candidates": len(candidates), "pricings": 1}
     solver = settings.solver.model_copy(update=changed)
     settings = settings.model_copy(update={"solver": solver})
-    return course_of(candidates, grounds.footing, start, settings)
+    return course_of(candidates, grounds.footing, _start(layouts), settings)
 
 
 def _ids(course: Course, order: tuple[int, ...]) -> list[int]:
@@ -209,22 +202,19 @@ def _proposed(
     course: Course, rounds: list[tuple[str, Round]], level: Level, before: Layouts
 ) -> Layouts:
     """The rounds as proposals, named by what each is best at."""
-    settings = course.settings
-    merits = [_merits(course, found, level, settings) for _, found in rounds]
-    named = best_at(merits, settings.ideas)
+    made = [after(idea, course, found, level) for idea, found in rounds]
+    merits = [_merits(each, level, course.settings) for each in made]
+    named = best_at(merits, course.settings.ideas)
     long = long_walk_warnings(before.proposals)
-    others = [w for w in before.warnings if w not in long]
-    made = laid_out(course, [(idea, rounds[k][1]) for idea, k in named], level, others)
-    was = {idea: before.proposals[k] for idea, k in named}
-    proposals = tuple(_with_features(now, was[str(now["idea"])]) for now in made.proposals)
-    return replace(made, proposals=proposals)
+    others = [said for said in before.warnings if said not in long]
+    layouts = laid_out(course, [replace(made[k], idea=idea) for idea, k in named], level, others)
+    was = (before.proposals[k] for _, k in named)
+    proposals = [_with_features(*pair) for pair in zip(layouts.proposals, was, strict=True)]
+    return replace(layouts, proposals=tuple(proposals))
 
 
-def _merits(
-    course: Course, found: Round, level: Level, settings: LayoutSettings
-) -> dict[str, float]:
+def _merits(made: Drawn, level: Level, settings: LayoutSettings) -> dict[str, float]:
     """What a round is worth by each idea, the more the better."""
-    made = drawn(course, found, level)
     holes = made.candidates.holes
     return {
         "shortest walks": -made.walked,
@@ -236,10 +226,13 @@ def _merits(
 
 
 def _with_features(now: Row, before: Row) -> Row:
-    """A proposal whose features count the candidates of the search, not those moved since."""
+    """A proposal whose features count the candidates of the search, not those moved since.
+
+    What is known of one that the round leaves out only now comes from the holes of the rounds.
+    """
     known = {row["feature_id"]: row for row in before["features"]}
     features = [
-        known.get(row["feature_id"], {}) | {"holes": row["holes"]} for row in now["features"]
+        row | known.get(row["feature_id"], {}) | {"holes": row["holes"]} for row in now["features"]
     ]
     return now | {"features": features}
 

@@ -316,27 +316,32 @@ def propose(
     warnings = [*count.warnings, *missing]
     if len(count.round) < wanted:
         warnings.append(f"{wanted} holes do not fit: {len(count.round)} do; {count.why_not}")
-    ideas = [idea_of(number, settings) for number in range(len(rounds))]
-    layouts = laid_out(course, list(zip(ideas, rounds, strict=True)), level, warnings)
-    return replace(layouts, facts=facts)
+    first, *others = (
+        after(idea_of(number, settings), course, found, level)
+        for number, found in enumerate(rounds)
+    )
+    kept = [first]
+    for each in others:
+        if each.walked <= settings.most_walk * each.played:
+            kept.append(each)
+            continue
+        walk, play = both(each.walked), both(each.played)
+        warnings.append(f"no proposal for {each.idea}: {walk} of walk for {play} of play")
+    return replace(laid_out(course, kept, level, warnings), facts=facts)
+
+
+def after(idea: str, course: Course, found: Round, level: Level) -> Drawn:
+    """A round found for an idea, its walks drawn, in the points of the settings."""
+    made = drawn(course, found, level)
+    bound = made.round.worth + found.bound - found.worth
+    return replace(made, round=replace(made.round, bound=bound), idea=idea)
 
 
 def laid_out(
-    course: Course, rounds: Sequence[tuple[str, Round]], level: Level, warnings: list[str]
+    course: Course, made: Sequence[Drawn], level: Level, warnings: Sequence[str]
 ) -> Layouts:
-    """Rounds as proposals, each after an idea, all in the points of the settings."""
+    """Rounds as proposals, in their order."""
     crs = course.footing.grid.crs
-    made: list[Drawn] = []
-    for idea, found in rounds:
-        each = drawn(course, found, level)
-        bound = each.round.worth + found.bound - found.worth
-        if made and each.walked > course.settings.most_walk * each.played:
-            warnings.append(
-                f"no proposal for {idea}: {both(each.walked)} of walk for {both(each.played)} of "
-                "play"
-            )
-            continue
-        made.append(replace(each, round=replace(each.round, bound=bound), idea=idea))
     rows = [layout_rows(course, each, k) for k, each in enumerate(made, start=1)]
     holes, walks = (pd.concat([row[i] for row in rows], ignore_index=True) for i in (0, 1))
     proposals = compared(made, holes, walks, level, course)

@@ -17,8 +17,7 @@ import pandas as pd
 from lanewright.base.rows import Row, rows_of
 from lanewright.base.threads import kernel_threads
 from lanewright.flight.flight import Flights
-from lanewright.holes.furtherlegs import Further
-from lanewright.holes.holes import Holes
+from lanewright.holes.holes import Holes, further_of
 from lanewright.holes.links import counted, with_legs_of
 from lanewright.holes.positions import other_positions
 from lanewright.layout.checklines import Check, Line, line_of
@@ -89,17 +88,11 @@ def place_round_tees(
     if not len(mine) or not scene.surveyed:
         return RoundTees(holes.positions, holes.legs, holes.tee_sites)
     levels = tuple(flight.level for flight in flights.levels)
-    # Nobody stands in growth beside a lane that is not cut yet.
-    lanes = holes.legs[holes.legs["origin"] == "cut"]
     lacking = mine[
         ~mine["hole_id"].isin(holes.positions["hole_id"]) & (mine["origin"] != "cut").to_numpy()
     ]
     with kernel_threads(threads):
-        further = Further(
-            thrower_of(scene, flights, rules),
-            _without(holes.tee_sites, lanes["tee_id"]),
-            _without(holes.basket_sites, lanes["end_id"]),
-        )
+        further = further_of(holes, thrower_of(scene, flights, rules))
         some = with_legs_of(lacking, holes.links)
         more, table = other_positions(holes.legs, some, levels, further, hole_settings)
     every = pd.concat([f for f in (holes.positions, more) if len(f)] or [more], ignore_index=True)
@@ -113,11 +106,6 @@ def place_round_tees(
     }
     table = table[table["leg_id"].isin(used)].reset_index(drop=True)
     return RoundTees(positions, table, counted(holes.tee_sites, table), facts)
-
-
-def _without(sites: gpd.GeoDataFrame, ids: pd.Series) -> gpd.GeoDataFrame:
-    """Sites but some."""
-    return sites[~sites["site_id"].isin(ids)].reset_index(drop=True)
 
 
 def _numbered(positions: pd.DataFrame, crs: object) -> gpd.GeoDataFrame:

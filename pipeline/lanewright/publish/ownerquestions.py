@@ -8,9 +8,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from lanewright.base.arrays import Flags
+from lanewright.base.arrays import Flags, Raster
 from lanewright.base.rows import rows_of
-from lanewright.base.units import ACRES_PER_HECTARE
 from lanewright.features.naming import CREEK
 from lanewright.publish.findings import Findings
 from lanewright.publish.report.words import Units, holes_named, plural
@@ -23,6 +22,8 @@ NEAR = 20.0
 
 STEEP = 25.0
 """Slope [%] from which ground wants care to build on; ours."""
+
+UNKNOWN = "Nothing: without heights of the ground itself no water is known."
 
 
 class Question(NamedTuple):
@@ -79,7 +80,7 @@ def owner_questions(found: Findings, units: Units) -> list[Question]:
         Question(
             "wetland inventory",
             "is wetland mapped, and how far must work keep from it and from water?",
-            _wetland(found, spots),
+            _wetland(found, spots, units),
         ),
         Question(
             "soil map",
@@ -115,7 +116,8 @@ def _spots(found: Findings) -> _Spots:
 
 def _rights(found: Findings, spots: _Spots, units: Units) -> str:
     row = rows_of(found.layers["property"])[0]
-    said = f"The outline is from {row['source']}, {_area(row['area_ha'])}, not surveyed."
+    size = units.area(1e4 * float(row["area_ha"]))
+    said = f"The outline is from {row['source']}, {size}, not surveyed."
     if not spots.hole.size:
         return said
     away = shapely.distance(spots.at, found.map_data.land.boundary)
@@ -124,11 +126,20 @@ def _rights(found: Findings, spots: _Spots, units: Units) -> str:
     return f"{said} {where[:1].upper()}{where[1:]}; the least is {least}."
 
 
+def _over_water(found: Findings) -> Raster | None:
+    """Height over the nearest drainage line or water; None where nobody knows of water."""
+    over = found.rasters.get("height_above_drainage")
+    return over if over is not None and np.isfinite(over).any() else None
+
+
 def _floods(found: Findings, spots: _Spots, units: Units) -> str:
-    creeks, over = found.layer("drainage"), found.rasters.get("height_above_drainage")
+    over = _over_water(found)
+    if over is None:
+        return UNKNOWN
+    creeks = found.layer("drainage")
     run = 0.0 if creeks is None else creeks.geometry[creeks["upslope_ha"] >= CREEK].length.sum()
     said = [f"{units.length(run)} of creek by the shape of the ground" if run else "No creek"]
-    if over is not None and spots.hole.size:
+    if spots.hole.size:
         height = over[found.grid.nearest(shapely.get_x(spots.at), shapely.get_y(spots.at))]
         low = spots.named(height < LOW)
         under = f"less than {units.length(LOW, 1)} over the nearest drainage line or water"
@@ -136,24 +147,29 @@ def _floods(found: Findings, spots: _Spots, units: Units) -> str:
     return f"{'; '.join(said)}. No flood map was looked at."
 
 
-def _wetland(found: Findings, spots: _Spots) -> str:
+def _wetland(found: Findings, spots: _Spots, units: Units) -> str:
     water, wet = found.layer("water"), found.layer("wet_ground")
-    open_water = 0.0 if water is None else water["area_m2"].sum() / 1e4
-    said = f"{_area(open_water)} of open water" if open_water else "No open water"
+    open_water = 0.0 if water is None else float(water["area_m2"].sum())
+    said = f"{units.area(open_water)} of open water" if open_water else "No open water was found"
+    if _over_water(found) is None:
+        return UNKNOWN
     if wet is None:
         return f"{said}, and no ground was found wet by its shape."
     likely = wet[wet["certainty"] == "likely"]
     at = spots.named(shapely.intersects(spots.at, shapely.union_all(likely.geometry)))
     return (
-        f"{said}, {_area(likely['area_m2'].sum() / 1e4)} of ground likely wet by its shape"
+        f"{said}, {units.area(float(likely['area_m2'].sum()))} of ground likely wet by its shape"
         f"{f', at a spot of {at}' if at else ''}. Nobody delineated it."
     )
 
 
 def _soil(found: Findings) -> str:
     slope = found.rasters["slope"][found.inside]
-    steep = float((slope[np.isfinite(slope)] > STEEP).mean()) if np.isfinite(slope).any() else 0.0
-    return f"{steep:.0%} of the land is steeper than {STEEP:.0f} %; of what it is made, nothing."
+    known = slope[np.isfinite(slope)]
+    made_of = "What it is made of is not known."
+    if not known.size:
+        return made_of
+    return f"{(known > STEEP).mean():.0%} of the land is steeper than {STEEP:.0f} %. {made_of}"
 
 
 def _lines(found: Findings, spots: _Spots, units: Units) -> str:
@@ -172,8 +188,3 @@ def _trees(found: Findings) -> str:
     return (
         kept if work is None else f"{kept} The first proposal fells {plural(work.felled, 'tree')}."
     )
-
-
-def _area(hectares: float) -> str:
-    digits = 1 if hectares >= 0.095 else 2
-    return f"{hectares:.{digits}f} ha ({hectares * ACRES_PER_HECTARE:.{digits}f} acres)"

@@ -34,7 +34,7 @@ from lanewright.visit.outing import Outing
 
 log = logging.getLogger(__name__)
 
-VERSION = 34
+VERSION = 35
 """Raise whenever what is written changes for the same results."""
 
 

@@ -255,9 +255,6 @@ class CloserSettings(Settings):
     each: Annotated[int, Field(ge=1, le=100)] = Field(
         8, description="of these, pairs with one tee, and with one basket, at most; ours"
     )
-    candidates: Annotated[int, Field(ge=10, le=5000)] = Field(
-        1000, description="holes, moved or not, that the solver then chooses from; ours"
-    )
 
 
 class SolverSettings(Settings):

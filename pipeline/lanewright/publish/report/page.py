@@ -42,7 +42,7 @@ from lanewright.publish.report.words import (
 from lanewright.publish.scoring import score_words
 from lanewright.publish.whole import beside
 
-VERSION = 10
+VERSION = 11
 """Raise whenever the page changes for the same results."""
 
 

@@ -75,7 +75,7 @@
       const [x, y] = tag.dataset.at.split(" ").map(Number), at = [(x - view[0]) / per, (y - view[1]) / per];
       const sign = $("rect, circle", tag), round = sign.matches("circle"), size = sign.getBBox();
       const ways = round ? [[0, 0], ...around(EIGHT, [14, 26])]
-        : around(TURNS.map(t => t + 180 + +tag.dataset.turn), [17, 29]);
+        : around(TURNS.map(t => t + 180 + +tag.dataset.turn), [17, 29, 41]);
       const costs = ways.map(([dx, dy]) => {
         const own = box(at[0] + dx, at[1] + dy, size.width + 2, size.height + 2);
         const on = taken.filter(t => meet(t, own)).length;
