@@ -316,18 +316,24 @@ def propose(
     warnings = [*count.warnings, *missing]
     if len(count.round) < wanted:
         warnings.append(f"{wanted} holes do not fit: {len(count.round)} do; {count.why_not}")
-    first, *others = (
+    made = [
         after(idea_of(number, settings), course, found, level)
         for number, found in enumerate(rounds)
-    )
-    kept = [first]
-    for each in others:
-        if each.walked <= settings.most_walk * each.played:
+    ]
+    kept, dropped = _without_long_walks(made, settings.most_walk)
+    return replace(laid_out(course, kept, level, [*warnings, *dropped]), facts=facts)
+
+
+def _without_long_walks(made: Sequence[Drawn], most: float) -> tuple[list[Drawn], list[str]]:
+    """The first round, and others that walk at most so many times their play; and why not more."""
+    kept, dropped = [made[0]], []
+    for each in made[1:]:
+        if each.walked <= most * each.played:
             kept.append(each)
             continue
         walk, play = both(each.walked), both(each.played)
-        warnings.append(f"no proposal for {each.idea}: {walk} of walk for {play} of play")
-    return replace(laid_out(course, kept, level, warnings), facts=facts)
+        dropped.append(f"no proposal for {each.idea}: {walk} of walk for {play} of play")
+    return kept, dropped
 
 
 def after(idea: str, course: Course, found: Round, level: Level) -> Drawn:
