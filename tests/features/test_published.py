@@ -34,6 +34,16 @@ def test_the_tunnel_is_the_first_feature(features):
     assert 0 < first["certainty"] <= 1
 
 
+def test_half_of_what_was_hardly_searched_is_doubt(features, published):
+    """By the published figures: the one lane of the wood, and the feature that it became."""
+    lanes = gpd.read_file(published, layer="lanes")
+    (tunnel,) = lanes[lanes["kind"] == "tunnel"].to_dict("records")
+    assert tunnel["unknown_share"] > 0.04
+    assert features["certainty"].iloc[0] == pytest.approx(
+        1 - tunnel["unknown_share"] / 2, abs=0.011
+    )
+
+
 def test_flat_ground_in_a_wood_has_no_drop_water_or_view(features):
     assert set(features["kind"]) <= {"tunnel"}
 

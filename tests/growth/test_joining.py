@@ -5,7 +5,7 @@ import numpy as np
 from lanewright.growth.joining import chains, follows
 
 
-def told(lines, gap=10.0):
+def joined(lines, gap=10.0):
     seen = {}
 
     def wanted(a, b, apart, turns):
@@ -15,9 +15,9 @@ def told(lines, gap=10.0):
     return follows([np.array(line, float) for line in lines], gap, 5.0, wanted), seen
 
 
-def test_nearest_ends_belong_together_and_are_told_what_lies_between():
+def test_nearest_ends_belong_together_and_what_lies_between_is_handed_on():
     lines = [[(0, 0), (0, 20)], [(0, 24), (0, 40)], [(9, 20), (30, 20)]]
-    found, seen = told(lines)
+    found, seen = joined(lines)
     # East, 4 on; to the third 9 off at a right angle, and back west from there to the second.
     assert seen[1, 2] == (4, [0, 0, 0])
     assert seen[1, 4] == (9, [90, 90, 0])
@@ -26,14 +26,14 @@ def test_nearest_ends_belong_together_and_are_told_what_lies_between():
 
 
 def test_a_line_that_runs_against_another_is_turned():
-    found, _ = told([[(0, 0), (0, 20)], [(0, 40), (0, 23)]])
+    found, _ = joined([[(0, 0), (0, 20)], [(0, 40), (0, 23)]])
     assert found == {1: 3, 3: 1}
     assert list(chains(2, found)) == [[(0, False), (1, True)]]
 
 
 def test_no_chain_closes_upon_itself():
     square = [[(0, 0), (0, 20)], [(1, 20), (20, 20)], [(20, 19), (20, 0)], [(19, 0), (1, 0)]]
-    found, _ = told(square)
+    found, _ = joined(square)
     assert len(found) == 6  # three of the four corners
     assert sum(len(chain) for chain in chains(4, found)) == 4
-    assert told([]) == ({}, {})
+    assert joined([]) == ({}, {})

@@ -31,12 +31,14 @@ def test_clear_rates_are_near_the_truth(wood, kind, low, high):
 def test_most_bands_hold_the_truth(wood):
     held = (wood.legs.low <= wood.legs.true) & (wood.legs.true <= wood.legs.high)
     assert held.mean() > 0.75
+    # Random wood tells whether the doubt about how many stems stand is in the band: 0.75 without.
+    assert held[wood.legs.kind == "wood"].mean() > 0.77
 
 
 def test_what_is_named_a_tunnel_is_free_and_most_of_the_planted_is_named(wood):
     named = wood.named.groupby("kind")[["metres", "free"]].sum()
     assert (named.free / named.metres > 0.9).all()
-    assert wood.tunnels[wood.tunnels.kind == "tunnel"].found.mean() > 0.9
+    assert wood.tunnels.found.min() > 0.9  # the lane as well, whose sides are cut by ragged mouths
 
 
 def test_density_by_height(wood):
