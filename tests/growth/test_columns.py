@@ -119,6 +119,12 @@ def test_planted_lane_stays_open(name, density):
     assert searched > (0.5 if density == 2.0 else 0.85)
 
 
+def test_a_thicket_that_few_pulses_reach_is_not_taken_for_air():
+    """Brush of 4 contacts per metre up to 4 m, 2 m below its top: half of it is seen at least."""
+    _, found = seen("thicket_gap", 8.0, brush_density=4.0, brush=(0.0, 4.0), width=16.0)
+    assert density_of(found.columns)[50:70, :, 8].mean() > 2.0
+
+
 @pytest.mark.parametrize("density", DENSITIES)
 @pytest.mark.parametrize("name", ["open_lane", "tunnel"])
 def test_thicket_beside_the_lane_stays_closed(name, density):
