@@ -40,7 +40,7 @@ from lanewright.layout.proposals import (
     with_neighbours,
 )
 from lanewright.layout.round import Earlier, Round
-from lanewright.layout.search import bettered
+from lanewright.layout.search import bettered, nudged
 from lanewright.layout.ways import Course, course_of
 from lanewright.legs.thrower import thrower_of
 from lanewright.scene import Scene
@@ -60,7 +60,7 @@ class Closer:
     holes: Holes
 
 
-@stage("closer", version=2)
+@stage("closer", version=3)
 def bring_closer(
     scene: Scene,
     flights: Flights,
@@ -158,10 +158,6 @@ def _course(
     offered = offered_features(features, holes, frame, hand, settings)
     candidates, _, _ = candidates_of(frame, holes.legs, levels, scene, hand, settings, offered)
     grounds = grounds_of(scene, hand, settings)
-    # All take part. Walks are priced once: moved holes lie where the lines of fire already are.
-    changed = {"candidates": len(candidates), "pricings": 1}
-    solver = settings.solver.model_copy(update=changed)
-    settings = settings.model_copy(update={"solver": solver})
     return course_of(candidates, grounds.footing, _start(layouts), settings)
 
 
@@ -188,14 +184,24 @@ def _sought(
             for other, order in enumerate(orders)
             if other != number
         ]
-        before = drawn(own, Round(tuple(orders[number]), {}, np.inf, False), level).round
-        found = bettered(own, level, orders[number], earlier, anew=False)
-        if not found.order or found.worth < before.worth:
-            found = before
+        before = _as_it_is(own, orders[number], level)
+        first = nudged(own, level, orders[number], earlier, settings.solver.closer.anneal)
+        rounds = [before]
+        if first:
+            rounds += [
+                _as_it_is(own, first, level),
+                bettered(own, level, first, earlier, anew=False),
+            ]
+        found = max((each for each in rounds if each.order), key=lambda each: each.worth)
         orders[number] = list(found.order)
         made.append((idea, found))
         progress(0.4 + 0.6 * (number + 1) / len(orders))
     return made
+
+
+def _as_it_is(course: Course, order: list[int], level: Level) -> Round:
+    """A round of these holes, worth what it is with its walks drawn."""
+    return drawn(course, Round(tuple(order), {}, np.inf, False), level).round
 
 
 def _proposed(

@@ -15,6 +15,7 @@ from lanewright.layout.firstround import Walks, first_round
 from lanewright.layout.ideas import idea_of, settings_for
 from lanewright.layout.round import Earlier, Problem, Round, value
 from lanewright.layout.ways import NO_WAYS, Course, cost_of, could_take_part, ways_of
+from lanewright.settings.layout import AnnealSettings
 from lanewright.settings.levels import Level
 
 
@@ -87,10 +88,25 @@ def _first(
     course: Course, level: Level, count: int, earlier: Earlier = (), extra: int = 0
 ) -> list[int]:
     """A first round of so many holes over all candidates, by quick and straight walks."""
+    problem, walks = _over_all(course, level, count)
     solver = course.settings.solver
-    problem = problem_of(course.candidates, NO_WAYS, level, count, course.settings)
-    walks = Walks(cost_of(course.time, course.settings), course.way, course.fire)
     return first_round(problem, solver, earlier, walks=walks, seed=solver.seed + extra)
+
+
+def nudged(
+    course: Course, level: Level, order: list[int], earlier: Earlier, anneal: AnnealSettings
+) -> list[int]:
+    """A round changed a little over all candidates, by quick and straight walks; none if no rule
+    can be kept so."""
+    problem, walks = _over_all(course, level, len(order))
+    solver = course.settings.solver.model_copy(update={"first": anneal})
+    return first_round(problem, solver, earlier, walks=walks, seed=solver.seed, begin=order)
+
+
+def _over_all(course: Course, level: Level, count: int) -> tuple[Problem, Walks]:
+    """The problem over all candidates, and the quickest walk between any two of them."""
+    problem = problem_of(course.candidates, NO_WAYS, level, count, course.settings)
+    return problem, Walks(cost_of(course.time, course.settings), course.way, course.fire)
 
 
 def _most_apart(course: Course, conflicts: Ints) -> int:

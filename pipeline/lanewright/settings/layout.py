@@ -250,11 +250,14 @@ class CloserSettings(Settings):
         "right to the 10 m of a slot; 0 for never; ours",
     )
     most: Annotated[int, Field(ge=1, le=1000)] = Field(
-        120, description="pairs of tee and basket thrown between for each hole; ours"
+        400,
+        description="pairs of tee and basket thrown between for each hole; with 120 the demo's "
+        "rounds walk some 30 m more; ours",
     )
     each: Annotated[int, Field(ge=1, le=100)] = Field(
-        8, description="of these, pairs with one tee, and with one basket, at most; ours"
+        20, description="of these, pairs with one tee, and with one basket, at most; ours"
     )
+    anneal: AnnealSettings = AnnealSettings(hot=20.0, cold=5.0)
 
 
 class SolverSettings(Settings):
