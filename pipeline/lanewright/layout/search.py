@@ -96,8 +96,7 @@ def _first(
 def nudged(
     course: Course, level: Level, order: list[int], earlier: Earlier, anneal: AnnealSettings
 ) -> list[int]:
-    """A round changed a little over all candidates, by quick and straight walks; none if no rule
-    can be kept so."""
+    """A round bettered a little over all candidates, by quick and straight walks."""
     problem, walks = _over_all(course, level, len(order))
     solver = course.settings.solver.model_copy(update={"first": anneal})
     return first_round(problem, solver, earlier, walks=walks, seed=solver.seed, begin=order)

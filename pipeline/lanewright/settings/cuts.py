@@ -78,7 +78,7 @@ class CutsSettings(Settings):
     )
     least_density: Annotated[float, Field(ge=0.001, le=5)] = Field(
         0.003,
-        description="contacts per metre below which growth stays: over 70 m one throw in five meets "
+        description="contacts per metre below which growth stays: over 70 m a throw in five meets "
         "it; far less than trimming leaves, for where a lane is cut the twigs between its limbs go "
         "too; with 0.01 half as many of the demo's lanes open and its rounds walk a fifth more; "
         "our choice",
