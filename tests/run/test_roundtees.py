@@ -16,7 +16,7 @@ def scouted(folder):
     """A hectare for blue and red; one candidate alone has other positions looked for beforehand."""
     layout = SETTINGS["layout"] | {
         "level": "red",
-        "hole": {"keep": 300, "most_legs": 2, "positions_per_ha": 0.01},
+        "hole": {"keep": 60, "most_legs": 2, "positions_per_ha": 0.01},
         "safety": {"fairway": [25, 15], "boundary": [10, 8]},
     }  # fmt: skip
     called("scout", small_property(folder, levels=["blue", "red"], layout=layout))
