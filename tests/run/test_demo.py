@@ -459,7 +459,7 @@ def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     assert (played > 0.9 * 1690).all()
     walked = walks.groupby("proposal")["length_m"].sum() / played
     # The trade asks for a quarter: the wood of this land offers few fair holes, and they lie apart.
-    assert (walked < 0.58).all()
+    assert (walked < 0.52).all()
     # 300 ft, common practice; the creek is walked over once, and that takes longer.
     assert walks.loc[walks["proposal"] == 1, "length_m"].nlargest(2).iloc[1] < 91
     # Each is the best of all at what it is named for.
