@@ -95,14 +95,6 @@ def test_a_fairway_throw_is_four_fifths_of_a_tee_throw():
     assert level.fairway_throw / level.tee_throw * 300 == pytest.approx(240)
 
 
-@pytest.mark.parametrize(
-    ("width", "where"), [(4.5, "below"), (4.6, "inside"), (12.2, "inside"), (12.3, "above")]
-)
-def test_widths_of_wooded_fairways(width, where):
-    """PDGA, Course Design Elements: pinch points from 15 to 40 ft wide."""
-    assert par.wooded_width(width) == where
-
-
 def test_width_that_two_thirds_of_throws_pass():
     """Thirds, for a normal spread: 10 ft of spread ask for a gap of 19.35 ft."""
     assert par.fair_width(10.0) == pytest.approx(19.35, abs=0.05)
@@ -120,12 +112,7 @@ def test_gaps_of_our_levels_lie_within_wooded_fairways(level, feet, width):
     level = level_named(level)
     ours = par.fair_width(level.sideways(feet * FOOT))
     assert ours == pytest.approx(width, abs=0.1)
-    assert par.wooded_width(ours) == "inside"
-
-
-@pytest.mark.parametrize(("passed", "fair"), [(0.6, False), (0.7, True)])
-def test_a_gap_that_two_thirds_pass_is_fair(passed, fair):
-    assert par.gap_is_fair(passed) is fair
+    assert 15 * FOOT < ours < 40 * FOOT  # PDGA, Course Design Elements
 
 
 def test_walks_of_more_than_a_quarter_of_the_holes_are_long():

@@ -79,7 +79,7 @@ def test_a_row_of_returns_is_only_a_possible_line_and_keeps_its_distance():
     assert row["geometry"].area == pytest.approx(
         line.buffer(treework.WIRE_CAUTION).intersection(LAND).area
     )
-    assert WIRE_REACH == treework.WIRE_CAUTION > treework.line_clearance(50)
+    assert WIRE_REACH == treework.WIRE_CAUTION > 10 * 0.3048  # 29 CFR 1910.269
 
 
 def test_vendor_wires_are_listed_with_and_without_trim_work():

@@ -26,7 +26,6 @@ OVER = 12.0  # m from the middle of a carry
 CROWN = 4.0  # m from a crown within which a throw has to mind the tree
 
 OF_TEE = ("ridge_tee", "knoll_tee")
-OF_GREEN = ("bench_green", "amphitheatre_green")
 OF_WAY = ("tunnel", "fairway", "edge")
 
 

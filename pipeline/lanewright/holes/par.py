@@ -25,8 +25,6 @@ VERY_TIGHT = 4.6
 """Width [m] of a wooded lane's narrowest place below which it is very tight: 15 ft, the narrowest
 pinch of a wooded fairway in the PDGA's Course Design Elements."""
 
-WIDEST_WOODED = 12.2
-"""Widest pinch of a wooded fairway [m], 40 ft (PDGA, Course Design Elements)."""
 
 WIDTH_FOR_TWO_THIRDS = 1.935
 """Width that two thirds of throws pass, in standard deviations: a normal, centred spread."""
@@ -184,27 +182,6 @@ def fair_width(spread: float | Floats) -> float | Floats:
     19.35
     """
     return WIDTH_FOR_TWO_THIRDS * spread
-
-
-def gap_is_fair(passed: float, least: float = 2 / 3) -> bool:
-    """Whether a gap is fair: at least two thirds of the level's throws pass.
-
-    A senior designer's thirds, posted to the PDGA's discussion board in 2006.
-    """
-    return passed >= least
-
-
-def wooded_width(width: float) -> str:
-    """Where a wooded fairway's narrowest width [m] stands against the PDGA's 15 to 40 ft.
-
-    Examples
-    --------
-    >>> [wooded_width(w) for w in (4.5, 4.6, 12.2, 12.3)]
-    ['below', 'inside', 'inside', 'above']
-    """
-    if width < VERY_TIGHT:
-        return "below"
-    return "above" if width > WIDEST_WOODED else "inside"
 
 
 def room_for(level: Level, hectares: float, wooded: float) -> int:

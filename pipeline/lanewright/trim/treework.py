@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanewright.base.arrays import Floats
-from lanewright.base.units import ACRE, FOOT
+from lanewright.base.units import ACRE
 from lanewright.settings.trim import RateSettings, TrimSettings
 
 # ---------------------------------------------------------------------------------------------
@@ -26,9 +26,6 @@ REACHES = ("hand tools", "pole saw", "climber or lift", "sawyer", "arborist")
 18 ft), above that a trained climber or a lift (common practice, no source; the trials below pruned
 to these heights). Limbs over 10 cm (4 in) are an arborist's (Colorado State Forest Service
 leaflet); lidar shows no limb's thickness, so the flag says so instead."""
-
-LIMB_FOR_ARBORIST_CM = 10.0
-"""Colorado State Forest Service leaflet: limbs over 4 in are left to an arborist."""
 
 
 # ---------------------------------------------------------------------------------------------
@@ -62,35 +59,8 @@ SEE_THROUGH, PUSH_THROUGH = 0.15, 0.6
 """Contacts per metre of a ray up to which brush is seen through, and pushed through (ours: a view
 reaches some 1 / density metres, 7 m and 1.7 m)."""
 
-POLE_SAW_TREES_PER_HOUR = 8.2
-"""Pole saw, lift from 2.8 to 5.6 m, young conifers, per productive hour (Potts et al. 1997, Applied
-Engineering in Agriculture 13(3), doi:10.13031/2013.21605)."""
-
-HAND_SAW_MINUTES = 2.3
-"""Hand saw, first lift to about 2.5 m, some 29 branches of 18 mm a tree, breaks left out (Silva
-Fennica article 1026)."""
-
-FELLED_PER_HOUR = (4.3, 4.6)
-"""Large spruce and fir, chain saw, team of two, whole workplace time (Câmpu & Ciubotaru 2017,
-Silva Fennica 51(2) 1657)."""
-
 MULCHED_ACRES_PER_HOUR = (0.21, 0.57, 0.89)
 """Mulching machine: slowest, mean, fastest (Halbrook et al., US Forest Service study, Idaho)."""
-
-HIGH_PRUNING_COST_RATIO = 3.0
-"""Pruning to 18 ft costs at least so many times what 8 to 9 ft does (O'Hara et al. 1995, Western
-Journal of Applied Forestry 10(2)). That is per tree, both lifts counted; see `pruning_ratio`."""
-
-
-def pole_saw_hours(trees: int) -> float:
-    """Productive hours for a pole-saw lift of young conifers from 2.8 to 5.6 m.
-
-    Examples
-    --------
-    >>> round(pole_saw_hours(25), 2)
-    3.05
-    """
-    return trees / POLE_SAW_TREES_PER_HOUR
 
 
 def mulching_hours(hectares: float) -> tuple[float, float, float]:
@@ -221,25 +191,8 @@ def dose_flags(share: float, lower_left: float, raised_m: float, height_m: float
 # Wires and felling
 
 
-def line_clearance(kilovolts_to_ground: float) -> float:
-    """Distance from a power line [m] within which only line-clearance workers may work.
-
-    3.05 m (10 ft) up to 50 kV to ground, and 0.10 m (4 in) for each 10 kV above (29 CFR 1910.269,
-    definitions), pro rata.
-
-    Examples
-    --------
-    >>> [round(line_clearance(kv), 2) for kv in (7.2, 50, 138)]
-    [3.05, 3.05, 3.94]
-    """
-    return 10 * FOOT + max(0.0, kilovolts_to_ground - 50) / 10 * 4 * 0.0254
-
-
 WIRE_CAUTION = 7.6
 """Metres (25 ft) from a line within which any trim work is flagged (common practice, no source)."""
-
-FELLING_CLEAR_LENGTHS = 2.0
-"""Tree lengths that others keep away from felling (29 CFR 1910.266(h))."""
 
 # ---------------------------------------------------------------------------------------------
 # Seasons
@@ -280,21 +233,8 @@ BATS: dict[str, Season] = {
 """Northern long-eared and Indiana bats: trees are cleared outside these days; June and July are
 worst."""
 
-ROOST_DBH_CM, BEST_ROOST_DBH_CM = 23.0, 51.0
-"""Stems (9 and 20 in) from which loose bark may hold roosting bats, and best does (NRCS
-Missouri)."""
+ROOST_DBH_CM = 23.0
+"""Stems (9 in) from which loose bark may hold roosting bats (NRCS Missouri)."""
 
 BIRDS = Season((4, 1), (8, 31), "from memory; Migratory Bird Treaty Act, dates are local")
 """Nesting birds: brush and trees had better not be cut."""
-
-
-def oak_may_be_cut(region: str, day: dt.date) -> bool | None:
-    """Whether oaks may be cut on a day; None where the region's dates are not known here.
-
-    Examples
-    --------
-    >>> oak_may_be_cut("michigan", dt.date(2024, 5, 1)), oak_may_be_cut("ohio", dt.date(2024, 5, 1))
-    (False, None)
-    """
-    season = OAK.get(region)
-    return None if season is None else not season.holds(day)
