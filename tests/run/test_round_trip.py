@@ -172,6 +172,12 @@ def test_holes_of_a_round_move_towards_their_neighbours(searched):
         assert searched(4, closer=closer | {name: 1}).get(tried, 0) < after[tried]
 
 
+@pytest.mark.parametrize("weak", [{"changes_each": 10, "near": 1}, {"hot": 1000, "cold": 1000}])
+def test_a_round_is_nudged_gently_among_holes_moved(searched, weak):
+    gently, otherwise = (searched(5, closer={"reach": 20, "anneal": a}) for a in ({}, weak))
+    assert points(gently) > points(otherwise) + 20
+
+
 @pytest.fixture(scope="module")
 def asked(folder) -> gpd.GeoDataFrame:
     return gpd.read_file(folder / "hand.gpkg", layer="designer_holes")
