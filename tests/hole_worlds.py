@@ -10,12 +10,22 @@ import leg_worlds
 from lanewright.holes.chains import chains_of
 from lanewright.legs.interest import COLUMNS
 from lanewright.legs.legs import Legs
-from lanewright.settings.holes import HoleSettings
+from lanewright.settings.holes import HoleSettings, SafetySettings
 from lanewright.settings.levels import level_named
 
 BLUE = level_named("blue")
 CORNER = np.array([leg_worlds.LEFT, leg_worlds.BOTTOM])
 SETTINGS = HoleSettings()
+
+ROOMY = SafetySettings().model_copy(
+    update={
+        "fairway": (0.0, 0.0), "tee_basket": (0.0, 0.0), "next_tee": (0.0, 0.0),
+        "behind": (0.0, 0.0), "tees": 0.0, "near_deg": 0.001, "far_deg": 0.001,
+        "keep_out": (0.0, 0.0), "building": (0.0, 0.0), "boundary": (0.0, 0.0),
+        "path": (0.0, 0.0), "wire": 0.0,
+    }
+)  # fmt: skip
+"""No room is asked for, but for what a test puts back."""
 
 
 def legs_of(*throws, world=None, **more):

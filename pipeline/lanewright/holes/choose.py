@@ -48,7 +48,8 @@ def few_of_each(table: gpd.GeoDataFrame, chains: Ints, settings: HoleSettings) -
     start, stop = ends_of(table)
     last = rows[np.arange(len(rows)), throws - 1]
     length = np.where(there, table["length_m"].to_numpy(float)[rows], 0).sum(1)
-    score = np.where(there, table["promise"].to_numpy(float)[rows], 0).sum(1) / throws
+    # Those of one slot have as many throws, so that the sum ranks them as the mean does.
+    score = np.where(there, table["promise"].to_numpy(float)[rows], 0).sum(1)
     slots = slots_of(np.column_stack([start[rows[:, 0]], stop[last]]), length, settings.cover)
     order = np.lexsort((np.arange(len(rows)), -score))
     return np.sort(first_of_each(order, np.column_stack([slots, throws]), FEW))

@@ -205,7 +205,7 @@ def envelopes(
     As wide as the spread of the aim makes it, and as much longer than the throw as the spread of
     its speed does; never narrower than 1 m to a side.
     """
-    out = np.full(holes, shapely.Polygon(), object)
+    out = np.empty(holes, object)
     if not ways.leg_hole.size:
         return out
     radius = np.maximum(settings.sds * ways.spread, 1.0)

@@ -147,7 +147,7 @@ def par_through(
     close = trade_figure(level.close_range)
     if run > close or throws == 0:
         throws += _throws(level, run, foliage, first, short_of=close)
-    return max(whole, throws + 2, min_par)
+    return max(whole, throws + 2)
 
 
 def _throws(level: Level, length: float, foliage: float, first: bool, short_of: float) -> int:
@@ -198,7 +198,7 @@ def room_for(level: Level, hectares: float, wooded: float) -> int:
     """
     heavy, mixed, open_ = ACRES_PER_HOLE.get(level.name, ACRES_PER_HOLE["white"])
     acres = float(np.interp(wooded, (0.0, 0.5, 1.0), (open_, mixed, heavy)))
-    return int(hectares / HECTARES_PER_ACRE // acres)
+    return int(hectares / HECTARES_PER_ACRE / acres)
 
 
 WALK_SHARE = 0.25

@@ -65,7 +65,6 @@ def numbered(
         holes = holes.assign(theirs=holes["origin"] != "own").sort_values(
             ["theirs", "name", "level", "score", "promise", "tee_id", "end_id"],
             ascending=[True, True, True, False, False, True, True],
-            kind="stable",
             ignore_index=True,
         )
     shapes, ids = legs.geometry.to_numpy(), legs["leg_id"].to_numpy()

@@ -216,12 +216,6 @@ def _cones(ways: Fairways, holes: int, levels: Sequence[Level], settings: Safety
     )
 
 
-def _angle(off: Floats, way: Floats) -> Floats:
-    """Angle between directions (..., 2) [degrees, 0 to 180]."""
-    cross = way[..., 0] * off[..., 1] - way[..., 1] * off[..., 0]
-    return np.asarray(np.degrees(np.abs(np.arctan2(cross, (way * off).sum(-1)))))
-
-
 def trees_between(scene: Scene, a: Floats, b: Floats) -> Floats:
     """Share of trees along the straight from each a to its b (pairs, 2) -> (pairs,)."""
     steps = (np.arange(LOOKS) + 0.5) / LOOKS
@@ -278,22 +272,16 @@ def alone(
             ),
             _near(ways, scene, settings, PATH, scene.paths, settings.path),
             _along_wires(ways, scene, settings),
-        ],
-        ignore_index=True,
+        ]
     )
     found["worst"] = found["distance_m"] / found["needed_m"]
-    found = found.sort_values(["hole", "reason", "worst"], kind="stable").drop(columns="worst")
+    found = found.sort_values(["hole", "reason", "worst"]).drop(columns="worst")
     return found.drop_duplicates(["hole", "reason"], ignore_index=True)
 
 
-def _faults(hole: Ints, reason: str, distance: Floats, needed: Floats) -> pd.DataFrame:
+def _faults(hole: Ints, reason: str, distance: Floats, needed: Floats | float) -> pd.DataFrame:
     return pd.DataFrame(
-        {
-            "hole": np.asarray(hole, np.int64),
-            "reason": np.full(len(hole), reason, object),
-            "distance_m": np.asarray(distance, float),
-            "needed_m": np.asarray(needed, float),
-        }
+        {"hole": hole, "reason": reason, "distance_m": distance, "needed_m": needed}
     )
 
 
@@ -312,7 +300,7 @@ def _near(
     near = np.flatnonzero(shapely.dwithin(shape, points, asked[0] * more * ways.share + SLACK))
     distance = shapely.distance(points[near], shape)
     lines = shapely.shortest_line(points[near], shape)
-    to = shapely.get_coordinates(shapely.get_point(lines, -1)).reshape(-1, 2)
+    to = shapely.get_coordinates(shapely.get_point(lines, -1))
     sheltered = trees_between(scene, ways.xy[near], to) >= settings.sheltered + DOUBT
     over_open = asked[0] * np.where(_on_far_side(ways, near, to), more, 1.0)
     needed = np.where(sheltered, asked[1], over_open) * ways.share[near] + SLACK
@@ -326,7 +314,7 @@ def _on_far_side(ways: Fairways, near: Ints, to: Floats) -> Flags:
     off = to - ways.xy[near]
     side = np.sign(way[:, 0] * off[:, 1] - way[:, 1] * off[:, 0])
     fades = (side == ways.fades[near]) & (ways.fades[near] != 0)
-    return np.asarray(fades | ((ways.left[near] == 0) & (_angle(off, way) < 90)))
+    return np.asarray(fades | ((ways.left[near] == 0) & ((way * off).sum(1) > 0)))
 
 
 def _along_wires(ways: Fairways, scene: Scene, settings: SafetySettings) -> pd.DataFrame:
@@ -338,5 +326,4 @@ def _along_wires(ways: Fairways, scene: Scene, settings: SafetySettings) -> pd.D
     each = under.groupby(level=0).agg(["size", "min"])
     # One place more, for the fairway goes on at both ends.
     long = each[(each["size"] + 1) * SPACING > settings.wire_along]
-    hole, nearest = long.index.to_numpy(), long["min"].to_numpy(float)
-    return _faults(hole, WIRES, nearest, np.full(len(long), settings.wire))
+    return _faults(long.index.to_numpy(), WIRES, long["min"].to_numpy(), settings.wire)
