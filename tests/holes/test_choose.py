@@ -72,6 +72,14 @@ def test_squares_take_turns_where_there_is_not_room_for_all():
     assert kept(frame, 2, cover={"finishes": 0.0}) == [0, 3]
 
 
+def test_each_finish_has_its_part_of_the_room():
+    """Six good holes to the left, three to the right, a poor straight one; room for four."""
+    places = [(50 + 60 * k, 51, 50 + 60 * k, 131) for k in range(10)]
+    frame = candidates(*places, score=list(np.linspace(0.9, 0.1, 10)))
+    frame["finish"] = ["left"] * 6 + ["right"] * 3 + ["straight"]
+    assert kept(frame, 4, cover={"finishes": 0.25}) == [0, 1, 6, 9]
+
+
 def test_baskets_take_turns_as_tees_do():
     """Three good holes to one basket, from three squares; a poor one to another."""
     frame = candidates(
@@ -90,6 +98,17 @@ def test_unfair_holes_have_a_small_part_of_the_room():
     assert kept(frame, 4, cover={"unfair": 0.5, **plain}) == [0, 1, 4, 5]
     assert kept(frame, 4, cover={"unfair": 0.0, **plain}) == [4, 5, 6, 7]
     assert kept(frame, 6, cover={"unfair": 0.0, **plain}) == [0, 1, 4, 5, 6, 7]
+    one = frame.assign(fair=["no"] + ["yes"] * 7)  # fewer than have room
+    assert kept(one, 4, cover={"unfair": 0.5, **plain}) == [0, 1, 2, 3]
+    last = frame.assign(fair=["yes"] * 7 + ["no"])
+    assert kept(last, 4, cover={"unfair": 0.5, **plain}) == [0, 1, 2, 7]
+
+
+def test_where_there_is_no_room_or_no_hole_none_is_kept():
+    frame = candidates((52, 51, 52, 131), (152, 51, 152, 131), score=[0.9, 0.8])
+    for holes, room in ((frame, 0), (frame.iloc[:0], 5)):
+        rows, slots = cover(holes, room, lambda some: np.ones(len(some), bool), HoleSettings())
+        assert (rows.size, slots) == (0, 0)
 
 
 @pytest.mark.parametrize(
@@ -134,6 +153,19 @@ def test_few_chains_of_each_slot_are_measured():
     assert few_of_each(legs.legs, single, HoleSettings()).tolist() == [16, 17, 18, 19, 20]
 
 
+def test_chains_are_told_apart_by_their_own_length_and_tee():
+    """Bands of 40 m, any direction: five of 80 m, one of 78.5 m, one of 80 m from elsewhere.
+
+    The first leg, which absent throws must not be taken for, is 10 m long and far away.
+    """
+    places = [(380, 380, 390, 380)] + [(50.5 + k / 4, 51, 50.5 + k / 4, 131) for k in range(5)]
+    places += [(52, 51, 52, 129.5), (250, 51, 250, 131)]
+    legs = legs_of(*places, score=[0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.1, 0.1])
+    single = np.column_stack([np.arange(8), np.full((8, 2), -1)])
+    settings = HoleSettings(cover={"length": 40.0, "directions": 1})
+    assert few_of_each(legs.legs, single, settings).tolist() == [0, 1, 2, 3, 4, 6, 7]
+
+
 def test_the_leading_holes_are_spread_over_the_land_and_own_ones_are_among_them():
     frame = candidates(
         (32, 31, 32, 111), (38, 38, 38, 118), (200, 31, 200, 111), (400, 31, 400, 111),
@@ -141,3 +173,11 @@ def test_the_leading_holes_are_spread_over_the_land_and_own_ones_are_among_them(
     )  # fmt: skip
     frame = frame.assign(level="blue", origin=["search", "search", "search", "own"])
     assert leading(frame, 2).tolist() == [0, 2, 3]
+
+
+def test_the_leading_holes_are_told_apart_by_their_tees_alone():
+    """Two from one square of tees to ends far apart, one from another square to the first's end."""
+    frame = candidates(
+        (32, 31, 32, 111), (38, 38, 118, 38), (98, 111, 32, 111), score=[0.9, 0.8, 0.3]
+    ).assign(level="blue", origin="search")
+    assert leading(frame, 2).tolist() == [0, 2]

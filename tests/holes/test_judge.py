@@ -1,5 +1,7 @@
 """Holes are fair and worth playing by what their throws are, written out in plain words."""
 
+from types import SimpleNamespace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -8,7 +10,7 @@ import pytest
 import leg_worlds
 from hole_worlds import BLUE, legs_of
 from lanewright.holes.holes import make_holes
-from lanewright.holes.judge import by_one_throw, judged, with_choice
+from lanewright.holes.judge import by_one_throw, carried_by, judged, with_choice
 from lanewright.holes.wording import unfair_in_words, worth_in_words
 from lanewright.legs.interest import COLUMNS, COMPONENTS, interest
 from lanewright.settings.holes import HoleSettings
@@ -47,6 +49,7 @@ def test_a_tunnel_counts_by_its_share_a_drop_wherever_it_is_the_green_at_the_end
         (["way", "gap, way"], 0.9, "gap, way", True),
         (["wet", ""], 0.9, "wet", False),
         (["", ""], 0.6, "landing", False),
+        (["landing", ""], 0.9, "landing", False),
     ],
 )
 def test_a_hole_is_as_fair_as_its_least_fair_throw_and_landing(unfair, lands, said, promise):
@@ -98,6 +101,14 @@ def test_two_throws_that_one_plays_are_called_that():
     assert np.isnan(by_one_throw(holes, 2 / 3)).all()
 
 
+def test_one_throw_is_not_played_by_one_throw():
+    holes = pd.DataFrame(
+        {"hole_id": [1, 2], "pair_id": pd.array([2, 1], dtype="Int64"), "throws": 1,
+         "clear_rate": 0.9, "fair": "yes"}
+    )  # fmt: skip
+    assert np.isnan(by_one_throw(holes, 0.5)).all()
+
+
 def test_a_hole_of_one_route_is_not_played_by_another():
     holes = pd.DataFrame(
         {"hole_id": [1, 2], "pair_id": pd.array([None, None], dtype="Int64"), "throws": [2, 1],
@@ -114,6 +125,18 @@ def test_worth_is_lost_with_hard_throws_and_poor_landings():
     assert hole_of(ease=[0.9, 0.4], lands=0.81)["score"] == pytest.approx(worth * 0.54)
     one = hole_of(throws=1, ease=[0.5, 0.1])
     assert one["promise"] == pytest.approx(one["interest"] * 0.5)
+
+
+def test_holes_are_judged_each_by_its_own_throws():
+    """Of two throws and of one, together as by themselves."""
+    legs = legs_of((50, 50, 50, 130), (50, 131, 50, 171), ease=[0.9, 0.4]).legs
+    chains, lands = np.array([[0, 1, -1], [1, -1, -1]]), np.array([0.81, np.nan])
+    both = judged(legs, chains, lands, 2 / 3, WEIGHTS)
+    for k in range(2):
+        one = judged(legs, chains[[k]], lands[[k]], 2 / 3, WEIGHTS)
+        assert {name: value[k] for name, value in both.items()} == {
+            name: value[0] for name, value in one.items()
+        }
 
 
 def test_the_landing_that_is_asked_for_is_enough():
@@ -148,6 +171,28 @@ def test_a_choice_is_fullest_where_misses_cost_what_boldness_saves(cost, choice)
     most = with_choice(holes.assign(score=0.99, promise=0.99), WEIGHTS)
     assert most["score"].max() <= 1.0
     assert most["promise"].max() <= 1.0
+
+
+@pytest.mark.parametrize(("cost", "choice"), [(1.2, 0.5), (2.2, 1.0), (3.2, 0.5)])
+def test_two_throws_saved_are_weighed_against_twice_the_cost(cost, choice):
+    """Misses of the safe way cost 0.2; two ways of as many throws leave nothing to choose."""
+    holes = gpd.GeoDataFrame(
+        {
+            "hole_id": [1, 2, 3, 4], "pair_id": pd.array([2, 1, 4, 3], dtype="Int64"),
+            "throws": [3, 1, 2, 2], "miss_cost": [0.2, cost, 0.2, cost], "score": 0.2,
+            "promise": 0.2, "interest": WEIGHTS.plain,
+            **{name: np.zeros(4) for name in COLUMNS}, "interest_risk": 0.1,
+        }
+    )  # fmt: skip
+    got = with_choice(holes, WEIGHTS)
+    assert got["interest_risk"].tolist() == pytest.approx([choice, choice, 0.1, 0.1])
+
+
+def test_water_is_said_to_be_carried_by_those_whose_carry_reaches_it():
+    levels = [SimpleNamespace(name=n, carry=c) for n, c in (("a", 50.0), ("b", 40.0), ("c", 2.0))]
+    carry = np.array([0.0, 2.9, 3.0, 40.0, 40.1, 50.0, 50.1])
+    assert carried_by(carry, levels) == [None, None, "a, b", "a, b", "a", "a", "none"]
+    assert carried_by(carry[:4], levels[:2]) == [None, None, None, None]
 
 
 def test_water_that_one_level_of_three_may_be_asked_for_is_said_first():

@@ -76,7 +76,7 @@ def judged(
     easy = np.where(there, np.maximum(legs["ease"].to_numpy(float)[rows], 1e-9), 1.0)
     easy = np.exp(np.log(easy).sum(1) / throws)
     # A poor landing takes its root off.
-    easy = easy * np.where(throws > 1, np.sqrt(np.nan_to_num(lands, nan=1.0)), 1.0)
+    easy = easy * np.sqrt(np.nan_to_num(lands, nan=1.0))
     promise = worth * easy * ~fair.hard(shut)
     return {
         "score": np.where(shut.any(1), 0.0, promise),
@@ -131,7 +131,7 @@ def with_choice(holes: gpd.GeoDataFrame, weights: InterestSettings) -> gpd.GeoDa
     saved, besides = np.abs(theirs - throws), (cost - cost_of) * np.sign(theirs - throws)
     real = saved > 0  # False too where there is no other route
     choice = np.where(real, 1 - np.abs(saved - besides) / np.where(real, saved, 1.0), 0.0)
-    risk = np.maximum(holes["interest_risk"].to_numpy(float), np.clip(choice, 0, 1))
+    risk = np.maximum(holes["interest_risk"].to_numpy(float), choice)
     out = holes.assign(interest_risk=risk)
     worth = interest({name: out[name].to_numpy(float) for name in COLUMNS}, weights)
     gain = worth / np.maximum(holes["interest"].to_numpy(float), 1e-9)
