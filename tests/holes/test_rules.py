@@ -85,6 +85,7 @@ ORDER = (
     # own first, by name; then by level, the best score, the best promise, and the sites
     ("own", "a", "red", 0.1, 0.1, 9, 9),
     ("own", "b", "blue", 0.2, 0.1, 8, 9),
+    ("own", None, "red", 0.0, 0.0, 9, 9),
     ("search", None, "blue", 0.9, 0.1, 7, 9),
     ("search", None, "blue", 0.8, 0.9, 6, 9),
     ("search", None, "blue", 0.8, 0.5, 1, 5),
@@ -95,23 +96,23 @@ ORDER = (
 
 
 def test_holes_are_numbered_the_designers_own_first_then_the_best_of_each_level():
-    legs = legs_of(*((20 + 30 * k, 40, 20 + 30 * k, 100) for k in range(8))).legs
-    legs["leg_id"] = 101 + np.arange(8)
+    legs = legs_of(*((20 + 30 * k, 40, 20 + 30 * k, 100) for k in range(9))).legs
+    legs["leg_id"] = 101 + np.arange(9)
     names = ["origin", "name", "level", "score", "promise", "tee_id", "end_id"]
     rows = pd.DataFrame(ORDER, columns=names).assign(
-        chain=[np.array([k, -1, -1]) for k in range(8)]
+        chain=[np.array([k, -1, -1]) for k in range(9)]
     )
-    mixed = [5, 2, 7, 0, 6, 3, 1, 4]
+    mixed = [5, 8, 2, 7, 0, 6, 3, 1, 4]
     frames = [rows.iloc[mixed[:3]], rows.iloc[:0], rows.iloc[mixed[3:]]]
     made = numbered(frames, legs, OPEN)
-    assert made["legs"].tolist() == [(101 + k,) for k in range(8)]
+    assert made["legs"].tolist() == [(101 + k,) for k in range(9)]
     assert made.columns[0] == "hole_id"
-    assert made["hole_id"].tolist() == list(range(1, 9))
-    assert made.index.tolist() == list(range(8))
+    assert made["hole_id"].tolist() == list(range(1, 10))
+    assert made.index.tolist() == list(range(9))
     as_given = numbered(frames, legs, OPEN, in_order=False)
     assert as_given["legs"].tolist() == [(101 + k,) for k in mixed]
-    assert as_given.index.tolist() == list(range(8))
-    assert as_given["hole_id"].tolist() == list(range(1, 9))
+    assert as_given.index.tolist() == list(range(9))
+    assert as_given["hole_id"].tolist() == list(range(1, 10))
 
 
 def test_a_hole_has_the_line_of_its_throws_with_their_heights_where_the_land_lies():

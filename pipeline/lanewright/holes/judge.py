@@ -99,13 +99,9 @@ def by_one_throw(holes: pd.DataFrame, enough: float) -> Floats:
     enough
         Share of throws that must pass for the one throw to be how the hole is played.
     """
-    by_id = holes.set_index("hole_id")
-    other = holes["pair_id"].astype("Int64")
-    throws = other.map(by_id["throws"]).to_numpy(float, na_value=np.nan)
-    rate = other.map(by_id["clear_rate"]).to_numpy(float, na_value=np.nan)
-    is_fair = other.map(by_id["fair"]).eq("yes").fillna(value=False).to_numpy(bool)
-    plays = (holes["throws"].to_numpy() > 1) & (throws == 1) & is_fair & (rate >= enough)
-    return np.where(plays, rate, np.nan)
+    rate, is_fair = _of_other(holes, holes["clear_rate"]), _of_other(holes, holes["fair"] == "yes")
+    one = (holes["throws"].to_numpy() > 1) & (_of_other(holes, holes["throws"]) == 1)
+    return np.where(one & (is_fair == 1) & (rate >= enough), rate, np.nan)
 
 
 def with_choice(holes: gpd.GeoDataFrame, weights: InterestSettings) -> gpd.GeoDataFrame:
@@ -122,11 +118,8 @@ def with_choice(holes: gpd.GeoDataFrame, weights: InterestSettings) -> gpd.GeoDa
     weights
         The section `legs: judge: interest:` of the configuration.
     """
-    by_id = holes.set_index("hole_id")
-    other = holes["pair_id"].astype("Int64")
     throws, cost = (holes[name].to_numpy(float) for name in ("throws", "miss_cost"))
-    theirs = other.map(by_id["throws"]).to_numpy(float, na_value=np.nan)
-    cost_of = other.map(by_id["miss_cost"]).to_numpy(float, na_value=np.nan)
+    theirs, cost_of = _of_other(holes, holes["throws"]), _of_other(holes, holes["miss_cost"])
     # The same for both routes: saved throws and what misses cost besides, bold against safe.
     saved, besides = np.abs(theirs - throws), (cost - cost_of) * np.sign(theirs - throws)
     real = saved > 0  # False too where there is no other route
@@ -140,6 +133,12 @@ def with_choice(holes: gpd.GeoDataFrame, weights: InterestSettings) -> gpd.GeoDa
         score=np.minimum(holes["score"] * gain, 1.0),
         promise=np.minimum(holes["promise"] * gain, 1.0),
     )
+
+
+def _of_other(holes: pd.DataFrame, values: pd.Series) -> Floats:
+    """What each hole's other route has (holes,); NaN where it has none."""
+    ids = holes["pair_id"].to_numpy(float, na_value=np.nan)
+    return values.set_axis(holes["hole_id"]).reindex(ids).to_numpy(float)
 
 
 def carried_by(carry: Floats, levels: Sequence[Level]) -> list[str | None]:
