@@ -88,7 +88,7 @@ def surveyed(
         grid, world.land, **known, density=columns.density,
         free_width=lanes.free_width, lane_kind=lanes.kind,
         searched=columns.searched, table=columns.table, canopy_height=seen.canopy_height,
-        trees=seen.trees, stem_odds=seen.stem_odds,
+        trees=seen.trees, stem_signs=seen.stem_signs,
         blocked=blocked(columns, LegsSettings().blocked_density),
     )  # fmt: skip
 

@@ -21,6 +21,7 @@ from lanewright.base.rows import Row
 from lanewright.growth.buildings import find_buildings
 from lanewright.growth.columns import blocked
 from lanewright.growth.lanes import Lanes
+from lanewright.growth.stems import Signs
 from lanewright.growth.vegetation import Vegetation
 from lanewright.growth.wires import find_wires, no_wires
 from lanewright.kernels import march
@@ -79,8 +80,8 @@ class Scene:
         Whether lidar saw what grows here; without it the land is bare and unsearched.
     leaf_state
         When the lidar was flown: off, on or unknown.
-    stem_odds
-        Log odds that pulses give for a stem in each cell; None where nobody asked them.
+    stem_signs
+        What pulses say of stems; None where nobody asked them.
     """
 
     grid: Grid
@@ -107,7 +108,7 @@ class Scene:
     paths: shapely.Geometry = field(default_factory=shapely.LineString)
     surveyed: bool = True
     leaf_state: str = "unknown"
-    stem_odds: Raster | None = None
+    stem_signs: Signs | None = None
     wet_known: bool = True
 
     def __post_init__(self) -> None:
@@ -151,7 +152,7 @@ class Scene:
         return np.asarray(mean + base, np.float32)
 
 
-@stage("scene", version=4)
+@stage("scene", version=5)
 def build_scene(
     survey: Survey,
     ground: Ground,
@@ -231,5 +232,5 @@ def _growth(grid: Grid, growth: tuple[Vegetation, Lanes] | None, blocked_density
         "free_width": lanes.free_width,
         "lane_kind": lanes.kind,
         "trees": vegetation.trees,
-        "stem_odds": vegetation.stem_odds,
+        "stem_signs": vegetation.stem_signs,
     }

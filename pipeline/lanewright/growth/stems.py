@@ -23,8 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanewright.base.arrays import Floats, Ints, Raster
+from lanewright.base.arrays import Flags, Floats, Ints, Raster
 from lanewright.base.grid import Grid
+from lanewright.growth import strips
 from lanewright.growth.density import BLURRED_LAYERS, LAYER_HEIGHT, Counts, half_width
 from lanewright.growth.pulses import UNIT
 from lanewright.growth.trees import RECALL
@@ -37,6 +38,7 @@ SEEN = 0.8  # of pulses whose middle meets a stem, those that come back from it;
 LEAST_SLANT = 0.05  # a vertical pulse meets the top of a stem as often as one so slanted its side
 BESIDE = (1.75, 2)  # m and layers around a cell in which growth is like that in it
 HEIGHTS = (2, 38)  # layers looked at: 0.5 to 9.5 m
+LOW = (2, 16)  # layers under the roof of a lane: 0.5 to 4 m
 BAND = 4  # layers, a metre
 PULSE_SHARE = 0.6  # of a pulse that a return under trees stands for, which yet is a whole event
 BAND_MOST = 5.0  # log odds
@@ -56,8 +58,31 @@ TURNS = 30  # a lane on which few pulses came down settles slowly
 LONE = 50.0  # stems per hectare of wood that no count of others rules out
 
 
-def evidence(stops: Counts, passes: Counts, slant: float, cell: float) -> tuple[Raster, Counts]:
-    """Log odds that pulses give for a stem in each cell, and the stops left to twigs.
+class Signs(NamedTuple):
+    """What pulses say of stems; arrays (rows, cols).
+
+    Attributes
+    ----------
+    odds
+        Log odds for a stem in each cell; 0 where pulses say nothing.
+    stops
+        Pulses stopped at the heights of `LOW`.
+    expected
+        Pulses that a stem in the cell would stop there.
+    """
+
+    odds: Raster
+    stops: Raster
+    expected: Raster
+
+
+def no_signs(shape: tuple[int, int]) -> Signs:
+    """Signs of which nothing follows; arrays of zeros."""
+    return Signs(*(np.zeros(shape, np.float32) for _ in Signs._fields))
+
+
+def evidence(stops: Counts, passes: Counts, slant: float, cell: float) -> tuple[Signs, Counts]:
+    """What pulses say of a stem in each cell, and the stops left to twigs.
 
     Parameters
     ----------
@@ -70,8 +95,7 @@ def evidence(stops: Counts, passes: Counts, slant: float, cell: float) -> tuple[
 
     Returns
     -------
-    odds : (rows, cols)
-        0 where pulses say nothing.
+    signs : (rows, cols) each
     twigs : (rows, cols, layers)
     """
     scale = 1.0 / (UNIT * PULSE_SHARE)
@@ -90,7 +114,10 @@ def evidence(stops: Counts, passes: Counts, slant: float, cell: float) -> tuple[
     odds, twigs = np.empty(stops.shape[:2], np.float32), np.empty_like(stops)
     stem = stems.Stem(rate, *HEIGHTS, BAND, BAND_MOST, ALONE, PRIOR)
     stems.stem_odds(pulses, around, stem, odds, twigs)
-    return odds, twigs
+    low = np.s_[:, :, LOW[0] : LOW[1]]
+    sent = stops[low].sum(2) * np.float32(scale)
+    path = passes[low].sum(2) * np.float32(pulses.per_path)
+    return Signs(odds, sent.astype(np.float32), (rate * path).astype(np.float32)), twigs
 
 
 def margin_cells(cell: float) -> int:
@@ -107,7 +134,7 @@ class Tops(NamedTuple):
 
 def stem_field(
     trees: gpd.GeoDataFrame,
-    odds: Raster,
+    signs: Signs,
     canopy_height: Raster,
     kind: NDArray[np.uint8],
     grid: Grid,
@@ -117,16 +144,18 @@ def stem_field(
 
     How many stems stand about a place is itself judged by pulses: among the cells of one kind in a
     square of `AROUND`, the prior is taken times what makes the stems expected after asking the
-    pulses as many as before, `FEW` stems holding it at one. So a lane in which no pulse met a stem
-    has few, whatever tops lean over it. A survey of 2 pulses/m2 meets a stem there with a third of
-    a pulse: it takes a long stretch of a lane to tell, which is why room is counted farther.
+    pulses as many as before, `FEW` stems holding it at one. A strip along which pulses met none and
+    tops are few is taken for one without stems, by its chance (`strips`), and left out of the count
+    of the others.
 
     Parameters
     ----------
     trees
         Probable trees: `dbh_cm` and a point each.
-    odds, canopy_height, kind : (rows, cols)
-        Log odds that pulses give for a stem; height of the canopy [m]; kind of ground.
+    signs
+        What pulses say of stems.
+    canopy_height, kind : (rows, cols)
+        Height of the canopy [m]; kind of ground.
     grid
         Georeference.
     tops
@@ -139,29 +168,54 @@ def stem_field(
     """
     if len(trees) == 0:
         return np.zeros(grid.shape, np.float32), np.zeros(grid.shape, np.float32)
-    likely = np.exp(np.clip(odds, -MOST, MOST).astype(float))
+    wooded = np.nan_to_num(canopy_height) >= UNDER
+    prior, width = _prior(trees, wooded, grid, tops)
+    least = LONE / 1e4 * grid.cell**2 * wooded
+    wood = 1.0 - strips.strip_chance(
+        _counts(trees, grid),
+        strips.Ground(np.maximum(prior, least), signs.stops, signs.expected, kind != BRUSHY),
+        grid.cell,
+        tops.are_stems,
+    )
+    likely = np.exp(np.clip(signs.odds, -MOST, MOST).astype(float))
+    stems = prior
+    times = np.ones(grid.shape)
+    kinds = [(kind == number, side) for number, side in enumerate(AROUND)]
+    expected = [_around(np.where(here, prior * wood, 0.0), side, grid.cell) for here, side in kinds]
+    for turn in range(TURNS + 1):
+        mine = np.maximum(prior * times, least)
+        if turn == TURNS:
+            mine = mine * wood + strips.BARE * prior * (1 - wood)
+        mine = np.minimum(mine, 0.5)
+        stems = mine * likely / (1 - mine + mine * likely)
+        for (here, side), few in zip(kinds, expected, strict=True):
+            seen = _around(np.where(here, stems * wood, 0.0), side, grid.cell)
+            times[here] = np.minimum((FEW + seen) / (FEW + few), MORE)[here]
+    return stems.astype(np.float32), width.astype(np.float32)
+
+
+def _prior(
+    trees: gpd.GeoDataFrame, wooded: Flags, grid: Grid, tops: Tops
+) -> tuple[Floats, Floats]:
+    """Stems by cell before pulses are asked, those unfound with them, and their diameter [m]."""
     row, col, weight = _places(trees, grid, tops.spread)
     diameter = trees["dbh_cm"].to_numpy(float) / 100
     under, width = np.zeros(grid.shape), np.zeros(grid.shape)
     np.add.at(under, (row, col), tops.are_stems * weight)
     np.add.at(width, (row, col), tops.are_stems * weight * diameter)
-    wooded = np.nan_to_num(canopy_height) >= UNDER
     found = len(trees) * tops.are_stems / max(1, int(wooded.sum()))
     missed = found * (1 - RECALL) / RECALL * wooded
     width = (width + missed * np.median(diameter)) / np.maximum(under + missed, 1e-12)
-    prior = np.minimum(under + missed, 0.5)
-    least = LONE / 1e4 * grid.cell**2 * wooded
-    stems = prior
-    times = np.ones(grid.shape)
-    kinds = [(kind == number, side) for number, side in enumerate(AROUND)]
-    expected = [_around(np.where(here, prior, 0.0), side, grid.cell) for here, side in kinds]
-    for _ in range(TURNS):
-        mine = np.minimum(np.maximum(prior * times, least), 0.5)
-        stems = mine * likely / (1 - mine + mine * likely)
-        for (here, side), few in zip(kinds, expected, strict=True):
-            seen = _around(np.where(here, stems, 0.0), side, grid.cell)
-            times[here] = np.minimum((FEW + seen) / (FEW + few), MORE)[here]
-    return stems.astype(np.float32), width.astype(np.float32)
+    return np.minimum(under + missed, 0.5), width
+
+
+def _counts(trees: gpd.GeoDataFrame, grid: Grid) -> Floats:
+    """Tops by cell."""
+    row, col = grid.rowcol(trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy())
+    inside = (row >= 0) & (col >= 0) & (row < grid.rows) & (col < grid.cols)
+    counts = np.zeros(grid.shape)
+    np.add.at(counts, (row[inside], col[inside]), 1.0)
+    return counts
 
 
 def _around(values: Floats, side: float, cell: float) -> Floats:

@@ -102,8 +102,8 @@ class Vegetation:
         Share of the throwing space, 0.5 to 5 m, that was searched, 0-1.
     columns
         Hit, searched, occluded and density by layer.
-    stem_odds
-        Log odds that pulses give for a stem in each cell; see `stems.evidence`.
+    stem_signs
+        What pulses say of stems; see `stems.evidence`.
     trees
         Probable trees; see `trees.find_trees`.
     facts
@@ -116,13 +116,13 @@ class Vegetation:
     brush_density: Raster
     seen_share: Raster
     columns: Columns
-    stem_odds: Raster
+    stem_signs: stems.Signs
     trees: gpd.GeoDataFrame
     facts: dict[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
 
-@stage("vegetation", version=5)
+@stage("vegetation", version=6)
 def sort_vegetation(
     points: PointSource,
     grid: Grid,
@@ -173,7 +173,7 @@ def sort_vegetation(
     canopy_height[void] = np.nan
     covered = cover(canopy.first_above, canopy.first, grid.cell, settings.cover_window)
     first_returns = float(canopy.first.sum()) / max(float((~void).sum()) * grid.cell**2, 1.0)
-    counts, tracks, stem_odds = found.counts, found.tracks, found.stem_odds
+    counts, tracks, signs = found.counts, found.tracks, found.stem_signs
     del canopy, found  # as large as all that finding trees needs
     brush = mean_density(columns, *BRUSH)
     brush[void] = np.nan
@@ -194,7 +194,7 @@ def sort_vegetation(
         brush,
         seen,
         columns,
-        stem_odds,
+        signs,
         trees,
         facts,
         warnings,
@@ -267,7 +267,7 @@ class _Survey:
         before: _Before,
         settings: VegetationSettings,
         columns: Columns,
-        stem_odds: Raster,
+        stem_signs: stems.Signs,
     ) -> None:
         """Fill a block's columns and what pulses say of stems."""
         row, col, rows, cols = block
@@ -281,12 +281,13 @@ class _Survey:
         window = grid.window(row0, col0, row1 - row0, col1 - col0)
         evidence = gather(rays, window, self.ground[there], before.reach)
         fill_buildings(evidence.solid, before.roof[there], self.ground[there])
-        odds, twigs = stems.evidence(
+        signs, twigs = stems.evidence(
             evidence.stops, evidence.passes, before.tracks.usual, grid.cell
         )
         here = np.s_[row : row + rows, col : col + cols]
         corner = row - row0, col - col0
-        stem_odds[here] = odds[corner[0] : corner[0] + rows, corner[1] : corner[1] + cols]
+        for whole, mine in zip(stem_signs, signs, strict=True):
+            whole[here] = mine[corner[0] : corner[0] + rows, corner[1] : corner[1] + cols]
         estimate(
             evidence,
             corner,
@@ -355,7 +356,7 @@ class _Gathered:
 
     columns: Columns
     canopy: _Canopy
-    stem_odds: Raster
+    stem_signs: stems.Signs
     tracks: Tracks
     counts: NDArray[np.int64]
 
@@ -404,14 +405,14 @@ def _gathered(
             DENSITY_TABLE,
         )
 
-        stem_odds = np.zeros(grid.shape, np.float32)
+        stem_signs = stems.no_signs(grid.shape)
 
         def judge(block: tuple[int, int, int, int]) -> None:
             before = _Before(tracks, reach, around, rates, canopy.roof)
-            survey.judge(block, before, settings, columns, stem_odds)
+            survey.judge(block, before, settings, columns, stem_signs)
 
         each(judge)
-    return _Gathered(columns, canopy, stem_odds, tracks, counts)
+    return _Gathered(columns, canopy, stem_signs, tracks, counts)
 
 
 class _Steps:

@@ -38,7 +38,7 @@ from scipy import ndimage as ndi
 from scipy.spatial import cKDTree
 
 from lanewright.base.arrays import Flags, Raster
-from lanewright.growth.stems import BRUSHY, CLEAR, ROOM, ROOMY, Tops, stem_field
+from lanewright.growth.stems import BRUSHY, CLEAR, ROOM, ROOMY, Tops, no_signs, stem_field
 from lanewright.kernels import march
 from lanewright.kernels import throws as kernel
 from lanewright.scene import Scene
@@ -192,14 +192,12 @@ def _prior(scene: Scene, table: NDArray[np.float32]) -> NDArray[np.float32]:
 def _trunks(scene: Scene, settings: ThrowSettings) -> tuple[Raster, NDArray[np.uint8]]:
     """Contacts with trunks [1/m], and the layer below which they stand."""
     grid = scene.grid
-    odds = scene.stem_odds
-    if odds is None:
-        odds = np.zeros(grid.shape, np.float32)
+    signs = scene.stem_signs or no_signs(grid.shape)
     brushy = np.bitwise_count(scene.blocked & STAND) > int(STAND).bit_count() // 4
     kind = np.where(np.nan_to_num(scene.free_width) >= ROOMY, np.uint8(ROOM), np.uint8(CLEAR))
     kind[brushy] = BRUSHY
     tops = Tops(settings.top_is_stem, settings.trunk_sd)
-    stems, width = stem_field(scene.trees, odds, scene.canopy_height, kind, grid, tops)
+    stems, width = stem_field(scene.trees, signs, scene.canopy_height, kind, grid, tops)
     # A disc of width D sweeps d + D across a stem of diameter d. Crossing a cell it meets the one
     # that may stand there with that share of the cell's width as its chance, and where that is more
     # than the cell the neighbours on either side have the rest; as contacts, so that a stem which
