@@ -55,3 +55,10 @@ def test_best_rates_do_not_hang_on_where_the_grid_starts_or_how_it_lies():
     best = [moved_worlds.best_rates(wood, 8.0, *move) for move in ((0, 0.0), (0, 0.5), (30, 0.0))]
     assert (np.ptp(best, axis=0) <= 0.05).all()
     assert (np.min(best, axis=0) > 0.75).all()
+
+
+def test_a_tunnel_through_a_wood_without_brush_is_no_wood_at_two_pulses():
+    """Stems show along it as a strip without them; 0.2 too low where they do not."""
+    wood = judged.judge("pines", 2.0, 4)
+    tunnel = wood.legs[wood.legs.kind == "tunnel"]
+    assert abs((tunnel.said - tunnel.true).mean()) < 0.1

@@ -7,6 +7,7 @@ import pytest
 
 import leg_worlds
 from lanewright.flight.flight import fly_throws
+from lanewright.growth.stems import no_signs
 from lanewright.legs import throwing, worlds
 from lanewright.legs.contacts import contacts_of
 from lanewright.settings.flight import FlightSettings
@@ -87,14 +88,18 @@ def test_unseen_water_is_open(level):
 
 def test_a_stem_that_may_stand_is_drawn(level):
     scene = leg_worlds.bare()
+
+    def signs(odds):
+        return no_signs(scene.grid.shape)._replace(odds=odds)
+
     odds = np.full(scene.grid.shape, -9.0, np.float32)
     odds[196:204, 120] = -1.0
     canopy = np.full(scene.grid.shape, 12.0, np.float32)
     trees = scene.trees.reindex([0]).assign(dbh_cm=30.0, crown_base_m=8.0)
     trees = trees.set_geometry([leg_worlds.box(10, 10, 11, 11).centroid], crs=leg_worlds.CRS)
-    stand = replace(scene, stem_odds=odds, canopy_height=canopy, trees=trees)
+    stand = replace(scene, stem_signs=signs(odds), canopy_height=canopy, trees=trees)
     sure, may = (
-        banded(replace(stand, stem_odds=np.where(odds > -2, value, odds)), level,
+        banded(replace(stand, stem_signs=signs(np.where(odds > -2, value, odds))), level,
                thin_stems_per_ha=0.0)
         for value in (-9.0, 4.0)
     )  # fmt: skip

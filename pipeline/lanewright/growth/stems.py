@@ -194,9 +194,7 @@ def stem_field(
     return stems.astype(np.float32), width.astype(np.float32)
 
 
-def _prior(
-    trees: gpd.GeoDataFrame, wooded: Flags, grid: Grid, tops: Tops
-) -> tuple[Floats, Floats]:
+def _prior(trees: gpd.GeoDataFrame, wooded: Flags, grid: Grid, tops: Tops) -> tuple[Floats, Floats]:
     """Stems by cell before pulses are asked, those unfound with them, and their diameter [m]."""
     row, col, weight = _places(trees, grid, tops.spread)
     diameter = trees["dbh_cm"].to_numpy(float) / 100

@@ -1,4 +1,4 @@
-"""Strips without stems: rides, tracks and lanes under a roof of crowns that lean in from both sides.
+"""Strips without stems: rides, tracks and lanes under crowns that lean in from both sides.
 
 A survey of 2 pulses/m2 meets a stem with a third of a pulse, and crowns over a lane have tops as
 those of a wood have. One cell says little; sixty metres in a row, in which no pulse was stopped
@@ -38,8 +38,11 @@ TURNS = 3  # strips are left out of the wood around others
 
 
 class Ground(NamedTuple):
-    """Arrays (rows, cols): stems expected before pulses are asked, pulses stopped low, pulses that
-    one stem would stop, and whether the ground is free of brush."""
+    """What is known of each cell; arrays (rows, cols).
+
+    `prior` stems expected before pulses are asked, `stops` pulses stopped low over the ground,
+    `expected` those that one stem would stop, `clear` whether no brush grows.
+    """
 
     prior: Floats
     stops: Raster

@@ -55,7 +55,9 @@ def _log_chance(stops: float, usual: float, stems: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _odds(stops: float, usual: float, stems: float, tops: tuple[float, float], strip: Strip) -> float:
+def _odds(
+    stops: float, usual: float, stems: float, tops: tuple[float, float], strip: Strip
+) -> float:
     """How many times likelier what was found is in a strip than in wood."""
     low = _log_chance(stops, strip.bare * usual, strip.bare * stems)
     low -= _log_chance(stops, usual, stems)
