@@ -15,6 +15,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage as ndi
 
 from lanewright.base.arrays import Flags, Floats, Raster
@@ -84,6 +85,7 @@ def strip_chance(tops: Floats, ground: Ground, cell: float, are_stems: float) ->
     angle = np.pi * np.arange(DIRECTIONS)[:, None] / DIRECTIONS
     away = np.arange(1, REACH + 1)
     steps = np.stack([np.rint(away * np.sin(angle)), np.rint(away * np.cos(angle))], -1)
+    steps = steps.astype(np.int64)
     strip = Strip(BARE, are_stems, TRUE, FEW)
     wide = max(1, round(WIDE / side))
     chance = np.zeros(open_.shape, np.float32)
@@ -92,15 +94,12 @@ def strip_chance(tops: Floats, ground: Ground, cell: float, are_stems: float) ->
         near = _around(stops * wood, USUAL / side) * (USUAL / side) ** 2
         here = _around(usual * wood, USUAL / side) * (USUAL / side) ** 2
         more = np.clip((HOLDS + near) / (HOLDS + here), LEAST, MOST)
-        tree = _around(found * wood, USUAL / side) / np.maximum(_around(wood, USUAL / side), 1e-9)
-        squares = Squares(
-            *(
-                (_around(values, wide) * wide).astype(np.float32)
-                for values in (stops, usual * more, found, tree * open_, stand * more)
-            ),
-            open_,
+        trees = _around(found * wood, USUAL / side) / np.maximum(_around(wood, USUAL / side), 1e-9)
+        stop, few, top, tree, stem = (
+            (_around(values, wide) * wide).astype(np.float32)
+            for values in (stops, usual * more, found, trees * open_, stand * more)
         )
-        kernel.strip_chance(squares, steps.astype(np.int64), strip, chance)
+        kernel.strip_chance(Squares(stop, few, top, tree, stem, open_), steps, strip, chance)
         chance = _widened(chance, SPREAD / side)
     back = np.repeat(np.repeat(chance, times, 0), times, 1)
     return np.asarray(back[: clear.shape[0], : clear.shape[1]] * clear, float)
@@ -114,7 +113,7 @@ def _sums(values: Floats | Raster | Flags, times: int) -> Floats:
     return np.asarray(whole.reshape(shape).sum((1, 3)))
 
 
-def _around(values: Floats, wide: float) -> Floats:
+def _around(values: NDArray[np.floating], wide: float) -> Floats:
     """Mean over a square about each place, so many places wide; 0 beyond the border."""
     return np.asarray(ndi.uniform_filter(values, 2 * round((wide - 1) / 2) + 1, mode="constant"))
 
