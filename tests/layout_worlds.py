@@ -38,7 +38,7 @@ def open_land():
 
 
 def holes_of(lines, **columns) -> gpd.GeoDataFrame:
-    """Candidate holes as the stage before gives them, plain ones but for what is told."""
+    """Candidate holes as the stage before gives them, plain ones but for what is given."""
     rng = np.random.default_rng(7)
     count = len(lines)
     lines = [shapely.LineString([(*p, 0.0) for p in line]) for line in lines]

@@ -107,7 +107,7 @@ WEAK = {
     "beam": {"width": 10, "each": 1, "near": 3, "room": [0]},
     "window": {"passes": 0},
     "first": {"changes_each": 10, "near": 3, "hot": 1, "cold": 1},
-    "work": 0.001, "pricings": 1, "candidates": 30, "closer": {"reach": 0},
+    "work": 0.001, "candidates": 30, "closer": {"reach": 0},
 }  # fmt: skip
 """A search that finds little, so that each of its settings counts."""
 

@@ -60,7 +60,7 @@ class Closer:
     holes: Holes
 
 
-@stage("closer", version=3)
+@stage("closer", version=4)
 def bring_closer(
     scene: Scene,
     flights: Flights,

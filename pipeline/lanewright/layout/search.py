@@ -186,10 +186,9 @@ def rounds_of(
 def bettered(
     course: Course, level: Level, first: list[int], earlier: Earlier, *, anew: bool = True
 ) -> Round:
-    """The best round met from a first one on, its walks priced anew beside each round found.
+    """The best round found from a first one on, with walks as they are drawn beside that one.
 
-    A round is worth what it is worth with the walks that are drawn. The search ends when it finds
-    the round that it priced the walks beside.
+    A round is worth what it is worth with the walks that are drawn.
 
     Parameters
     ----------
@@ -203,37 +202,21 @@ def bettered(
         Whether rounds are sought from the start as well, not only from the one found.
     """
     solver = course.settings.solver
+    problem, rows = _beside(course, level, first)
+    differ = [(_among(rows, holes), most) for holes, most in earlier]
+    hint = np.searchsorted(rows, first).tolist()
+    # The same search as before, now with walks as drawn and the lines of fire they come into.
+    begin = None if anew else hint
+    other = first_round(problem, solver, differ, seed=solver.seed, begin=begin)
+    hint = max((hint, other), key=lambda order: _worth(problem, order))
     work = solver.work / course.settings.proposals
-    beside, best = first, Round((), {}, np.inf, False)
-    for number in range(solver.pricings):
-        problem, rows = _beside(course, level, beside)
-        differ = [(_among(rows, holes), most) for holes, most in earlier]
-        hint = np.searchsorted(rows, beside).tolist()
-        # The same search as before, now with walks as drawn and the lines of fire they come into.
-        begin = None if anew else hint
-        other = first_round(problem, solver, differ, seed=solver.seed, begin=begin)
-        hint = max((hint, other), key=lambda order: _worth(problem, order))
-        found = circuit.solve(
-            problem,
-            work=work if number == 0 else work / 2,
-            seed=solver.seed,
-            hint=hint,
-            differ=differ,
-        )
-        if not found.order:
-            break
-        found = replace(found, order=tuple(int(rows[hole]) for hole in found.order))
-        same = found.order == tuple(beside)
-        found = drawn(course, found, level).round
-        found = replace(found, bound=max(found.bound, found.worth), proven=found.proven and same)
-        if not best.order or found.worth > best.worth:
-            best = found
-        elif same:
-            best = replace(best, bound=max(found.bound, best.worth))
-        if same:
-            break
-        beside = list(found.order)
-    return best
+    found = circuit.solve(problem, work=work, seed=solver.seed, hint=hint, differ=differ)
+    if not found.order:
+        return Round((), {}, np.inf, False)
+    found = replace(found, order=tuple(int(rows[hole]) for hole in found.order))
+    priced = found.proven and list(found.order) == first
+    found = drawn(course, found, level).round
+    return replace(found, bound=max(found.bound, found.worth), proven=priced)
 
 
 def _worth(problem: Problem, order: Sequence[int]) -> float:

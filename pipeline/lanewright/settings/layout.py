@@ -303,11 +303,6 @@ class SolverSettings(Settings):
         "about seconds of an idle core; never a clock, so that any machine finds the same; with 3 "
         "the demo's rounds are the same",
     )
-    pricings: Annotated[int, Field(ge=1, le=20)] = Field(
-        2,
-        description="times that walks are priced beside the round found so far, for which way a "
-        "walk is drawn depends on the holes in play; each time after the first adds half the work",
-    )
     packing_work: Positive = Field(
         2.0, description="the same for the most holes that keep apart, where a round does not fit"
     )
