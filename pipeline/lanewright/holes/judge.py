@@ -137,8 +137,8 @@ def with_choice(holes: gpd.GeoDataFrame, weights: InterestSettings) -> gpd.GeoDa
 
 def _of_other(holes: pd.DataFrame, values: pd.Series) -> Floats:
     """What each hole's other route has (holes,); NaN where it has none."""
-    ids = holes["pair_id"].to_numpy(float, na_value=np.nan)
-    return values.set_axis(holes["hole_id"]).reindex(ids).to_numpy(float)
+    by_id = values.set_axis(holes["hole_id"])
+    return by_id.reindex(holes["pair_id"].astype(float)).to_numpy(float)
 
 
 def carried_by(carry: Floats, levels: Sequence[Level]) -> list[str | None]:
