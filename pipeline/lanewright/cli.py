@@ -236,13 +236,15 @@ def get(
     only: Only = None,
     margin: Margin = 50.0,
     crs: BoundaryCrs = None,
-    fresh: Fresh = False,
 ) -> None:
-    """Fetch lidar and elevation for a boundary, and write a configuration. Uses the network."""
+    """Fetch lidar and elevation for a boundary, and write a configuration. Uses the network.
+
+    Answers of catalogues are kept for a day; `find --fresh` asks them again.
+    """
     with _faults():
         from lanewright.fetch.command import Question, get_offers
 
-        question = Question(boundary, sources, tuple(only or ()), margin, crs, fresh)
+        question = Question(boundary, sources, tuple(only or ()), margin, crs)
         folder = into or Path(f"{boundary.stem}-tiles")
         say = lambda text: out.print(showable(text), markup=False)  # noqa: E731
         with _display() as show:

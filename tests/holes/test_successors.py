@@ -28,13 +28,15 @@ def test_successors_are_those_of_a_loop_over_all_pairs(seed):
 
 
 def test_what_the_summary_says_of_followers():
-    """Three holes in a row, 20 m on: the first two are followed by one each."""
-    places = np.array([(0, 0, 0, 80), (0, 100, 0, 180), (0, 200, 0, 280)], float)
+    """Ten holes begin 20 m past the first one's basket, and one in three of another's three."""
+    fan = [(0, 0, 0, 80), *((0, 100, 5 * k, 180) for k in range(10))]
+    row = [(0, 1000, 0, 1080), (0, 1100, 0, 1180), (0, 1200, 0, 1280)]
     none = np.empty((0, 2), np.int64)
-    assert followed(places_frame(places), none, 1) == {
-        "within_m": 30.0, "median": 1.0, "share of holes with none": 0.3333,
-        "share of holes with 1 or more": 0.6667,
-    }  # fmt: skip
+    for places, median, without, enough in ((fan, 0.0, 10 / 11, 1 / 11), (row, 1.0, 1 / 3, 0.0)):
+        assert followed(places_frame(np.array(places, float)), none) == {
+            "within_m": 30.0, "median": median, "share of holes with none": round(without, 4),
+            "share of holes with 10 or more": round(enough, 4),
+        }  # fmt: skip
 
 
 def places_frame(places):

@@ -1,10 +1,12 @@
-"""From tiles to published results: a missing tile, and what an edit of own lines or weights redoes.
+"""From tiles to published results: a missing tile, what an edit of own lines or weights redoes,
+and the least work of lines that can and cannot be opened.
 
 A meadow of two tiles; one between them and one to their right are missing. Ground between the two
 is carried across, ground beyond the last is unknown. A line across the gap is clear as far as
 anybody saw; what nobody saw counts as unsearched, and no throw may end on unknown ground.
 """
 
+import json
 from pathlib import Path
 
 import geopandas as gpd
@@ -16,6 +18,7 @@ from pyproj import CRS
 from shapely import LineString, box
 
 from run.runs import called
+from small import LAND, small_property
 
 LEFT, BOTTOM, WIDE, HIGH = 500_000.0, 4_400_000.0, 36.0, 40.0
 GAP = (WIDE, 2 * WIDE)
@@ -130,3 +133,42 @@ def test_an_edit_redoes_what_follows_and_points_stay_stored_once(folder):
     assert done.returncode == 0, done.stderr
     assert "made: layout, closer, roundtees, roundwork, publish;" in done.stdout
     assert stages(folder)["legs"] == after["legs"]
+
+
+@pytest.fixture(scope="module")
+def through_a_wood(tmp_path_factory):
+    """What is published of the least work of ten own lines through the demo's wood."""
+    folder = tmp_path_factory.mktemp("wood")
+    left, bottom = LAND.bounds[:2]
+    ends = [((6 + 8 * k, 20), (10 + 8 * k, 65)) for k in range(5)]
+    ends += [((5, 12 + 12 * k), (50, 16 + 12 * k)) for k in range(5)]
+    lines = [LineString([(left + x, bottom + y) for x, y in both]) for both in ends]
+    names = [f"line {k}" for k in range(len(lines))]
+    gpd.GeoDataFrame({"name": names}, geometry=lines, crs=26916).to_file(folder / "own.gpkg")
+
+    def least_work(**trim) -> tuple[dict, gpd.GeoDataFrame]:
+        done = called("score", small_property(folder, own_holes="own.gpkg", trim=trim))
+        assert done.returncode == 0, done.stderr
+        out = folder / "out" / "own-holes"
+        found = json.loads((out / "summary.json").read_text())["findings"]["trim"]
+        return found, gpd.read_file(out / "scout.gpkg", layer="trim_work")
+
+    return least_work
+
+
+def test_only_lines_that_were_solved_count_as_proven_least(through_a_wood):
+    """Of ten lines one is clear already, and most are out of reach of any work."""
+    found, _ = through_a_wood()
+    assert found["legs"] == 10
+    assert found["legs_clear_already"] >= 1
+    assert found["legs_out_of_reach"] >= 5
+    assert 1 <= found["legs_solved"] <= 10 - found["legs_clear_already"] - 5
+    assert found["legs_proven_least"] <= found["legs_solved"]
+
+
+def test_work_out_of_reach_is_proposed_down_to_the_share_that_is_set(through_a_wood):
+    some, all_, none = (through_a_wood(hopeless=share) for share in (0.5, 0.001, 1.0))
+    solved = [found["legs_solved"] for found, _ in (none, some, all_)]
+    assert solved[0] < solved[1] < solved[2]
+    chosen = [int(work["chosen"].sum()) for _, work in (none, some, all_)]
+    assert chosen[0] < chosen[1] < chosen[2]

@@ -99,7 +99,7 @@ def further_of(holes: Holes, thrower: Thrower) -> Further:
     return Further(thrower, *sites)
 
 
-@stage("holes", version=20)
+@stage("holes", version=21)
 def find_holes(
     scene: Scene,
     flights: Flights,
@@ -242,12 +242,12 @@ def _candidates(
     picked = tried.iloc[rows].reset_index(drop=True)
     pairs = rules.clashes(played, picked)
     if further is not None and settings.followers:
-        before = followed(picked, pairs, settings.followers)
+        before = followed(picked, pairs)
         facts[f"{level.name}_next_holes_before_the_ring"] = before
         ringed = with_ring_holes(Ringed(played, further, picked, pairs), rules, level)
         played, further, picked, pairs = ringed
     facts[f"{level.name}_cover"] = {"slots with a hole": slots, "holes kept": len(picked)}
-    facts[f"{level.name}_next_holes"] = followed(picked, pairs, settings.followers)
+    facts[f"{level.name}_next_holes"] = followed(picked, pairs)
     return played, further, picked.assign(twin=[f"{level.name} {i}" for i in range(len(picked))])
 
 

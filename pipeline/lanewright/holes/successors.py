@@ -14,6 +14,9 @@ from lanewright.holes.chains import PLACES
 NEAR = 30.0
 """Metres from a basket to the next tee that a designer takes gladly: 100 ft; from memory."""
 
+ENOUGH = 10
+"""Holes that may follow one, from which a round has its choice; ours."""
+
 
 def pairs_near(places: Floats, reach: float = NEAR) -> Ints:
     """Pairs (hole, next hole) whose basket and tee lie within `reach` (k, 2).
@@ -56,7 +59,7 @@ def following(places: Floats, conflicts: Ints, reach: float = NEAR) -> Ints:
     return np.asarray(pairs[fits], np.int64)
 
 
-def followed(holes: pd.DataFrame, conflicts: Ints, enough: int) -> Mapping[str, object]:
+def followed(holes: pd.DataFrame, conflicts: Ints) -> Mapping[str, object]:
     """For the summary: how many holes may follow each of a level's."""
     count = successors(holes[PLACES].to_numpy(float), conflicts)
     if not count.size:
@@ -65,5 +68,5 @@ def followed(holes: pd.DataFrame, conflicts: Ints, enough: int) -> Mapping[str, 
         "within_m": NEAR,
         "median": float(np.median(count)),
         "share of holes with none": round(float((count == 0).mean()), 4),
-        f"share of holes with {enough} or more": round(float((count >= enough).mean()), 4),
+        f"share of holes with {ENOUGH} or more": round(float((count >= ENOUGH).mean()), 4),
     }
