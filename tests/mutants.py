@@ -27,7 +27,7 @@ GROUPS = {
     "units": (["base/units.py"], ["tests/published/test_course_values.py", "lanewright/base"]),
     "scores": (
         ["legs/scores.py", "legs/fair.py", "legs/interest.py"],
-        ["tests/legs/test_scores.py", "tests/legs/test_fair.py"],
+        ["tests/legs/test_scores.py", "tests/legs/test_fair.py", "tests/legs/test_interest.py"],
     ),
     "safety": (
         ["holes/safety.py", "holes/fairways.py"],

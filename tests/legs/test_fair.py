@@ -165,7 +165,23 @@ def test_the_narrowest_gap_equals_its_slow_twin(at, length, gap):
 def test_no_leg_has_no_gap():
     share, middle = fair.narrowest(np.empty((0, 64)), np.empty(0), 10.0)
     assert share.size == middle.size == fair.in_words(np.empty((0, 8), bool)).size == 0
+    assert fair.in_words(np.empty((0, 8), bool)).dtype == object
     assert fair.from_words([]).shape == (0, len(fair.GATES))
+    assert fair.from_words([]).dtype == bool
+
+
+def test_what_stops_throws_beyond_the_end_is_no_gap_of_the_leg():
+    """Two legs at once: the shorter is 10 m long, and all its throws are stopped at 12 m."""
+    share, middle = fair.narrowest(
+        np.repeat([[12.0], [np.nan]], 20, 1), np.array([10.0, 40.0]), 5.0
+    )
+    assert share.tolist() == [1, 1]
+    assert np.isnan(middle).all()
+
+
+def test_gates_that_nobody_wrote_are_none():
+    """A cell that a table left empty comes back as None or NaN."""
+    assert fair.from_words([None, np.nan, "way"]).sum(1).tolist() == [0, 0, 1]
 
 
 @given(st.lists(st.sets(st.sampled_from(fair.GATES)), max_size=5))

@@ -84,3 +84,10 @@ def test_where_only_the_clearance_counts_land_without_lidar_is_left_out():
     only = ScoreSettings(clearance=1, grade=0, drainage=0)
     both = np.array([np.nan, 0.25])
     assert scores.total(both, np.full(2, 0.3), np.full(2, 0.3), only).tolist() == [1.0, 0.25]
+
+
+def test_scores_that_rounding_puts_outside_0_and_1_count_as_0_and_1():
+    one, over = np.ones(1), np.full(1, 1 + 1e-9)
+    for under in ((-1e-9 * one, one, one), (one, -1e-9 * one, one), (one, one, -1e-9 * one)):
+        assert scores.total(*under, ScoreSettings())[0] == 0
+    assert scores.total(over, over, over, ScoreSettings())[0] == 1

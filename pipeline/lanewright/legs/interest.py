@@ -72,7 +72,7 @@ def components(scene: Scene, ways: Ways) -> dict[str, Floats]:
     tee, end = ground[at[0][:, 0], at[1][:, 0]], ground[at[0][:, -1], at[1][:, -1]]
     share = np.linspace(0, 1, ways.x.shape[1])
     straight = tee[:, None] * (1 - share) + end[:, None] * share
-    hollow = np.nan_to_num(straight - ground[at], nan=0.0).max(1, initial=0.0)
+    hollow = np.nan_to_num(straight - ground[at]).max(1)
     carry = np.maximum(
         np.interp(ways.water / max(ways.most_carry, 1.0), *CARRY), np.interp(hollow, *HOLLOW)
     )
@@ -103,7 +103,7 @@ def interest(parts: Mapping[str, Floats], weights: InterestSettings) -> Floats:
     >>> float(interest({name: np.ones(1) for name in COLUMNS}, none)[0])
     0.7
     """
-    missing = np.full(np.shape(parts[COLUMNS[0]]), 1.0 - weights.plain)
+    missing = np.asarray(1.0 - weights.plain)
     for name, column in zip(COMPONENTS, COLUMNS, strict=True):
         missing = missing * (1 - getattr(weights, name) * np.nan_to_num(parts[column]))
     return np.asarray(1 - missing)
