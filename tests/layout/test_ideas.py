@@ -46,14 +46,16 @@ def test_rounds_are_named_by_what_each_is_best_at():
     assert best_at(merits, ideas) == [
         ("shortest walks", 1), ("most character", 2), ("most wooded", 0),
     ]  # fmt: skip
-    # Without wood among them one name is not true of all: the most wanted one is.
+    # Without wood among them the first is the best at nothing.
     assert best_at(merits, ideas[:3]) == [
-        ("shortest walks", 1), ("most character", 2), ("least cutting", 0),
+        ("shortest walks", 1), ("most character", 2), ("other holes", 0),
     ]  # fmt: skip
     assert best_at(merits, ["least cutting"]) == [("least cutting", k) for k in range(3)]
     # Rounds that are alike at everything are named by the ideas most wanted.
     alike = [dict.fromkeys(ideas, 1.0)] * 2
     assert [idea for idea, _ in best_at(alike, ideas)] == ideas[:2]
-    # One that is best at everything leaves the others names that are not true, the most wanted.
+    # One that is best at everything leaves the others no name that is true.
     poor, best = dict.fromkeys(ideas, 0.0), dict.fromkeys(ideas, 1.0)
-    assert [idea for idea, _ in best_at([poor, best, poor], ideas)] == ideas[:3]
+    assert best_at([poor, best, poor], ideas) == [
+        (ideas[0], 1), ("other holes", 0), ("other holes", 2),
+    ]  # fmt: skip

@@ -14,7 +14,7 @@ What a layout is worth is a sum of terms, each with a weight of its own (`layout
 | bridges | -`bridge` for each walk over water |
 | crossings | -`crossing` for each walk that comes into a line of fire |
 | finishes, lengths, climbs, lane kinds, pars | -their weight for each hole short of the mix |
-| features | -`feature` for each of the first features of the land that no hole uses |
+| features | -`feature` for each of the first features of the land that no hole uses, more for the first |
 | finishes in a row | -`in_a_row` for each hole that makes a row too long |
 | total length | -`total` for each metre outside the level's usual total |
 
@@ -130,9 +130,13 @@ def sameness(holes: gpd.GeoDataFrame, ways: Ways) -> Floats:
 
 
 def feature_wishes(candidates: Candidates, settings: LayoutSettings) -> list[Wish]:
-    """A hole for each of the first features that candidates use."""
-    weight = settings.weights.feature
-    return [Wish("features", users, 1, weight) for users in candidates.uses.T]
+    """A hole for each of the first features that candidates use; the first counts most."""
+    count = candidates.uses.shape[1]
+    each = 2 * settings.weights.feature / (count + 1)
+    return [
+        Wish("features", users, 1, each * (count - rank))
+        for rank, users in enumerate(candidates.uses.T)
+    ]
 
 
 def _rounded(points: NDArray[np.floating]) -> Floats:

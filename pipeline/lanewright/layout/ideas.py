@@ -15,9 +15,12 @@ TIMES: Mapping[str, Mapping[str, float]] = {
 }
 """How many times as much each weight counts for an idea; ours."""
 
+OTHER = "other holes"
+"""What a round is named for that is the best at nothing: it plays what the others leave out."""
+
 
 def best_at(merits: Sequence[Mapping[str, float]], ideas: Sequence[str]) -> list[tuple[str, int]]:
-    """An idea for each round, such that as many as can be are the best of all at theirs.
+    """An idea for each round that is the best of all at it, for as many as can be.
 
     Parameters
     ----------
@@ -25,6 +28,7 @@ def best_at(merits: Sequence[Mapping[str, float]], ideas: Sequence[str]) -> list
         For each round what it is worth by each idea, the more the better.
     ideas
         To choose from, the most wanted first; each is taken once, but where there are too few.
+        A round that is the best at none is `OTHER`.
 
     Returns
     -------
@@ -48,10 +52,12 @@ def best_at(merits: Sequence[Mapping[str, float]], ideas: Sequence[str]) -> list
         return len(true), [-i for i in true], [-i for i in sorted(chosen)]
 
     best = max(permutations(range(len(distinct)), len(merits)), key=truth)
-    return sorted(
-        ((distinct[i], number) for number, i in enumerate(best)),
-        key=lambda pair: distinct.index(pair[0]),
-    )
+    names = [
+        distinct[i] if merit[distinct[i]] >= most[distinct[i]] else OTHER
+        for i, merit in zip(best, merits, strict=True)
+    ]
+    order = [*distinct, OTHER]
+    return sorted(zip(names, range(len(names)), strict=True), key=lambda p: order.index(p[0]))
 
 
 def idea_of(number: int, settings: LayoutSettings) -> str:
