@@ -123,7 +123,7 @@ def searched(folder, tmp_path_factory):
             name: WEAK[name] | more if isinstance(more, dict) else more
             for name, more in (WEAK | changed).items()
         }
-        layout = QUICK["layout"] | {"solver": solver}
+        layout = QUICK["layout"] | {"solver": solver, "weights": {"far_walk": 1.0}}
         run = configured(place, folder / "meadow.laz", layout=layout, holes=holes)
         done = called("scout", run)
         assert done.returncode == 0, done.stderr

@@ -14,7 +14,7 @@ What a layout is worth is a sum of terms, each with a weight of its own (`layout
 | bridges | -`bridge` for each walk over water |
 | crossings | -`crossing` for each walk that comes into a line of fire |
 | finishes, lengths, climbs, lane kinds, pars | -their weight for each hole short of the mix |
-| features | -`feature` for each of the first features of the land that no hole uses, more for the first |
+| features | -`feature` for each first feature of the land that no hole uses, most for the first |
 | finishes in a row | -`in_a_row` for each hole that makes a row too long |
 | total length | -`total` for each metre outside the level's usual total |
 
