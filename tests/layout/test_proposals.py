@@ -241,7 +241,7 @@ def test_walks_come_to_count_more_where_they_are_the_idea():
     frame = ring(9)
     best = frame.assign(score=np.where(np.arange(9) % 3 == 0, 1.0, 0.35))
     no_mix = dict.fromkeys(("finish", "length", "climb", "lane_kind", "par", "in_a_row"), 0.0)
-    weights = WeightSettings(quality=1500, total=0, far_walk=1, **no_mix)
+    weights = WeightSettings(quality=1500, total=0, **no_mix)
     made = {}
     for idea in ("most character", "shortest walks"):
         settings = LayoutSettings(proposals=1, ideas=(idea,), weights=weights, solver=QUICK)
@@ -257,7 +257,7 @@ def test_the_gentlest_round_takes_clear_level_holes_before_good_ones():
         score=np.where(easy, 0.3, 0.9), clear_rate=np.where(easy, 1.0, 0.5), rise_m=0.0
     )
     no_mix = dict.fromkeys(("finish", "length", "climb", "lane_kind", "par", "in_a_row"), 0.0)
-    weights = WeightSettings(quality=1500, total=0, **no_mix)
+    weights = WeightSettings(quality=1500, total=0, far_walk=1, **no_mix)
     for idea, clear in (("most character", 0.5), ("gentlest for beginners", 1.0)):
         settings = LayoutSettings(proposals=1, ideas=(idea,), weights=weights, solver=QUICK)
         (made,) = propose(grounds(), among(frame), RED, 3, settings).proposals
