@@ -86,10 +86,11 @@
       tag.setAttribute("transform", dot ? "translate(0 0)" : `translate(${dx.toFixed(1)} ${dy.toFixed(1)})`);
       if (!dot) taken.push(box(at[0] + dx, at[1] + dy, size.width, size.height));
     }
+    const signs = tags.filter(seen).map(tag => placed($("rect, circle", tag))); // dots as well
     for (const text of $$("text.height", map).filter(seen)) {
       text.style.visibility = "";
       const own = placed(text);
-      if (taken.some(t => meet(t, own))) text.style.visibility = "hidden";
+      if ([...taken, ...signs].some(t => meet(t, own))) text.style.visibility = "hidden";
     }
   };
   let labelling = 0;
