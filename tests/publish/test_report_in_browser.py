@@ -401,7 +401,8 @@ def test_labels_of_drawings_never_touch(demo, browser, width):
 
 ON_MAP = """() => {
   const svg = document.querySelector("#map-svg"), met = [];
-  const seen = e => e.getBoundingClientRect().width > 0 && e.checkVisibility();
+  const seen = e => e.getBoundingClientRect().width > 0
+    && e.checkVisibility({visibilityProperty: true});
   const heights = [...svg.querySelectorAll("text.height")].filter(seen);
   const others = [...svg.querySelectorAll("rect.plate, .feature-plate, text.height")].filter(seen);
   for (const h of heights) for (const o of others) {

@@ -21,7 +21,9 @@ from lanewright.publish.spread import Spread
 
 _STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)  # m between contours
 _FOOT_STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # ft between contours
-_SPOTS = (4, 3, 5, 2, 6, 1, 7)  # eighths of a contour at which its height may stand
+_SPOTS = tuple(sorted(range(2, 31), key=lambda k: abs(k - 16)))
+"""Places of a contour at which its height may stand, in 32nds of it; its middle first."""
+
 _GRAIN = 1.5  # m; lidar ground is rough by centimetres, a contour is no place to show that
 _SHORT = 8  # points of a contour that is left out for smallness
 
@@ -172,7 +174,7 @@ def height_spots(
     made = []
     for level, contour in sorted(longest.items()):
         count = len(contour.places)
-        spots = [contour.places[count * k // 8] for k in _SPOTS if count > 8]
+        spots = [contour.places[count * k // 32] for k in _SPOTS if count > 32]
         for spot in map(shapely.Point, spots):
             if spot.distance(busy) < clear or any(spot.distance(t) < clear for t in taken):
                 continue
