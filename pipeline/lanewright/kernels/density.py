@@ -35,7 +35,7 @@ class Odds(NamedTuple):
     voxel's own pulses: `lean` times the logarithm of the density around over an even one, that no
     farther from 0 than `most`. Even is half the density of growth, for there its edge lies; where
     less than a metre of path was searched more and more `unseen` [1/m], lest a thicket that no
-    pulse saw opens.
+    pulse saw opens: the higher it is, the more such space opens.
     """
 
     air: float
