@@ -46,18 +46,17 @@ def best_at(merits: Sequence[Mapping[str, float]], ideas: Sequence[str]) -> list
         return [(ideas[number % len(ideas)], number) for number in range(len(merits))]
     most = {idea: max(each[idea] for each in merits) for idea in distinct}
 
-    def truth(chosen: tuple[int, ...]) -> tuple[int, list[int], list[int]]:
-        pairs = zip(chosen, merits, strict=True)
-        true = sorted(i for i, merit in pairs if merit[distinct[i]] >= most[distinct[i]])
-        return len(true), [-i for i in true], [-i for i in sorted(chosen)]
+    def best(number: int, idea: str) -> bool:
+        return merits[number][idea] >= most[idea]
 
-    best = max(permutations(range(len(distinct)), len(merits)), key=truth)
-    names = [
-        distinct[i] if merit[distinct[i]] >= most[distinct[i]] else OTHER
-        for i, merit in zip(best, merits, strict=True)
-    ]
+    def truth(chosen: tuple[str, ...]) -> tuple[int, list[int]]:
+        true = sorted(distinct.index(idea) for n, idea in enumerate(chosen) if best(n, idea))
+        return len(true), [-i for i in true]
+
+    chosen = max(permutations(distinct, len(merits)), key=truth)
+    named = [(idea if best(n, idea) else OTHER, n) for n, idea in enumerate(chosen)]
     order = [*distinct, OTHER]
-    return sorted(zip(names, range(len(names)), strict=True), key=lambda p: order.index(p[0]))
+    return sorted(named, key=lambda pair: order.index(pair[0]))
 
 
 def idea_of(number: int, settings: LayoutSettings) -> str:
