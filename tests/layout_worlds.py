@@ -10,7 +10,9 @@ import leg_worlds
 from lanewright.base import schema
 from lanewright.base.grid import Grid
 from lanewright.layout.candidates import Candidates, ends_of
+from lanewright.layout.checklines import Check, line_of
 from lanewright.layout.firstfeatures import FirstFeatures
+from lanewright.layout.layoutcheck import round_faults
 from lanewright.layout.proposals import Grounds
 from lanewright.layout.walks import Wetness, footing
 from lanewright.settings.layout import LayoutSettings
@@ -79,3 +81,11 @@ def among(frame, conflicts=(), **changes) -> Candidates:
         FirstFeatures.none(), np.zeros((count, 0), bool),
     )  # fmt: skip
     return replace(made, **changes)
+
+
+def check_layout(holes, legs, walks, levels, scene, settings):
+    """Violations of one round of `holes` whose `legs` column names their throws."""
+    check = Check(levels, scene, settings)
+    lines = [line_of(row, legs, check) for row in holes.to_dict("records")]
+    order = holes["play_order"] if walks is not None else range(len(lines))
+    return round_faults(check, dict(zip(order, lines, strict=True)), walks)

@@ -11,9 +11,9 @@ import shapely
 import leg_worlds
 from lanewright.holes import safety
 from lanewright.holes.fairways import envelopes, fairways
-from lanewright.layout.layoutcheck import check_layout
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import level_named
+from layout_worlds import check_layout
 
 LEVELS = (level_named("blue"), level_named("green"))
 SETTINGS = SafetySettings()

@@ -9,11 +9,11 @@ import pytest
 import shapely
 
 import leg_worlds
-from lanewright.layout.layoutcheck import check_layout
 from lanewright.layout.neighbours import neighbours_of
 from lanewright.layout.sightline import sights_of
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import level_named
+from layout_worlds import check_layout
 
 LEVELS = (level_named("blue"),)
 CORNER = np.array([leg_worlds.LEFT, leg_worlds.BOTTOM])

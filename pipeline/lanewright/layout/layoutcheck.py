@@ -17,7 +17,7 @@ import shapely.ops
 from scipy.spatial.distance import cdist
 
 from lanewright.base.arrays import Floats
-from lanewright.layout.checklines import STEP, Asked, Check, Line, line_of
+from lanewright.layout.checklines import STEP, Asked, Check, Line
 from lanewright.scene import Scene
 from lanewright.settings.holes import SafetySettings
 from lanewright.settings.levels import Level
@@ -62,43 +62,6 @@ class Violation:
         return f"{whom}: {self.rule}, {self.distance:.1f} m where {self.needed:.1f} m is asked for"
 
 
-def check_layout(
-    holes: gpd.GeoDataFrame,
-    legs: gpd.GeoDataFrame | None,
-    walks: gpd.GeoDataFrame | None,
-    levels: Sequence[Level],
-    scene: Scene,
-    settings: SafetySettings,
-) -> list[Violation]:
-    """Hold one layout against every rule.
-
-    Parameters
-    ----------
-    holes
-        Its holes: `hole_id`, `level`, `finish`, `legs`, line of play; `play_order` where walks are
-        given.
-    legs
-        `leg_id`, `finish` and lines of their throws.
-    walks
-        `from_order`, `to_order`, `crosses` (holes by play order, with commas between), line.
-    levels
-        Who plays.
-    scene
-        The land.
-    settings
-        The section `layout: safety:` of the configuration.
-
-    Returns
-    -------
-    list of Violation
-        The worst place of each rule, hole and other hole; empty if all is well.
-    """
-    check = Check(levels, scene, settings)
-    lines = [line_of(row, legs, check) for row in holes.to_dict("records")]
-    order = holes["play_order"] if walks is not None else range(len(lines))
-    return _checked(check, dict(zip(order, lines, strict=True)), walks)
-
-
 def faults_of(one: Line, others: Sequence[Line], check: Check) -> list[Violation]:
     """Rules that one hole breaks towards some others and the land."""
     found = [*_against_land(one, check), *_under_wires(one, check)]
@@ -122,8 +85,17 @@ def check_proposals(
         Rows of these layers.
     links, legs
         Which hole uses which throws, in order, and these: for where each throw starts.
-    levels, scene, settings
-        As in `check_layout`.
+    levels
+        Who plays.
+    scene
+        The land.
+    settings
+        The section `layout: safety:` of the configuration.
+
+    Returns
+    -------
+    dict of int to list of Violation
+        The worst place of each rule, hole and other hole; empty lists if all is well.
     """
     check = Check(levels, scene, settings)
     broken = {}
@@ -133,11 +105,11 @@ def check_proposals(
             walks = walks[walks["proposal"] == number]
         # Reported by the number in the round, as a reader counts.
         lines = {line.number: line for line in check.lines(mine, links, legs)}
-        broken[int(str(number))] = _checked(check, lines, walks)
+        broken[int(str(number))] = round_faults(check, lines, walks)
     return broken
 
 
-def _checked(
+def round_faults(
     check: Check, order: dict[int, Line], walks: gpd.GeoDataFrame | None
 ) -> list[Violation]:
     """The worst place of each rule, hole and other hole; holes by their number in the round."""

@@ -60,7 +60,7 @@ def neighbours_of(
     links, legs
         Which hole uses which throws, in order, and these.
     levels, scene, settings
-        As in `layoutcheck.check_layout`.
+        As in `layoutcheck.check_proposals`.
     """
     check = Check(levels, scene, settings)
     rows = []
