@@ -52,6 +52,32 @@ def seen_whole(run):
     return legs[(legs["seen_share"] == 1.0) & (legs["origin"] == "search") & ~fewer]
 
 
+def test_a_release_is_that_of_the_throws_flown(run):
+    """Way, climb and bend of a leg's throws against the figures of their release."""
+    legs = run.table("legs")
+    legs = legs[(legs["level"] == "blue") & (legs["origin"] == "search")]
+    hands = set()
+    for finish in legs["finish"].unique():
+        leg = legs[legs["finish"] == finish].iloc[0]
+        ahead = chord(leg)[1]
+        release = run.release(leg["leg_id"])
+        hands.add(release.mirrored)
+        flown = run.throws(leg["leg_id"], count=512)[:, :4, :3]
+        step = np.diff(flown, axis=1)[:, 0]
+        left = np.degrees(np.arctan2(step[:, :2] @ [-ahead[1], ahead[0]], step[:, :2] @ ahead))
+        assert left.mean() == pytest.approx(release.aim_deg, abs=1.5)
+        climb = np.degrees(np.arctan2(step[:, 2], np.hypot(*step[:, :2].T)))
+        assert climb.mean() == pytest.approx(release.launch_deg, abs=3.0)
+        # It bends from where it is aimed at release to where it comes in.
+        wanted = {"left": 1, "right": -1}.get(finish, 0)
+        assert (release.turn_deg - release.aim_deg) * wanted >= 0
+        assert 10 < release.speed_mps < 40
+        assert release.descent_deg > 0
+    assert hands <= {True, False}
+    with pytest.raises(KeyError, match="no leg 10000000"):
+        run.release(10_000_000)
+
+
 def test_tables_and_rasters_are_those_of_the_files(run, demo):
     legs = gpd.read_file(demo / "scout.gpkg", layer="legs")
     assert run.table("legs").equals(legs)

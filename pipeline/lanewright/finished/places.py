@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from lanewright.base.arrays import Floats
@@ -12,6 +14,41 @@ from lanewright.legs.contacts import Contacts
 from lanewright.legs.measure import places_of
 from lanewright.legs.thrower import Thrower
 from lanewright.legs.throwing import Lines
+
+
+class Release(NamedTuple):
+    """How the throw aimed for leaves the hand and comes down; see `Run.release`."""
+
+    disc: str
+    speed_mps: float
+    launch_deg: float
+    hyzer_deg: float
+    nose_deg: float
+    spin_rad_s: float
+    aim_deg: float
+    mirrored: bool
+    descent_deg: float
+    turn_deg: float
+
+
+def release_of(thrower: Thrower, level: str, line: Lines) -> Release:
+    """The release of the throw that a level aims along one line; see `Run.release`."""
+    flights = thrower.player(level).flights
+    there = throwing.in_table(line, flights, thrower.contacts, thrower.scene.grid.cell)
+    at = tuple(int(place[0]) for place in there)
+    return Release(
+        flights.discs[int(flights.release_disc[at])],
+        float(flights.release_speed[at]),
+        float(flights.release_launch_deg[at]),
+        float(flights.release_hyzer_deg[at]),
+        float(flights.release_nose_deg[at]),
+        float(flights.release_spin[at]),
+        float(flights.release_aim_deg[at]),
+        bool(flights.release_mirrored[at]),
+        float(flights.arrival_deg[at]),
+        float(flights.arrival_turn_deg[at]),
+    )
+
 
 MOST = 65_536
 """Throws at once: with 300 samples each they are 0.6 GB."""

@@ -15,7 +15,7 @@ from lanewright.base.arrays import Floats
 from lanewright.base.errors import InputError
 from lanewright.base.grid import Grid
 from lanewright.base.rows import Row
-from lanewright.finished.places import densities_at, throws_of
+from lanewright.finished.places import Release, densities_at, release_of, throws_of
 from lanewright.finished.stored import Stored, later, stored_results
 from lanewright.legs.thrower import Thrower, thrower_of
 from lanewright.legs.throwing import Lines
@@ -154,11 +154,42 @@ class Run:
         InputError
             If the stored results are gone or damaged.
         """
+        return throws_of(self.thrower, *self._leg(leg_id), count, seed)
+
+    def release(self, leg_id: int) -> Release:
+        """How the throw of a leg that is aimed for leaves the hand and comes down.
+
+        Parameters
+        ----------
+        leg_id
+            As in the table `legs`.
+
+        Returns
+        -------
+        Release
+            `disc` by kind; `speed_mps`, `spin_rad_s`; `launch_deg` of its way over level ground,
+            `hyzer_deg` outer edge down, `nose_deg` over its way; `aim_deg` of its way against the
+            line from tee to basket, left above 0; `mirrored` where it is thrown with the other hand
+            or grip than a right-handed backhand; `descent_deg` and `turn_deg` at the target. From
+            the table of the level, for the nearest length and slope; the model's lengths are
+            stretched to those of the level, so that a speed is that of the model.
+
+        Raises
+        ------
+        KeyError
+            If there is no such leg.
+        InputError
+            If the stored results are gone or damaged.
+        """
+        return release_of(self.thrower, *self._leg(leg_id))
+
+    def _leg(self, leg_id: int) -> tuple[str, Lines]:
+        """Level and line of a leg."""
         table = self.stored.holes.legs
         leg = table[table["leg_id"] == leg_id]
         if not len(leg):
             raise KeyError(f"no leg {leg_id}; they are numbered from 1 to {len(table)}")
-        return throws_of(self.thrower, leg["level"].iloc[0], Lines.of(leg), count, seed)
+        return leg["level"].iloc[0], Lines.of(leg)
 
     def contact_density(self, xyz: ArrayLike) -> Floats:
         """How often a disc touches something per metre flown, as surveyed, at places.

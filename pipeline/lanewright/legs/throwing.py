@@ -200,9 +200,16 @@ def exists(
     lines: Lines, flights: LevelFlights, contacts: Contacts, cell: float
 ) -> NDArray[np.bool_]:
     """Whether the level has a throw for a line's length, grade and arc (lines,)."""
+    return np.asarray(flights.exists[in_table(lines, flights, contacts, cell)])
+
+
+def in_table(
+    lines: Lines, flights: LevelFlights, contacts: Contacts, cell: float
+) -> tuple[Ints, Ints, Ints]:
+    """Where lines stand in the table of a level: bin, class of slope and arc, (lines,) each."""
     length = length_of(lines, cell)
-    place, grade = flights.bin_of(length), flights.grade_of(length, _rise(lines, flights, contacts))
-    return np.asarray(flights.exists[place, grade, lines.arc])
+    grade = flights.grade_of(length, _rise(lines, flights, contacts))
+    return flights.bin_of(length), grade, lines.arc
 
 
 def crosses(
