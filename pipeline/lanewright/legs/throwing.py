@@ -25,12 +25,13 @@ KINDS = ("vegetation", "trunk", "not seen")
 
 EVEN = 0.65
 """Variance of a clear rate from Sobol's points over that from independent ones, on the careful
-side: measured 0.36 on the demo's legs at 64 throws, 0.51 at 16 and 0.32 at 128; 0.8 in a planted
-wood of small squares, 0.2 between smooth walls."""
+side: measured 0.36 on the demo's legs at 64 throws, 0.51 at 16 and 0.32 at 128; 0.8 in a planted wood."""
 
 SCRAMBLE = 20170517  # seed of the points that all legs share, before each leg's own shift
 TRYING = np.uint64(0x747279)  # what turns the seeds of legs into those of the throws that try them
 NEAR = 32  # cells; legs that start in the same square of this side are thrown one after another
+
+Place = tuple[Ints, Ints, Ints]  # bin, class of slope and arc, (lines,) each
 
 LINE = ("tee_row", "tee_col", "end_row", "end_col", "arc")
 """Columns of a legs table that hold the fields of `Lines`."""
@@ -203,10 +204,8 @@ def exists(
     return np.asarray(flights.exists[in_table(lines, flights, contacts, cell)])
 
 
-def in_table(
-    lines: Lines, flights: LevelFlights, contacts: Contacts, cell: float
-) -> tuple[Ints, Ints, Ints]:
-    """Where lines stand in the table of a level: bin, class of slope and arc, (lines,) each."""
+def in_table(lines: Lines, flights: LevelFlights, contacts: Contacts, cell: float) -> Place:
+    """Where lines stand in the table of a level."""
     length = length_of(lines, cell)
     grade = flights.grade_of(length, _rise(lines, flights, contacts))
     return flights.bin_of(length), grade, lines.arc
