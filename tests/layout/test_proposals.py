@@ -11,6 +11,7 @@ import shapely
 
 from lanewright.base import schema
 from lanewright.base.threads import kernel_threads
+from lanewright.layout import search
 from lanewright.layout.candidates import Candidates, candidates_of
 from lanewright.layout.choice import problem_of
 from lanewright.layout.designer import Drawn, Hand
@@ -411,3 +412,14 @@ def test_a_feature_brings_its_hole_into_the_round(weight):
     assert tunnel == {
         "feature_id": 2, "name": "tunnel", "holes": [], "holes that use it": 3, "candidates": 0,
     }  # fmt: skip
+
+
+def test_the_round_that_showed_how_many_fit_begins_the_first_proposal(monkeypatch):
+    """Where the search by an idea finds none, as among few holes far apart."""
+    whole = search._first
+    by_idea = 5  # arguments with those of an idea's own search, 3 where holes are counted
+    monkeypatch.setattr(search, "_first", lambda *a: [] if len(a) == by_idea else whole(*a))
+    settings = LayoutSettings(proposals=2, differ=0.4, most_walk=9, solver=QUICK)
+    found = propose(grounds(), among(ring(9)), RED, 5, settings)
+    assert len(found.proposals) == 1
+    assert len(found.holes) == 5

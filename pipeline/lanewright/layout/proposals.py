@@ -93,7 +93,7 @@ class Grounds:
     arrival: tuple[float, float] | None
 
 
-@stage("layout", version=17)
+@stage("layout", version=18)
 def lay_out(
     scene: Scene,
     levels: tuple[Level, ...],

@@ -168,7 +168,8 @@ def rounds_of(
             (course.candidates.same_places(r.order).tolist(), size - others) for r in rounds
         ]
         if rounds or course.settings != settings:
-            first = _first(course, level, size, earlier, number)
+            sought = _first(course, level, size, earlier, number)
+            first = sought if rounds else sought or first  # the round that showed how many fit
         if not first:
             missing = (
                 f"no proposal {number + 1} of {size} holes of which {others} differ from those of "
