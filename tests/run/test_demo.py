@@ -460,8 +460,8 @@ def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     walked = walks.groupby("proposal")["length_m"].sum() / played
     # The trade asks for a quarter: the wood of this land offers few fair holes, and they lie apart.
     assert (walked < 0.52).all()
-    # 300 ft, common practice; the creek is walked over once, and that takes longer.
-    assert walks.loc[walks["proposal"] == 1, "length_m"].nlargest(2).iloc[1] < 91
+    # 300 ft, common practice; the longest is 93 to 104 m where `far_walk` is 1.
+    assert walks["length_m"].max() < 91
     # Each is the best of all at what it is named for.
     findings = json.loads((out / "summary.json").read_text())["findings"]["layout"]
     hours = pd.Series({p["proposal"]: p["trim_hours_high"] for p in findings["proposals"]})
@@ -474,4 +474,6 @@ def test_proposals_are_fair_whole_rounds_with_an_idea_each(out):
     for proposal, idea in ideas.items():
         if idea in merits:
             assert merits[idea][proposal] == merits[idea].max(), idea
+        elif idea == "other holes":
+            assert not any(each[proposal] == each.max() for each in merits.values())
     assert findings["holes of rounds moved"] > 0

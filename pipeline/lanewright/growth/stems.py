@@ -178,20 +178,23 @@ def stem_field(
         tops.are_stems,
     )
     likely = np.exp(np.clip(signs.odds, -MOST, MOST).astype(float))
-    stems = prior
     times = np.ones(grid.shape)
     kinds = [(kind == number, side) for number, side in enumerate(AROUND)]
     expected = [_around(np.where(here, prior * wood, 0.0), side, grid.cell) for here, side in kinds]
-    for turn in range(TURNS + 1):
-        mine = np.maximum(prior * times, least)
-        if turn == TURNS:
-            mine = mine * wood + strips.BARE * prior * (1 - wood)
-        mine = np.minimum(mine, 0.5)
-        stems = mine * likely / (1 - mine + mine * likely)
+    for _ in range(TURNS):
+        stems = _asked(np.maximum(prior * times, least), likely)
         for (here, side), few in zip(kinds, expected, strict=True):
             seen = _around(np.where(here, stems * wood, 0.0), side, grid.cell)
             times[here] = np.minimum((FEW + seen) / (FEW + few), MORE)[here]
+    bare = strips.BARE * prior
+    stems = _asked(np.maximum(prior * times, least) * wood + bare * (1 - wood), likely)
     return stems.astype(np.float32), width.astype(np.float32)
+
+
+def _asked(before: Floats, likely: Floats) -> Floats:
+    """Chance of a stem in each cell once pulses are asked, which make it so many times likelier."""
+    chance = np.minimum(before, 0.5)
+    return np.asarray(chance * likely / (1 - chance + chance * likely))
 
 
 def _prior(trees: gpd.GeoDataFrame, wooded: Flags, grid: Grid, tops: Tops) -> tuple[Floats, Floats]:

@@ -95,11 +95,13 @@ def strip_chance(tops: Floats, ground: Ground, cell: float, are_stems: float) ->
         here = _around(usual * wood, USUAL / side) * (USUAL / side) ** 2
         more = np.clip((HOLDS + near) / (HOLDS + here), LEAST, MOST)
         trees = _around(found * wood, USUAL / side) / np.maximum(_around(wood, USUAL / side), 1e-9)
-        stop, few, top, tree, stem = (
+        # A step along a strip is one square long and as wide as the strip.
+        stop, usual_stop, top, usual_top, stem = (
             (_around(values, wide) * wide).astype(np.float32)
             for values in (stops, usual * more, found, trees * open_, stand * more)
         )
-        kernel.strip_chance(Squares(stop, few, top, tree, stem, open_), steps, strip, chance)
+        found_there = Squares(stop, usual_stop, top, usual_top, stem, open_)
+        kernel.strip_chance(found_there, steps, strip, chance)
         chance = _widened(chance, SPREAD / side)
     back = np.repeat(np.repeat(chance, times, 0), times, 1)
     return np.asarray(back[: clear.shape[0], : clear.shape[1]] * clear, float)

@@ -14,8 +14,8 @@ class Squares(NamedTuple):
     """What was found about each square, and would be found in wood; arrays (rows, cols).
 
     `stops` and `tops` are pulses stopped low over the ground and probable tops in the width of a
-    strip per step along it; `usual_stops` and `usual_tops` what wood would show there. A strip ends
-    where the ground is not `open`.
+    strip per step along it; `usual_stops` and `usual_tops` what wood would show there, `stems` how
+    many would stand there. A strip ends where the ground is not `open`.
     """
 
     stops: NDArray[np.float32]
@@ -29,9 +29,9 @@ class Squares(NamedTuple):
 class Strip(NamedTuple):
     """What is taken for granted of strips.
 
-    `bare` is the share of a wood's stops that a strip without stems shows; `shape` of the gamma
-    ; `stems` the share of tops that are stems, and `true` the chance
-    that tops say anything; `few` the chance that a square lies in such a strip, before.
+    `bare` is the share of a wood's stems and stops that are left in a strip without stems; `stems`
+    the share of tops that are stems, `true` the chance that tops say anything at all; `few` the
+    chance that a square lies in such a strip, before anything was seen.
     """
 
     bare: float
